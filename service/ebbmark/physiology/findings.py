@@ -50,7 +50,7 @@ class Finding:
         weight: what it does to the number.
         values: numbers and words that the sentence names, in the units that their names carry.
         peeps_cmh2o: set PEEP of the steps that it was seen at, highest first.
-        at_s: when it was first seen; None where it has no time [s since 1970-01-01T00:00:00Z].
+        at_s: when it was first seen; None where it has no time.
         sources: indices of the inputs that show it.
         source: published source, "common practice, no published source", or "this project's own choice".
         of_curve: whether it bears on the curve, so that the certainty of the estimate follows from it, too.
@@ -103,7 +103,7 @@ class Change:
 
     Attributes:
         kind: which.
-        at_s: when [s since 1970-01-01T00:00:00Z].
+        at_s: when.
         words: what it was changed to, as charted.
         source: index of the input.
         first: whether nothing was charted before it, so that it is a state and no change.
@@ -126,7 +126,7 @@ class PatientStatus:
 
     Attributes:
         died: whether the record says that the patient has died.
-        died_s: when, at the latest; None where that is not known [s since 1970-01-01T00:00:00Z].
+        died_s: when, at the latest; None where that is not known.
         inactive: whether the Patient is marked as no longer used.
         dead: whether the death that is said lies not after the request, or nobody says when it was.
     """

@@ -198,9 +198,6 @@ class Units:
 def lay_out(lung: Lung) -> Units:
     """Spread the thresholds of a lung over its layers.
 
-    Args:
-        lung: the invented patient.
-
     Source: Hickling 1998 for layers with linearly rising superimposed pressure; the lattice is ours.
     """
     count = lung.layers * lung.units_per_layer
@@ -223,10 +220,7 @@ def reach_airway(units: Units, move: Move, was_open: Flags, airway_cmh2o: float)
     """Find the lung pressure [cmH2O] at a static airway pressure, and what is open there.
 
     Args:
-        units: the lattice.
         move: its `inflate` or `deflate`.
-        was_open: what was open before.
-        airway_cmh2o: airway pressure to reach.
 
     Source: pressures of lung and chest wall add up in series (textbook).
     """
@@ -244,11 +238,8 @@ def reach_volume(units: Units, move: Move, was_open: Flags, low_cmh2o: float, vo
     """Find the lung pressure [cmH2O] at which the lung holds a volume, and what is open there.
 
     Args:
-        units: the lattice.
         move: its `inflate` or `deflate`.
-        was_open: what was open before.
         low_cmh2o: a lung pressure at which it holds less.
-        volume_ml: volume to reach.
 
     Raises:
         ValueError: the lung cannot take the volume.
@@ -401,10 +392,6 @@ class SimulatedStep:
 def simulate_trial(lung: Lung, trial: Staircase) -> tuple[SimulatedStep, ...]:
     """Take a collapsed lung through baseline, staircase, hold, decremental limb and, where asked, re-opening.
 
-    Args:
-        lung: the invented patient.
-        trial: the steps to perform.
-
     Returns:
         One noise-free step each, in order.
 
@@ -434,7 +421,6 @@ def pressure_volume_loop(
     """Inflate the collapsed lung slowly along rising airway pressures, then deflate it along falling ones.
 
     Args:
-        lung: the invented patient.
         rising_cmh2o: airway pressures, lowest first.
         falling_cmh2o: airway pressures, highest first.
 

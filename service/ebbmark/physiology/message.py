@@ -33,12 +33,7 @@ Value: TypeAlias = str | float | Message | tuple["Value", ...]
 
 
 def message(identifier: str, /, **values: Value) -> Message:
-    """A message with its values.
-
-    Args:
-        identifier: section and name in the catalogue.
-        values: by their names in the template.
-    """
+    """A message with its values."""
     return Message(identifier, tuple(values.items()))
 
 

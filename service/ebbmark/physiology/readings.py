@@ -104,7 +104,7 @@ class Doubt:
         quantity: what it is of.
         value: in the unit of the quantity as far as that can be told; None where nothing is known of it.
         side: "below" or "above" where the value is a bound; empty where it is the value itself.
-        at_s: when; None where that is not known [s since 1970-01-01T00:00:00Z].
+        at_s: when; None where that is not known.
         shown: its value as it was sent; empty where there is none.
         why: why it cannot be used, as a plain sentence.
     """
@@ -129,8 +129,6 @@ def latest_doubt(doubts: Sequence[Doubt], quantity: Quantity, *, since_s: float)
 
     Args:
         doubts: what was sent and cannot be used, in order of time.
-        quantity: of which.
-        since_s: start of the trial [s since 1970-01-01T00:00:00Z].
     """
     of_it = [one for one in doubts if one.quantity is quantity and (one.at_s is None or one.at_s >= since_s)]
     return of_it[-1] if of_it else None

@@ -90,11 +90,8 @@ def in_force_at(readings: Iterable[Reading], twin: Twin, at_s: float) -> InForce
     """What held at this moment, and how that is known.
 
     Args:
-        readings: of one patient, in any order.
         twin: FiO2 or PEEP.
-        at_s: the moment, for example when a gas was drawn [s since 1970-01-01T00:00:00Z].
-
-    Source: see the module.
+        at_s: the moment, for example when a gas was drawn.
     """
     settings: list[Reading] = []
     measured: list[Reading] = []
@@ -130,12 +127,6 @@ def breathed_at(readings: Iterable[Reading], at_s: float) -> InForce:
 
     A setting counts from when it was charted, a measured value likewise. What is charted at the moment itself may have
     been changed at any time since the last that differs: it is held against that one.
-
-    Args:
-        readings: of one patient, in any order.
-        at_s: the moment [s since 1970-01-01T00:00:00Z].
-
-    Source: this project's choice, see the module.
     """
     readings = tuple(readings)
     found = in_force_at(readings, FIO2, at_s)

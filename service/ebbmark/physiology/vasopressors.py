@@ -29,7 +29,7 @@ class Infusion(NamedTuple):
     Attributes:
         drug: which.
         mcg_per_kg_per_min: its rate; None where it is not converted.
-        start_s: when it began, or was charted [s since 1970-01-01T00:00:00Z].
+        start_s: when it began, or was charted.
         end_s: when it ended; None where that is not known.
         going_on: whether the record says that it goes on.
         charted: whether it was charted at a moment and not over a time.
@@ -52,7 +52,7 @@ class Rise(NamedTuple):
 
     Attributes:
         drug: which.
-        at_s: when [s since 1970-01-01T00:00:00Z].
+        at_s: when.
         before: its rate before; empty where none was known to run.
         now: its rate since; empty where none was sent.
         sources: indices of the inputs.
@@ -85,10 +85,6 @@ class VasopressorDose(NamedTuple):
 
 def dose_at(infusions: Iterable[Infusion], at_s: float) -> VasopressorDose | None:
     """What runs at a moment, of each drug the rate that began last; None where no rate is known to hold or have ended.
-
-    Args:
-        infusions: of one patient, in any order.
-        at_s: the moment [s since 1970-01-01T00:00:00Z].
 
     Source: see the module; how long a charted rate holds is this project's choice.
     """
@@ -139,8 +135,6 @@ def rises(infusions: Iterable[Infusion], from_s: float, until_s: float) -> Itera
     A rate that is charted again is none. A drug of which nothing was sent before counts as begun.
 
     Args:
-        infusions: of one patient, in any order.
-        from_s: when the stretch begins [s since 1970-01-01T00:00:00Z].
         until_s: when it ends, itself included.
     """
     latest: dict[str, Infusion] = {}

@@ -101,10 +101,6 @@ def findings_for(
     """What this patient's data show that must be said, gravest first.
 
     Args:
-        trial: the limb.
-        closing: the estimate.
-        height_cm: the patient's height [cm].
-        protocol: the limits.
         suggested_cmh2o: suggested PEEP; None where there is none.
     """
     found = [
@@ -120,12 +116,7 @@ def findings_for(
 
 
 def evidence_for_trial(trial: Trial, closing: Closing) -> tuple[EvidenceLine, ...]:
-    """The lines of published work that bear on this answer, in the order of the evidence table.
-
-    Args:
-        trial: the limb.
-        closing: the estimate.
-    """
+    """The lines of published work that bear on this answer, in the order of the evidence table."""
     return tuple(line for line in EVIDENCE if _bears_on(line.slug, trial, closing))
 
 
@@ -221,9 +212,6 @@ def withheld(chosen: WhatIf | None, trial: Trial, closing: Closing, protocol: Pr
 
     Args:
         chosen: the row of the margin in use; None without a closing pressure.
-        trial: the limb.
-        closing: the estimate.
-        protocol: the limits.
     """
     if closing.verdict is Verdict.NOT_REACHED:
         return _why("withheld-not-reached", lowest_cmh2o=trial.steps[-1].peep_cmh2o)
@@ -245,13 +233,7 @@ def withheld(chosen: WhatIf | None, trial: Trial, closing: Closing, protocol: Pr
 
 
 def suggestion(chosen: WhatIf, closing: Closing, trial: Trial) -> Finding:
-    """What is suggested, with its certainty and what is expected there.
-
-    Args:
-        chosen: the row that is suggested.
-        closing: the estimate.
-        trial: the limb.
-    """
+    """What is suggested, with its certainty and what is expected there."""
     low, high = closing.interval_cmh2o or (chosen.peep_cmh2o, chosen.peep_cmh2o)
     values: dict[str, Value] = {
         "closing_cmh2o": closing.peep_cmh2o or 0.0,
@@ -281,11 +263,7 @@ def found_at(
     """What limits, uncertainty and tidal volume say about the suggestion.
 
     Args:
-        chosen: the row that is suggested.
-        trial: the limb.
-        closing: the estimate.
         target: the rung that the protocol aims at.
-        protocol: the limits.
     """
     found = []
     if closing.interval_cmh2o is not None and closing.interval_cmh2o[1] >= chosen.peep_cmh2o:
@@ -356,15 +334,7 @@ class Advice:
 
 
 def advise(*, height_cm: float, sex: Sex, trial: Trial, closing: Closing, protocol: Protocol) -> Advice:
-    """Add the protocol's margin to the closing pressure, look at the limits, and say what must be said.
-
-    Args:
-        height_cm: height [cm].
-        sex: which form of the predicted body weight applies.
-        trial: the limb.
-        closing: the estimate made from it.
-        protocol: margins and limits.
-    """
+    """Add the protocol's margin to the closing pressure, look at the limits, and say what must be said."""
     weight_kg = predicted_body_weight_kg(height_cm, sex)
     ladder = tuple(TidalVolume(rung, tidal_volume_ml(weight_kg, rung)) for rung in protocol.ladder_ml_per_kg)
     target = TidalVolume(protocol.target_ml_per_kg, tidal_volume_ml(weight_kg, protocol.target_ml_per_kg))

@@ -82,12 +82,8 @@ def what_if(
     """One row: the largest rung from the target downwards that keeps plateau pressure within its limit.
 
     Args:
-        margin: above the closing pressure [cmH2O].
-        closing_cmh2o: closing pressure.
-        trial: for rate and resistive pressure.
         closing: its fitted curve gives the expected compliance.
         rungs: tidal volumes to choose from, the target first, then smaller ones.
-        protocol: the limits.
     """
     peep = closing_cmh2o + margin
     compliance = _between(peep, [(step.peep_cmh2o, step.fitted_ml_per_cmh2o) for step in closing.steps])

@@ -118,12 +118,8 @@ def compare(
     """Compare two stretches of time, figure by figure.
 
     Args:
-        before: state before the trial.
-        after: state at the new settings.
         steps: estimates of the steps of the trial in between, highest PEEP first; empty where there are none.
-        protocol: the limits.
         pressure_limit: below which mean arterial pressure asks for somebody now.
-        noise: of a single reading of each measure.
 
     Returns:
         The changes with their noise, the limits, and what the top of the trial showed.

@@ -59,7 +59,7 @@ class CodedChange:
 
     Attributes:
         event: POSITION_CHANGED, MODE_CHANGED or TRANSPORT.
-        at_s: when [s since 1970-01-01T00:00:00Z].
+        at_s: when.
         words: what it was changed to, for people.
         source: index of the input.
         first: whether nothing was charted before it, so that it is a state and no change.
@@ -83,7 +83,7 @@ class Seen:
     Attributes:
         event: which.
         kind: which message of `words/since_titration.py` tells it; several may belong to one event.
-        from_s, until_s: first and last reading that shows it [s since 1970-01-01T00:00:00Z].
+        from_s, until_s: first and last reading that shows it.
         sources: indices of the inputs that show it.
         citation: who says that it matters.
         values: what the message names.
@@ -133,7 +133,7 @@ class Episode:
     """A run of readings that show the same thing.
 
     Attributes:
-        from_s, until_s: first and last of them [s since 1970-01-01T00:00:00Z].
+        from_s, until_s: first and last of them.
         readings: how many.
         sources: indices of the inputs.
         lowest: lowest value seen [unit of the quantity].
@@ -184,7 +184,6 @@ def peep_below_episodes(readings: Sequence[Reading], suggested_cmh2o: float) -> 
 
     Args:
         readings: of one patient, in order of time.
-        suggested_cmh2o: of the last titration [cmH2O].
 
     Source: this project's own choice; half a cmH2O below counts as the same.
     """

@@ -77,9 +77,6 @@ def recruitment_to_inflation(
 
     Args:
         released_ml: volume expired in the breath in which PEEP was released [mL].
-        usual_tidal_volume_ml: volume expired in a usual breath [mL].
-        compliance_at_low_peep_ml_per_cmh2o: static compliance at low PEEP [mL/cmH2O].
-        high_peep_cmh2o: before the release [cmH2O].
         low_peep_cmh2o: after it, or the airway opening pressure if that is higher [cmH2O].
 
     Returns:
@@ -140,7 +137,7 @@ class _Level:
         peep_cmh2o: set PEEP.
         value: last reading within the step [unit of its quantity].
         sources: indices of the inputs.
-        at_s: when it was read [s since 1970-01-01T00:00:00Z].
+        at_s: when it was read.
     """
 
     peep_cmh2o: float
@@ -193,15 +190,8 @@ class Markers:
 def read_markers(readings: Sequence[Reading], trial: Trial, closing: Closing) -> Markers:
     """Ask every marker that was recorded where it would put the closing point.
 
-    Args:
-        readings: of one patient, in any order.
-        trial: the decremental limb.
-        closing: the estimate from compliance.
-
     Returns:
         The markers, what was not recorded, and whether they agree.
-
-    Source: see the module.
     """
     found = [
         *_saturation(readings, trial),
@@ -327,8 +317,6 @@ def _levels_of(readings: Sequence[Reading], trial: Trial, quantity: Quantity) ->
     """The last reading of a quantity in each step of the limb, highest PEEP first; or why it cannot be a marker.
 
     Args:
-        readings: of one patient, in any order.
-        trial: the limb.
         quantity: SpO2, PaO2 or PaCO2.
 
     Source: the last reading of a step is taken because oxygenation settles most slowly. This project's choice.
@@ -380,12 +368,7 @@ def _of_oxygen(readings: Sequence[Reading]) -> list[Reading]:
 
 
 def _fio2_remark(readings: Sequence[Reading], levels: Sequence[_Level]) -> Message | None:
-    """Where FiO2 is not known at some step, say that nobody knows whether it stayed the same.
-
-    Args:
-        readings: of one patient, in any order.
-        levels: of one marker of oxygenation.
-    """
+    """Where FiO2 is not known at some step, say that nobody knows whether it stayed the same."""
     oxygen = _of_oxygen(readings)
     known = [in_force_at(oxygen, FIO2, level.at_s).reading is not None for level in levels]
     if all(known):
@@ -394,12 +377,7 @@ def _fio2_remark(readings: Sequence[Reading], levels: Sequence[_Level]) -> Messa
 
 
 def _unrecorded_remark(levels: Sequence[_Level], trial: Trial) -> Message | None:
-    """Where the marker was not recorded at every step, say at which: what happened there does not show.
-
-    Args:
-        levels: of one marker.
-        trial: the limb.
-    """
+    """Where the marker was not recorded at every step, say at which: what happened there does not show."""
     seen = {level.peep_cmh2o for level in levels}
     missing = tuple(round(step.peep_cmh2o, 1) for step in trial.steps if step.peep_cmh2o not in seen)
     return message("marker-remark.not-recorded", peeps_cmh2o=missing) if missing else None

@@ -119,11 +119,8 @@ def noise_of_difference(
     """Half-width of the band that holds 95 % of differences when nothing has changed.
 
     Args:
-        noise: of a single reading.
         before: first value [unit of the measure].
-        after: second value [same unit].
         readings_before: how many readings the first value is the middle of.
-        readings_after: how many the second.
 
     Returns:
         1.96 standard deviations of the difference [same unit].
@@ -152,12 +149,10 @@ def judge_change(
     """Say whether a figure improved, worsened, or moved no more than its readings wander.
 
     Args:
-        measure: which figure.
+        noise: of a single reading; the assumed one where not given.
         before: first value, or None [unit of the measure].
         after: second value, or None [same unit].
         readings_before: how many readings the first value is the middle of.
-        readings_after: how many the second.
-        noise: of a single reading; the assumed one where not given.
 
     Source: this project's choice; see `ASSUMED_NOISE`.
     """

@@ -128,15 +128,12 @@ def patient_now(
     """Read the patient now.
 
     Args:
-        readings: of one patient, in any order.
-        limits: stop limits of a trial; they hold at its new settings, too.
         since_s: from when on a reading is one of now at the earliest: the end of a trial, or the setting of PEEP after
-            it [s since 1970-01-01T00:00:00Z].
-        at_s: time of the question, or of the newest reading [s since 1970-01-01T00:00:00Z].
-        began_s: when PEEP was first moved for the trial; None where not known [s since 1970-01-01T00:00:00Z].
+            it.
+        at_s: time of the question, or of the newest reading.
         last_step_s: when the lowest step began: where nothing was charted since, pressure and heart rate there are
             those of now, too, and lower PEEP does not explain them; saturation there it does. None to leave that step
-            to the checks of the trial [s since 1970-01-01T00:00:00Z].
+            to the checks of the trial.
         conditions: those that the record says are present.
         changes: of position, mode and place, until now.
         lung: what the latest readings show of the lung.
@@ -184,8 +181,6 @@ def with_now(titration: Titration, now: PatientNow, limits: StopLimits) -> Titra
 
     Args:
         titration: of a trial, from its own readings.
-        now: since the end of that trial.
-        limits: stop limits in force.
     """
     found = tuple(_findings(now, limits))
     if not found:
@@ -247,13 +242,7 @@ def _limit_words(which: str, one: Seen, names: Mapping[Quantity, str]) -> Messag
 
 
 def triggers_now(readings: Sequence[Reading], *, titrated_s: float, at_s: float) -> Seen | None:
-    """Spontaneous breaths, a rate above its setting, or pressure support that is not known to be passive.
-
-    Args:
-        readings: of one patient, in any order.
-        titrated_s: when PEEP was set [s since 1970-01-01T00:00:00Z].
-        at_s: time of the question [s since 1970-01-01T00:00:00Z].
-    """
+    """Spontaneous breaths, a rate above its setting, or pressure support that is not known to be passive."""
     since_s = max(titrated_s, at_s - NOW_S)
     own = latest(readings, Quantity.RESPIRATORY_RATE_SPONTANEOUS, since_s, at_s)
     measured = latest(readings, Quantity.RESPIRATORY_RATE, since_s, at_s)
@@ -278,11 +267,7 @@ def _of_reading(event: Event, shown: Reading, values: Mapping[str, object], *, g
 
 
 def without_mechanics(snapshot: Snapshot) -> Snapshot:
-    """The same state without what holds for a passive patient only.
-
-    Args:
-        snapshot: of a patient who triggers breaths.
-    """
+    """The same state without what holds for a passive patient only."""
     figures = dict(snapshot.figures)
     for measure in _MECHANICS:
         figures.pop(measure, None)
@@ -291,14 +276,7 @@ def without_mechanics(snapshot: Snapshot) -> Snapshot:
 
 
 def oxygen_need(readings: Sequence[Reading], *, began_s: float | None, titrated_s: float, at_s: float) -> Seen | None:
-    """FiO2 that was raised with saturation that did not rise with it: S/F now against that before the trial.
-
-    Args:
-        readings: of one patient, in any order.
-        began_s: when PEEP was first moved for the trial; None where not known [s since 1970-01-01T00:00:00Z].
-        titrated_s: when PEEP was set after it [s since 1970-01-01T00:00:00Z].
-        at_s: time of the question [s since 1970-01-01T00:00:00Z].
-    """
+    """FiO2 that was raised with saturation that did not rise with it: S/F now against that before the trial."""
     spo2 = [one for one in readings if one.quantity is Quantity.SPO2 and one.at_s <= at_s]
     now = latest(spo2, Quantity.SPO2, max(titrated_s, at_s - LATEST_S))
     groups = [
@@ -342,11 +320,7 @@ def lung_now(
     """What the latest readings show of the lung and the circuit, gravest first.
 
     Args:
-        readings: of one patient, in any order.
-        trial: the limb that they are held against.
-        protocol: how far apart steps of one trial may be.
-        since_s: its end [s since 1970-01-01T00:00:00Z].
-        at_s: time of the question, or of the newest reading [s since 1970-01-01T00:00:00Z].
+        at_s: time of the question, or of the newest reading.
     """
     since = sorted((one for one in readings if since_s < one.at_s <= at_s), key=lambda one: (one.start_s, one.source))
     if not since:

@@ -248,13 +248,11 @@ def pf_figure(readings: Sequence[Reading], from_s: float, until_s: float) -> Fig
 
     Args:
         readings: of one patient, in any order; FiO2 may lie before the stretch.
-        from_s: start of the stretch, included [s since 1970-01-01T00:00:00Z].
-        until_s: its end, included [s since 1970-01-01T00:00:00Z].
+        from_s: start of the stretch, included.
+        until_s: its end, included.
 
     Raises:
         NotKnown: no gas of that time can be used; the text says why.
-
-    Source: see the module.
     """
     gases = [one for one in readings if one.quantity is Quantity.PAO2 and from_s <= one.at_s <= until_s]
     if not gases:
@@ -288,7 +286,7 @@ class Snapshot:
     """The state in one stretch of time.
 
     Attributes:
-        from_s, until_s: the stretch asked about [s since 1970-01-01T00:00:00Z].
+        from_s, until_s: the stretch asked about.
         figures: by measure; those that could be computed.
         not_known: by measure, why it could not be computed, as a phrase.
         peep: total PEEP where known, else set, else measured; None where none was sent or it was changed [cmH2O].
@@ -313,9 +311,8 @@ def take_snapshot(readings: Sequence[Reading], *, pbw_kg: float, from_s: float, 
     Args:
         readings: of one patient, in any order; those whose middle lies in the stretch are used, and settings in force
             at its start.
-        pbw_kg: predicted body weight [kg].
-        from_s: start of the stretch, included [s since 1970-01-01T00:00:00Z].
-        until_s: end of the stretch, included [s since 1970-01-01T00:00:00Z].
+        from_s: start of the stretch, included.
+        until_s: end of the stretch, included.
 
     Returns:
         The figures, and the reason for each that is missing.

@@ -75,10 +75,6 @@ def losses_since(
     Args:
         readings: of one patient, in any order; settings from before may still be in force.
         at_titration: state then; None where not known.
-        at_s: time of the question [s since 1970-01-01T00:00:00Z].
-        titrated_s: when PEEP was set [s since 1970-01-01T00:00:00Z].
-        pbw_kg: predicted body weight [kg].
-        noise: of a single reading of each measure.
 
     Returns:
         Losses, and what could not be looked for.
@@ -143,11 +139,6 @@ NOISE: Final = assumed_noise("spo2")
 def saturation_loss(readings: Sequence[Reading], *, titrated_s: float, at_s: float) -> Seen | Gap | None:
     """Compare the latest saturation with the first hour after the titration.
 
-    Args:
-        readings: of one patient, in any order.
-        titrated_s: when PEEP was set [s since 1970-01-01T00:00:00Z].
-        at_s: time of the question [s since 1970-01-01T00:00:00Z].
-
     Returns:
         The fall; why it could not be looked for; None where there was none.
     """
@@ -202,10 +193,6 @@ def pressure_losses(
     """Compare arterial pressure now with that before the trial, and with that right after it.
 
     Args:
-        readings: of one patient, in any order.
-        began_s: when PEEP was first moved for the trial; None where not known [s since 1970-01-01T00:00:00Z].
-        titrated_s: when PEEP was set after it [s since 1970-01-01T00:00:00Z].
-        at_s: time of the question [s since 1970-01-01T00:00:00Z].
         limits: below which it asks for somebody now.
     """
     found = []
@@ -273,8 +260,8 @@ class Surveillance:
         seen: a fall of arterial pressure first, then in order of time.
         not_checked: what could not be looked for.
         evidence: the published line on disconnection.
-        titrated_s: when PEEP was set after it [s since 1970-01-01T00:00:00Z].
-        at_s: time of the question [s since 1970-01-01T00:00:00Z].
+        titrated_s: when PEEP was set after it.
+        at_s: time of the question.
         silent_s: how long before the question the record ends, so that where nothing was seen nothing can be said;
             None where it does not [s].
     """
@@ -316,15 +303,10 @@ def watch(
     Args:
         readings: of one patient, in any order; of those before `titrated_s` only settings still in force
             count.
-        titrated_s: when PEEP was set after the last titration [s since 1970-01-01T00:00:00Z].
-        at_s: time of the question [s since 1970-01-01T00:00:00Z].
-        pbw_kg: predicted body weight [kg].
         suggested_peep_cmh2o: of the last titration; None where there was none [cmH2O].
         at_titration: compliance and oxygenation at the new setting; None where not known.
         now: the patient now, since PEEP was set; None where nobody looks.
-        began_s: when PEEP was first moved for the trial; None where not known [s since 1970-01-01T00:00:00Z].
         pressure_limits: below which arterial pressure asks for somebody now.
-        noise: of a single reading of each measure.
 
     Returns:
         What was seen, when, and what could not be looked for.

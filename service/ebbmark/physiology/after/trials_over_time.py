@@ -27,7 +27,7 @@ class PastTrial:
     """One trial as it was estimated.
 
     Attributes:
-        at_s: its last step [s since 1970-01-01T00:00:00Z].
+        at_s: its last step.
         closing: the estimate.
         kind: of its compliances.
         suggested_peep_cmh2o: None where none was given.
@@ -44,7 +44,7 @@ class TrialRow:
     """One trial in the table.
 
     Attributes:
-        at_s: when [s since 1970-01-01T00:00:00Z].
+        at_s: when.
         verdict: of the estimate.
         closing_cmh2o: None unless found.
         interval_cmh2o: 90 % interval of it; None unless found.
@@ -106,7 +106,7 @@ class TrialChange:
     """One trial against the one before it.
 
     Attributes:
-        from_s, to_s: the two trials [s since 1970-01-01T00:00:00Z].
+        from_s, to_s: the two trials.
         closing: how closing shifted.
         higher, same, lower: probability that the later closing pressure lies above, at or below the earlier; sum to
             one, or are all zero where the two cannot be compared [1].
@@ -139,8 +139,8 @@ def follow_trials(trials: Sequence[PastTrial], *, noise: Noise = ASSUMED_NOISE[M
     """Lay several trials of one patient side by side.
 
     Args:
-        trials: in any order.
         noise: of a single compliance between two days, beside the band of each estimate.
+        trials: in any order.
 
     Returns:
         One row per trial and one change per pair of neighbours.

@@ -84,9 +84,6 @@ def finding_of(
     """Say what the record says of one condition.
 
     Args:
-        concept: which is looked for.
-        present: slugs of what counts as present.
-        refuted: slugs of what is refuted.
         charted: in which words, by slug; where none is given the condition's own stand for them.
 
     Source: the condition's own, see `RiskConcept.says`.
@@ -207,9 +204,7 @@ def assess_candidate(
 
     Args:
         readings: of one intubated adult, in any order.
-        at_s: time of the question [s since 1970-01-01T00:00:00Z].
         present: slugs of concepts documented as present and current.
-        refuted: slugs of concepts documented as refuted.
         pbw_kg: predicted body weight; None where not known [kg].
         age_years: None where not known [years].
         body_mass_index: None where not known [kg/m2].
@@ -219,7 +214,6 @@ def assess_candidate(
         charted: in which words, by slug.
         unjudged: how many Conditions may be there of which nobody can say what they mean.
         not_converted: vasopressors that run and whose dose is not known as noradrenaline equivalent.
-        limits: stop limits of the site; they count where they are signed.
 
     Source: each concept's, class's and indication's own.
     """

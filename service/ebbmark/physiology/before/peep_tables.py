@@ -86,7 +86,6 @@ def look_up(published: PeepTable, fio2: float) -> TableAnswer:
     """What the table would set for this FiO2; between two of its columns both neighbours are named, nothing between.
 
     Args:
-        published: which one.
         fio2: inspired oxygen as a fraction, above 0 and up to 1 [1].
 
     Returns:

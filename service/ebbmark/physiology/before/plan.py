@@ -112,12 +112,7 @@ def plan_trial(
     """Lay out the steps that a chosen protocol describes, from the present settings.
 
     Args:
-        settings: of this patient now.
-        protocol: pressure limits and tidal volume.
-        rules: the staircase.
-        variant: without high-pressure recruitment unless chosen.
         rise_cmh2o: PEEP up per step, 2 to 5; the staircase's own where not given [cmH2O].
-        limits: stop limits, signed or default.
         candidate: what was found beforehand; without it the plan says that nobody looked.
         acknowledged: slugs of what was found and a clinician has acknowledged by name.
 

@@ -70,11 +70,7 @@ class Obstacle:
 
 
 def is_obstacle(concept: RiskConcept) -> bool:
-    """Whether this condition, where it is documented, stands in the way of a plan.
-
-    Args:
-        concept: of the table of risks.
-    """
+    """Whether this condition, where it is documented, stands in the way of a plan."""
     return concept.risk in (Risk.ABSOLUTE, Risk.HIGH) or concept.slug in ALSO
 
 
@@ -82,7 +78,6 @@ def obstacles_of(candidate: Candidate, *, recruiting: bool) -> tuple[Obstacle, .
     """What was found and stands in the way, gravest first.
 
     Args:
-        candidate: what was found beforehand.
         recruiting: whether high-pressure recruitment was chosen: then a contraindication cannot be acknowledged away.
 
     Source: each condition's and threshold's own; that they stand in the way is this project's choice.
@@ -116,10 +111,6 @@ def obstacles_of(candidate: Candidate, *, recruiting: bool) -> tuple[Obstacle, .
 def to_be_asked(candidate: Candidate, *, recruiting: bool) -> tuple[Value, ...]:
     """What would stand in the way and is not documented, in words: to be asked at the bedside.
 
-    Args:
-        candidate: what was found beforehand.
-        recruiting: whether high-pressure recruitment was chosen.
-
     Source: this project's choice.
     """
     return tuple(
@@ -131,13 +122,7 @@ def to_be_asked(candidate: Candidate, *, recruiting: bool) -> tuple[Value, ...]:
 
 
 def peak_words(settings: Settings, highest_cmh2o: float, *, recruiting: bool) -> Message:
-    """The expected peak pressure beside the highest end-inspiratory pressure, to be read on in one sentence.
-
-    Args:
-        settings: now.
-        highest_cmh2o: highest end-inspiratory pressure of the plan.
-        recruiting: whether high-pressure recruitment was chosen.
-    """
+    """The expected peak pressure beside the highest end-inspiratory pressure, to be read on in one sentence."""
     resistive = settings.resistive_cmh2o
     fixed = recruiting or settings.control is Control.PRESSURE
     if resistive is None:
@@ -150,13 +135,7 @@ def peak_words(settings: Settings, highest_cmh2o: float, *, recruiting: bool) ->
 
 
 def peak_warnings(settings: Settings, limits: StopLimits, recruiting: bool) -> tuple[Value, ...]:
-    """What must be said where peak pressure is not known, or where the steps are of another mode than the present one.
-
-    Args:
-        settings: now.
-        limits: for the ceiling of peak pressure.
-        recruiting: whether high-pressure recruitment was chosen.
-    """
+    """What must be said where peak pressure is not known, or the steps are of another mode than the present one."""
     said: list[Value] = []
     ceiling = limits.peak_pressure_above_cmh2o
     if settings.resistive_cmh2o is None:
@@ -180,11 +159,8 @@ def warnings_of_plan(
     """What must be known before a plan is followed, gravest first.
 
     Args:
-        rules: the staircase.
-        highest: end-inspiratory pressure over all steps [cmH2O].
         high_s: time with end-inspiratory pressure at or above 35 cmH2O [s].
         candidate: what was found beforehand, if anybody looked.
-        recruiting: whether the variant with recruitment was chosen.
 
     Source: the guidelines and trials in `evidence`, and the staircase's own remark.
     """
@@ -263,12 +239,8 @@ def refusal(
     """The first reason not to lay out a plan, or None.
 
     Args:
-        settings: of this patient now.
-        rules: the staircase.
-        variant: with or without recruitment.
         rise_cmh2o: asked for; None for the staircase's own [cmH2O].
         candidate: what was found beforehand, if anybody looked.
-        protocol: pressure limits.
         acknowledged: slugs of what a clinician has acknowledged.
     """
     recruiting = variant is Variant.WITH_RECRUITMENT
@@ -348,9 +320,7 @@ def highest_start_cmh2o(settings: Settings, rules: StaircaseRules, protocol: Pro
     """As high as the staircase starts, as long as peak pressure stays within the limit; never below where PEEP is.
 
     Args:
-        settings: of this patient now.
         rules: the staircase, every number known.
-        protocol: the limit.
 
     Source: this project's choice: a start above the plateau limit would be a high-pressure step of its own.
     """

@@ -114,10 +114,8 @@ def climb_within_limit(settings: Settings, top_cmh2o: float, rise_cmh2o: float, 
     """PEEP up to just below the start of the way down, pressure above PEEP unchanged.
 
     Args:
-        settings: now.
         top_cmh2o: where the way down begins.
         rise_cmh2o: per step; the last step is cut so that it does not pass the top.
-        dwell_s: at each step.
     """
     levels = _rising(settings.peep_cmh2o, top_cmh2o, rise_cmh2o)[:-1]
     return tuple(Draft(Phase.UP, level, settings.pressure_above_peep_cmh2o, dwell_s) for level in levels)
@@ -130,9 +128,7 @@ def way_up(settings: Settings, recruitment: RecruitmentRules, rise_cmh2o: float)
     known.
 
     Args:
-        settings: now.
         recruitment: the chosen protocol's way up, every number known.
-        rise_cmh2o: PEEP per step.
     """
     top, peak = recruitment.peep_top_cmh2o.value or 0.0, _room(settings, recruitment)
     hold_s = recruitment.hold_s.value or 0.0
@@ -156,7 +152,6 @@ def descent(settings: Settings, rules: StaircaseRules, top_cmh2o: float) -> tupl
     """PEEP down from the top, pressure above PEEP as it is now.
 
     Args:
-        settings: now.
         rules: the staircase, every number known.
         top_cmh2o: PEEP of the first step.
     """
@@ -172,7 +167,6 @@ def reopening(settings: Settings, rules: StaircaseRules) -> tuple[Draft, ...]:
     """The highest step of the way up once more, where the chosen protocol says so.
 
     Args:
-        settings: now.
         rules: the staircase, every number known.
     """
     if not rules.reopens or rules.recruitment is None:
@@ -206,10 +200,6 @@ def written_out(
 
     Args:
         drafts: up, down and, where chosen, up again.
-        settings: now.
-        rules: for margin and marker.
-        protocol: limits and target volume.
-        recruiting: whether the variant with recruitment was chosen.
     """
     now = Draft(Phase.BEFORE, settings.peep_cmh2o, settings.pressure_above_peep_cmh2o, 0.0)
     first_down = next(draft.peep_cmh2o for draft in drafts if draft.phase is Phase.DESCENT)

@@ -140,14 +140,11 @@ def risks_in_readings(
     """Compare the numbers with the thresholds that were read.
 
     Args:
-        readings: of one patient, in any order.
-        at_s: time of the question [s since 1970-01-01T00:00:00Z].
         pbw_kg: predicted body weight; None where not known [kg].
         age_years: None where not known [years].
         body_mass_index: None where not known [kg/m2].
         noradrenaline_equivalent_mcg_per_kg_per_min: None where not known [mcg/kg/min].
         not_converted: vasopressors that run and are not in that dose.
-        limits: stop limits of the site; they count where they are signed.
 
     Returns:
         What was found, high risk first, and what was missing to look.
@@ -237,10 +234,6 @@ def _beyond_default(threshold: _Threshold, value: float, limits: StopLimits) -> 
 
 def breathing_risks(readings: Sequence[Reading], *, at_s: float) -> list[ReadingRisk]:
     """Breaths of the patient's own, trapped air and a leak: a trial read under either says nothing sure of the lung.
-
-    Args:
-        readings: of one patient, in any order.
-        at_s: time of the question [s since 1970-01-01T00:00:00Z].
 
     Source: as for the checks of a titration, `patient.limits`.
     """

@@ -155,11 +155,7 @@ def unverified_cells(
     """The numbers that a staircase would need and that nobody has verified, in words.
 
     Args:
-        rules: the protocol.
-        with_recruitment: whether its way up is asked for too.
         rise_asked_for: whether the size of the PEEP steps up was asked for, so that the protocol's is not needed.
-
-    Source: the protocol's own cells.
     """
     return tuple(_words(name) for name in _unverified(rules, with_recruitment, rise_asked_for))
 
@@ -168,11 +164,7 @@ def unverified_names(rules: StaircaseRules, *, with_recruitment: bool, rise_aske
     """The same numbers by the names of their cells, those of the way up under `recruitment`.
 
     Args:
-        rules: the protocol.
-        with_recruitment: whether its way up is asked for too.
         rise_asked_for: whether the size of the PEEP steps up was asked for.
-
-    Source: the protocol's own cells.
     """
     own = {field.name for field in fields(StaircaseRules)}
     names = _unverified(rules, with_recruitment, rise_asked_for)
@@ -180,14 +172,7 @@ def unverified_names(rules: StaircaseRules, *, with_recruitment: bool, rise_aske
 
 
 def named_cells(rules: StaircaseRules, *, with_recruitment: bool) -> tuple[tuple[str, Message, Cell], ...]:
-    """Every number that a staircase needs: name of its cell, words, cell; those of the way up first.
-
-    Args:
-        rules: the protocol.
-        with_recruitment: whether its way up is asked for too.
-
-    Source: the protocol's own cells.
-    """
+    """Every number that a staircase needs: name of its cell, words, cell; those of the way up first."""
     owners: list[StaircaseRules | RecruitmentRules] = [rules]
     if with_recruitment and rules.recruitment is not None:
         owners.insert(0, rules.recruitment)
@@ -214,9 +199,6 @@ _TOLD: Final = (Traced.VERIFIED, Traced.SECOND_HAND, Traced.SITE)
 def origin_words(cell: Cell) -> Value:
     """Where a number comes from, or why there is none.
 
-    Args:
-        cell: of any protocol.
-
     Source: the cell's own.
     """
     if cell.traced not in _TOLD:
@@ -228,11 +210,7 @@ def origins_of(rules: StaircaseRules, *, with_recruitment: bool, rise_cmh2o: flo
     """Say of each number of a staircase where it was read, or who chose it.
 
     Args:
-        rules: the staircase.
-        with_recruitment: whether its way up was chosen too.
         rise_cmh2o: size of the PEEP steps up where it was asked for [cmH2O].
-
-    Source: the protocol's own cells.
     """
     told: list[Value] = [
         message(
@@ -337,9 +315,5 @@ COMMON_PRACTICE: Final = _BY_SLUG["common-practice"]
 
 
 def staircase_for(slug: str) -> StaircaseRules | None:
-    """Find one protocol by its name; None where there is none.
-
-    Args:
-        slug: stable name.
-    """
+    """Find one protocol by its name; None where there is none."""
     return _BY_SLUG.get(slug)

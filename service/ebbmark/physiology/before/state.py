@@ -83,8 +83,6 @@ def shown(reading: Reading, at_s: float, *, how: Value = "") -> ShownInput:
     """Show one reading.
 
     Args:
-        reading: any.
-        at_s: time of the question [s since 1970-01-01T00:00:00Z].
         how: how it goes with another reading, as a phrase; empty for none.
     """
     age_s = at_s - reading.start_s
@@ -158,7 +156,6 @@ def ards_classes(
 
     Args:
         readings: of one intubated patient, in any order.
-        at_s: time of the question [s since 1970-01-01T00:00:00Z].
         barometric_pressure_mmhg: at the bedside, where it lies above 1,000 m [mmHg].
 
     Returns:
@@ -189,10 +186,6 @@ def ards_classes(
 
 def gas_doubts(readings: Sequence[Reading], *, at_s: float) -> tuple[GasDoubt, ...]:
     """What cannot be true of the latest gas, if anything.
-
-    Args:
-        readings: of one patient, in any order.
-        at_s: time of the question [s since 1970-01-01T00:00:00Z].
 
     Source: see `gas_exchange`.
     """
@@ -322,9 +315,6 @@ def by_severity(classes: Sequence[ArdsClass]) -> Indication:
 
     A gas speaks instead of a saturation of about the same time, whichever of them is worse.
 
-    Args:
-        classes: by each definition.
-
     Source: the guideline that it cites; which reading speaks is this project's choice.
     """
     judged = [one for one in classes if one.oxygenation not in (None, Oxygenation.NOT_CLASSIFIED)]
@@ -418,23 +408,12 @@ class PresentState(NamedTuple):
 
 
 def lowest_pressure(readings: Sequence[Reading], at_s: float) -> Reading | None:
-    """The lowest mean arterial pressure of the last hour, the later one of two alike; None where none was read.
-
-    Args:
-        readings: of one patient, in any order.
-        at_s: time of the question [s since 1970-01-01T00:00:00Z].
-    """
+    """The lowest mean arterial pressure of the last hour, the later one of two alike; None where none was read."""
     return lowest_of_last_hour(readings, Quantity.MEAN_ARTERIAL_PRESSURE, at_s)
 
 
 def lowest_of_last_hour(readings: Sequence[Reading], quantity: Quantity, at_s: float) -> Reading | None:
-    """The lowest of the last hour, the later one of two alike; None where none was read.
-
-    Args:
-        readings: of one patient, in any order.
-        quantity: which.
-        at_s: time of the question [s since 1970-01-01T00:00:00Z].
-    """
+    """The lowest of the last hour, the later one of two alike; None where none was read."""
     last = latest(readings, quantity, at_s)
     until_s = at_s if last is None else max(at_s, last.start_s)
     recent = [one for one in readings if one.quantity is quantity and at_s - RECENT_S <= one.start_s <= until_s]
@@ -443,10 +422,6 @@ def lowest_of_last_hour(readings: Sequence[Reading], quantity: Quantity, at_s: f
 
 def present_state(readings: Sequence[Reading], *, at_s: float) -> PresentState:
     """Show what there is.
-
-    Args:
-        readings: of one patient, in any order.
-        at_s: time of the question [s since 1970-01-01T00:00:00Z].
 
     Source: the windows are this project's choice.
     """

@@ -112,10 +112,6 @@ def inverse_of_root(roots: Floats) -> Floats:
 def normal_points(count: int, dimensions: int) -> Floats:
     """Spread points evenly under the standard normal density, without chance.
 
-    Args:
-        count: how many points.
-        dimensions: of each point.
-
     Returns:
         [dimensions x count], of mean 0 and standard deviation 1 along each dimension, rounded to 9 decimals; the array
         is shared and must not be changed.

@@ -127,10 +127,6 @@ def closing_posterior(
     Args:
         steps: strictly falling PEEP, highest first.
         fall: relative fall below the maximum so far that counts as closing.
-        dynamic: whether the compliances are dynamic.
-        total_peep_known: whether compliance was computed from total PEEP.
-
-    Source: see the module.
     """
     # Only distances matter to the model: limbs with the same steps at another height share their tables.
     peeps = tuple(round(float(step.peep_cmh2o - steps[-1].peep_cmh2o), 6) for step in steps)

@@ -109,8 +109,6 @@ def _least_loss(events: Floats) -> Floats:
 
     Args:
         events: probability of each event, by number [... x events].
-
-    Source: see the module.
     """
     return np.asarray(expected_losses(events).min(axis=-1), dtype=np.float64)
 
@@ -135,14 +133,7 @@ def _loss(answer: int, truth: int) -> float:
 
 
 def most_helpful(steps: Sequence[CurveStep], posterior: Posterior) -> Help | None:
-    """Find the measurement with the largest expected gain; None where none is worth naming.
-
-    Args:
-        steps: of the limb, highest PEEP first.
-        posterior: what the model says of them.
-
-    Source: see the module.
-    """
+    """Find the measurement with the largest expected gain; None where none is worth naming."""
     now = float(_least_loss(posterior.events))
     gains = [
         Help(Measurement.READING, steps[place].peep_cmh2o, now - loss)
@@ -206,14 +197,7 @@ _SAWTOOTH: Final = message("closing.sawtooth")
 
 
 def decide(steps: Sequence[CurveStep], posterior: Posterior) -> Closing:
-    """Turn probabilities into an answer.
-
-    Args:
-        steps: of the limb, highest PEEP first.
-        posterior: what the model says of them.
-
-    Source: see the module.
-    """
+    """Turn probabilities into an answer."""
     events = stated(posterior.events)
     losses: list[float] = expected_losses(np.array(events)).tolist()
     # Of equal losses the higher place is taken.
@@ -258,9 +242,6 @@ def decide(steps: Sequence[CurveStep], posterior: Posterior) -> Closing:
 
 def stated(probabilities: Floats) -> list[float]:
     """Round probabilities so that they still sum to one: the largest takes up the rest.
-
-    Args:
-        probabilities: of all that can be true.
 
     Source: the project's choice.
     """

@@ -136,9 +136,6 @@ def step_centres(readings: tuple[tuple[float, ...], ...]) -> StepCentres:
     The centre is a weighted mean whose weights fall with the fourth power of the distance from the median, in
     units of the spread pooled over all steps: one wild reading among several hardly moves it.
 
-    Args:
-        readings: compliance per step [mL/cmH2O].
-
     Source: redescending M-estimation, textbook; the constant 3 is the project's choice.
     """
     sizes = np.array([len(step) for step in readings])
@@ -164,8 +161,6 @@ def noise_of(data: StepCentres, counts: tuple[int, ...], resolutions: tuple[floa
     """List the sizes of the noise, weighed by the spread of the readings within their steps.
 
     Args:
-        data: the condensed readings.
-        counts: readings per step.
         resolutions: relative standard deviation from rounding, per step.
 
     Source: the sizes are the project's choice, around customary spreads of 1 to 10 % per reading.
@@ -208,10 +203,7 @@ def log_spoiled_odds(data: StepCentres, spans_s: Sequence[float | None]) -> Floa
     """Give the logarithm of the odds that each step is spoiled, times the density of what was then read [steps].
 
     Args:
-        data: the condensed readings.
         spans_s: time between the first and the last reading of each step [s]; None where not known.
-
-    Source: see the module.
     """
     size = _distances(data.centres)
     confirmed = _LOG_CONFIRMED - log(1.0 + (size / _SIZE_IF_CONFIRMED) ** 2)
@@ -324,11 +316,7 @@ def closing_events(curves: Floats, log_kept: float | Floats) -> Integers:
 
 
 def running_maximum(curves: Floats) -> Floats:
-    """Find the maximum so far at each step, row after row: several times faster than numpy's own along the first axis.
-
-    Args:
-        curves: [steps x curves].
-    """
+    """Find the maximum so far at each step [steps x curves]; several times faster than numpy's along the first axis."""
     highest = curves.copy()
     for before, row in pairwise(highest):
         np.maximum(before, row, out=row)
@@ -338,9 +326,6 @@ def running_maximum(curves: Floats) -> Floats:
 @lru_cache(maxsize=64)
 def curve_prior(peeps_cmh2o: tuple[float, ...]) -> CurvePrior:
     """Lay the prior over one set of steps.
-
-    Args:
-        peeps_cmh2o: strictly falling.
 
     Source: the form and its sizes are the project's choice; see the module.
     """
@@ -401,10 +386,6 @@ def event_factors(peeps_cmh2o: tuple[float, ...], fall: float) -> Floats:
     """Give the factors by which curves of each event are re-weighted.
 
     With them the events have the probabilities of `event_prior`, and not those which the Gaussians happen to give.
-
-    Args:
-        peeps_cmh2o: strictly falling.
-        fall: relative fall that counts as closing.
 
     Source: the project's choice.
     """

@@ -67,16 +67,12 @@ def closing_passed(
     Args:
         steps: the limb so far, strictly falling PEEP, highest first.
         fall: relative fall below the maximum so far that counts as closing.
-        dynamic: whether the compliances are dynamic.
-        total_peep_known: whether compliance was computed from total PEEP.
 
     Returns:
         Probability; 0 for fewer than three steps, and for steps that are no limb, on which nothing can be said.
 
     Raises:
         ValueError: as `closing.estimate_closing`.
-
-    Source: see the module.
     """
     if why_unusable(steps, fall=fall) is not None:
         return 0.0
@@ -97,8 +93,6 @@ def should_stop_lowering(passed: Sequence[float], *, limit: float = STOP_LIMIT, 
 
     Raises:
         ValueError: a limit or number outside its range.
-
-    Source: see the module.
     """
     if not 0.0 < limit <= 1.0 or in_a_row < 1:
         raise ValueError("limit must lie above 0 and not above 1, and in_a_row be at least 1")
@@ -123,8 +117,6 @@ def closing_of(trial: Trial, protocol: Protocol, estimate: Estimator = estimator
     """Estimate the closing pressure of a trial from its compliances alone; `patient` looks at everything beside them.
 
     Args:
-        trial: the limb, with what was seen along it.
-        protocol: which fall of compliance counts as closing.
         estimate: `estimator`, or one that remembers.
 
     Source: see `closing`.
@@ -139,9 +131,6 @@ def curve_of(trial: Trial) -> tuple[CurveStep, ...]:
 
     Holds that repeat one another beside one measured volume are one reading, their median: the noise of the volume is
     the same in all.
-
-    Args:
-        trial: the limb.
     """
     return tuple(
         [
@@ -176,14 +165,8 @@ def _is_again(hold: Sample, first: Sample) -> bool:
 def passed_along(trial: Trial, protocol: Protocol) -> tuple[float | None, ...]:
     """Probability, after each step and from the steps so far, that closing has been passed.
 
-    Args:
-        trial: the limb so far.
-        protocol: which fall of compliance counts as closing.
-
     Returns:
         One for each step; None where there are too few steps to say.
-
-    Source: see the module.
     """
     curve = curve_of(trial)
     return tuple(

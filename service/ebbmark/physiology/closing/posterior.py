@@ -102,7 +102,6 @@ def table_of(peeps_cmh2o: tuple[float, ...], noise: tuple[tuple[float, ...], ...
     """Work out what does not depend on the readings themselves.
 
     Args:
-        peeps_cmh2o: strictly falling.
         noise: `Noise.variances`: of each size, the variance of each step.
 
     Source: Gaussian conditioning, textbook.
@@ -223,9 +222,6 @@ def weigh_hypotheses(
     The evidence without a step follows from that with it by dividing by the step's predictive density.
 
     Args:
-        peeps_cmh2o: strictly falling.
-        data: the condensed readings.
-        noise: the sizes of the noise.
         log_spoiled: `noise.log_spoiled_odds` [steps].
 
     Source: Gaussian conditioning and leave-one-out identities, textbook.
@@ -286,10 +282,6 @@ def lay_curves(
     judged by each.
 
     Args:
-        peeps_cmh2o: strictly falling.
-        data: the condensed readings.
-        noise: the sizes of the noise.
-        hypotheses: as weighed on these.
         falls: relative falls that may be the one that counts, equally probable.
 
     Source: Gaussian conditioning, textbook.

@@ -109,11 +109,7 @@ class Bound:
 
 
 def bounds_of(limits: StopLimits) -> Iterator[Bound]:
-    """Limits in force, and where none is signed, values at which anybody would look.
-
-    Args:
-        limits: in force.
-    """
+    """Limits in force, and where none is signed, values at which anybody would look."""
     for row in CRITERIA.values():
         if not row.sign:
             continue
@@ -135,11 +131,7 @@ def beyond(scene: Scene) -> Iterator[Concern]:
 
 
 def circulation_alarms(scene: Scene) -> bool:
-    """Whether blood pressure or heart rate met a criterion, or lies where anybody would look.
-
-    Args:
-        scene: what is known.
-    """
+    """Whether blood pressure or heart rate met a criterion, or lies where anybody would look."""
     vitals = {row.criterion for row in CRITERIA.values() if row.quantity in CIRCULATION}
     looked_at = (one.values["reading"].quantity for one in beyond(scene))
     return any(one.criterion in vitals for one in scene.stops.pressing) or any(one in CIRCULATION for one in looked_at)

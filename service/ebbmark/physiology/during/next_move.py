@@ -94,22 +94,13 @@ ACKNOWLEDGED_NAMES: Final = (
 
 
 def concerns_of(scene: Scene, *consequences: Consequence) -> list[Concern]:
-    """What the checks of these consequences found and nobody has acknowledged, in the order of the table.
-
-    Args:
-        scene: what is known.
-        consequences: which rows.
-    """
+    """What the checks of these consequences found and nobody has acknowledged, in the order of the table."""
     found = [one for check in CHECKS if check.consequence in consequences for one in check.judge(scene)]
     return [one for one in found if not one.name or one.name not in scene.acknowledged]
 
 
 def acknowledgeable(scene: Scene) -> tuple[Concern, ...]:
-    """Everything of the scene that waits for a word, acknowledged or not.
-
-    Args:
-        scene: what is known.
-    """
+    """Everything of the scene that waits for a word, acknowledged or not."""
     found = [one for one in vitals_not_sent(scene) if one.name != RHYTHM_NOT_SENT]
     limits, since_s = scene.limits, scene.since_s
     signed = limits.rhythms_that_stop is not None
@@ -179,11 +170,6 @@ class SettingsBefore:
 
 def settings_before(readings: Sequence[Reading], *, since_s: float, top_cmh2o: float) -> SettingsBefore | None:
     """The settings that held before the trial.
-
-    Args:
-        readings: of one patient, in any order.
-        since_s: when PEEP was first moved for the trial [s since 1970-01-01T00:00:00Z].
-        top_cmh2o: highest PEEP of the trial.
 
     Returns:
         None where PEEP before the trial is not known to have been lower than its top: then the chart begins within the
@@ -314,18 +300,13 @@ def next_move(
 
     Args:
         steps: of the way down so far, highest PEEP first; empty before it began.
-        decrement_cmh2o: of the staircase [cmH2O].
-        lowest_cmh2o: of the staircase [cmH2O].
         stops: what `check_stop` said; None where it was not asked.
-        rule: the documented trade-off.
 
     Returns:
         The move with its reason.
 
     Raises:
         ValueError: a decrement not above zero, a probability outside 0 to 1, or steps that do not fall.
-
-    Source: this project's choice, see the module.
     """
     _refuse_nonsense(steps, decrement_cmh2o)
     latest = steps[-1] if steps else None
@@ -372,7 +353,6 @@ def decide(move: Move, scene: Scene) -> Decision:
 
     Args:
         move: what the way down so far allows.
-        scene: what is known beside it.
 
     Source: this project's choice, see `checks`.
     """

@@ -115,9 +115,6 @@ class StepSoFar:
 def fell_suddenly(step: StepSoFar) -> bool:
     """Whether compliance lies so far below its highest so far that PEEP must not be lowered past it unlooked at.
 
-    Args:
-        step: the latest step.
-
     Source: this project's choice.
     """
     return step.fall >= SUDDEN_FALL
@@ -128,7 +125,6 @@ def closing_called(steps: Sequence[StepSoFar], rule: CallRule = DEFAULT_CALL_RUL
 
     Args:
         steps: of the way down so far, highest PEEP first.
-        rule: the documented trade-off.
 
     Source: this project's choice.
     """
@@ -194,10 +190,9 @@ class RunningTrial:
     Attributes:
         steps: of the way down so far, highest PEEP first; empty while PEEP has not been lowered.
         trial: the limb that the steps were read from; None where it has too few.
-        began_s: when PEEP was first moved for this way down, a rise before it included [s since 1970-01-01T00:00:00Z].
-        first_moved_s: when PEEP was first moved for the trial, ways down before a rescue included [s since
-            1970-01-01T00:00:00Z].
-        now_since_s: since when PEEP has been at its latest level [s since 1970-01-01T00:00:00Z].
+        began_s: when PEEP was first moved for this way down, a rise before it included.
+        first_moved_s: when PEEP was first moved for the trial, ways down before a rescue included.
+        now_since_s: since when PEEP has been at its latest level.
         now_cmh2o: the latest level of PEEP; None where none was sent.
         falling: whether the latest change of PEEP was a step down, not longer ago than the longest step.
     """
@@ -223,12 +218,7 @@ def running_trial(
     A level that has been kept for longer than the longest step is a setting, whatever led to it.
 
     Args:
-        readings: of one patient, in any order.
-        protocol: what counts as a step.
-        at_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
         rule: for whether closing had been called before the newest level, which has no reading yet.
-
-    Source: this project's choice, see the module.
     """
     levels = peep_levels_of(readings)
     if not levels:
@@ -269,13 +259,6 @@ def closed_before(
 
     What is set after such a trial is a setting and no step of it, so that nobody may be sent further down from there.
 
-    Args:
-        readings: of one patient, in any order.
-        running: the trial as it stands.
-        protocol: what counts as a step.
-        since_s: start of the trial [s since 1970-01-01T00:00:00Z].
-        rule: when closing is called.
-
     Source: this project's choice.
     """
     before = [one for one in readings if one.at_s < running.began_s]
@@ -287,7 +270,7 @@ def closed_before(
 
 
 def _first_moved(levels: Sequence[PeepLevel], protocol: Protocol) -> float:
-    """When PEEP was first moved for the earliest way down of this trial [s since 1970-01-01T00:00:00Z].
+    """When PEEP was first moved for the earliest way down of this trial.
 
     A rescue and the way down before it belong to the same trial, as long as PEEP was moved again within the longest
     step. Where only measured PEEP is known, what it wanders by itself is no move.
@@ -339,9 +322,6 @@ def interleaved(levels: Sequence[PeepLevel], steps: Sequence[Sequence[float]], p
     Args:
         levels: stretches of unchanged PEEP, in order of time.
         steps: compliances of each step of the way down, in order of time [mL/cmH2O].
-        protocol: how large a step of a trial is.
-
-    Source: this project's choice, see the module.
     """
     latest = levels[-_LOOKED_AT:]
     changes = [after.peep_cmh2o - before.peep_cmh2o for before, after in pairwise(latest[-5:])]
@@ -380,8 +360,8 @@ class Scene:
         doubts: what was sent and cannot be used.
         stops: the stop criteria.
         limits: in force.
-        since_s: start of the trial [s since 1970-01-01T00:00:00Z].
-        at_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
+        since_s: start of the trial.
+        at_s: the instant that counts as now.
         protocol: the rules for reading a trial.
         rhythms: what was charted of the heart's rhythm.
         acknowledged: what a clinician has acknowledged, by its word.

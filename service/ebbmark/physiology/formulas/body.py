@@ -57,7 +57,6 @@ def predicted_body_weight_kg(height_cm: float, sex: Sex) -> float:
 
     Args:
         height_cm: standing height, within `ACCEPTED_HEIGHT_RANGE_CM` [cm].
-        sex: which form of the formula applies.
 
     Returns:
         Predicted body weight [kg].

@@ -85,7 +85,6 @@ def pf_ratio_mmhg(*, pao2_mmhg: float, fio2: float) -> float:
     """Arterial oxygen tension per fraction of inspired oxygen.
 
     Args:
-        pao2_mmhg: arterial oxygen tension [mmHg].
         fio2: inspired oxygen as a fraction, 0.2 to 1 [1].
 
     Returns:
@@ -104,10 +103,6 @@ def pf_ratio_mmhg(*, pao2_mmhg: float, fio2: float) -> float:
 def pf_ratio_at_altitude_mmhg(*, pf_ratio_mmhg: float, barometric_pressure_mmhg: float) -> float:
     """P/F made comparable with the thresholds above 1,000 m.
 
-    Args:
-        pf_ratio_mmhg: as measured there [mmHg].
-        barometric_pressure_mmhg: at the bedside [mmHg].
-
     Returns:
         Corrected P/F [mmHg].
 
@@ -124,7 +119,6 @@ def sf_ratio(*, spo2_percent: float, fio2: float) -> float | None:
     """Pulse-oximeter saturation per fraction of inspired oxygen.
 
     Args:
-        spo2_percent: saturation [%].
         fio2: inspired oxygen as a fraction, 0.2 to 1 [1].
 
     Returns:
@@ -148,9 +142,7 @@ def oxygenation_index(*, mean_airway_pressure_cmh2o: float, fio2: float, pao2_mm
     """Pressure and oxygen spent for the oxygen tension reached; higher is worse.
 
     Args:
-        mean_airway_pressure_cmh2o: over the whole breath [cmH2O].
         fio2: inspired oxygen as a fraction, 0.2 to 1 [1].
-        pao2_mmhg: arterial oxygen tension [mmHg].
 
     Returns:
         Oxygenation index [cmH2O/mmHg, by habit without unit].
@@ -167,11 +159,6 @@ def oxygenation_index(*, mean_airway_pressure_cmh2o: float, fio2: float, pao2_mm
 
 def ventilatory_ratio(*, minute_volume_l_per_min: float, paco2_mmhg: float, pbw_kg: float) -> float:
     """Ventilation spent for the carbon dioxide tension reached, against healthy lungs; about 1 is normal.
-
-    Args:
-        minute_volume_l_per_min: minute ventilation [L/min].
-        paco2_mmhg: arterial carbon dioxide tension [mmHg].
-        pbw_kg: predicted body weight [kg].
 
     Returns:
         Ventilatory ratio [1].
@@ -191,7 +178,6 @@ def berlin_class(*, pf_ratio_mmhg: float, peep_cmh2o: float) -> Oxygenation:
 
     Args:
         pf_ratio_mmhg: corrected for altitude where that applies [mmHg].
-        peep_cmh2o: PEEP or continuous positive pressure [cmH2O].
 
     Returns:
         The class, or `NOT_CLASSIFIED` below 5 cmH2O.
@@ -271,9 +257,6 @@ MOST_PERCENT_APART: Final = 6.0
 def saturation_percent(*, po2_mmhg: float) -> float:
     """Saturation of standard human blood at 37 degrees C and pH 7.4.
 
-    Args:
-        po2_mmhg: oxygen tension [mmHg].
-
     Returns:
         Saturation [%].
 
@@ -288,10 +271,6 @@ def saturation_percent(*, po2_mmhg: float) -> float:
 
 def may_go_together(*, pao2_mmhg: float, spo2_percent: float) -> bool:
     """Whether an arterial tension and a pulse-oximeter saturation of one moment can both be true.
-
-    Args:
-        pao2_mmhg: arterial oxygen tension [mmHg].
-        spo2_percent: saturation [%].
 
     Returns:
         False only where they lie far apart on any curve that a patient may have.
@@ -337,7 +316,6 @@ def doubt_of(readings: Sequence[Reading], pao2: Reading) -> GasDoubt | None:
 
     Args:
         readings: of the same patient, in any order.
-        pao2: in mmHg.
 
     Source: Severinghaus 1979 for the curve; how far a patient may lie from it is this project's choice.
     """
@@ -365,7 +343,6 @@ def is_doubted(reading: Reading, doubts: Sequence[GasDoubt]) -> bool:
 
     Args:
         reading: a PaO2 or an SpO2.
-        doubts: what was found.
     """
     return any(reading == one.pao2 or (reading == one.spo2 and not one.unit_slip) for one in doubts)
 

@@ -47,8 +47,6 @@ def static_compliance_ml_per_cmh2o(*, tidal_volume_ml: float, plateau_cmh2o: flo
 
     Args:
         tidal_volume_ml: delivered to the patient, tubing compression taken off [mL].
-        plateau_cmh2o: after an end-inspiratory hold [cmH2O].
-        total_peep_cmh2o: set PEEP plus intrinsic PEEP [cmH2O].
 
     Returns:
         Static compliance of the respiratory system, lung and chest wall together [mL/cmH2O].
@@ -68,11 +66,6 @@ def dynamic_compliance_ml_per_cmh2o(*, tidal_volume_ml: float, peak_cmh2o: float
     In volume control it contains the resistive drop and so reads low. In pressure control with flow at zero before
     the breath ends, it comes close to static compliance.
 
-    Args:
-        tidal_volume_ml: delivered to the patient [mL].
-        peak_cmh2o: peak airway pressure [cmH2O].
-        peep_cmh2o: end-expiratory pressure [cmH2O].
-
     Returns:
         Dynamic compliance, never to be mixed with static along one curve [mL/cmH2O].
 
@@ -91,10 +84,6 @@ def dynamic_compliance_ml_per_cmh2o(*, tidal_volume_ml: float, peak_cmh2o: float
 def driving_pressure_cmh2o(*, plateau_cmh2o: float, total_peep_cmh2o: float) -> float:
     """Pressure that the tidal volume costs, as measured.
 
-    Args:
-        plateau_cmh2o: after an end-inspiratory hold [cmH2O].
-        total_peep_cmh2o: set PEEP plus intrinsic PEEP [cmH2O].
-
     Returns:
         Driving pressure [cmH2O].
 
@@ -112,10 +101,6 @@ def driving_pressure_cmh2o(*, plateau_cmh2o: float, total_peep_cmh2o: float) -> 
 
 def driving_pressure_at_cmh2o(*, tidal_volume_ml: float, compliance_ml_per_cmh2o: float) -> float:
     """Pressure that a tidal volume would cost.
-
-    Args:
-        tidal_volume_ml: volume asked about [mL].
-        compliance_ml_per_cmh2o: static compliance [mL/cmH2O].
 
     Returns:
         Driving pressure [cmH2O].
@@ -139,13 +124,6 @@ def mechanical_power_volume_control_j_per_min(
     *, rate_per_min: float, tidal_volume_ml: float, peep_cmh2o: float, plateau_cmh2o: float, peak_cmh2o: float
 ) -> float:
     """Power at constant flow, from peak and plateau.
-
-    Args:
-        rate_per_min: respiratory rate [/min].
-        tidal_volume_ml: tidal volume [mL].
-        peep_cmh2o: PEEP [cmH2O].
-        plateau_cmh2o: plateau pressure [cmH2O].
-        peak_cmh2o: peak pressure [cmH2O].
 
     Returns:
         Mechanical power [J/min].
@@ -177,11 +155,6 @@ def mechanical_power_volume_control_full_j_per_min(
     """Power at constant flow, from the parts of the equation of motion.
 
     Args:
-        rate_per_min: respiratory rate [/min].
-        tidal_volume_ml: tidal volume [mL].
-        peep_cmh2o: PEEP [cmH2O].
-        elastance_cmh2o_per_l: of the respiratory system [cmH2O/L].
-        resistance_cmh2o_s_per_l: of airways and tube [cmH2O/(L/s)].
         inspiratory_to_expiratory: ratio as a number, 0.5 for 1:2 [1].
 
     Returns:
@@ -213,12 +186,6 @@ def mechanical_power_without_hold_j_per_min(
 
     It stands in for the plateau by taking resistance as 10 cmH2O/(L/s), and rounds 0.049 up to 1/20.
 
-    Args:
-        minute_volume_l_per_min: minute ventilation [L/min].
-        peak_cmh2o: peak pressure [cmH2O].
-        peep_cmh2o: PEEP [cmH2O].
-        flow_l_per_min: the constant inspiratory flow [L/min].
-
     Returns:
         Mechanical power [J/min].
 
@@ -243,12 +210,6 @@ def mechanical_power_pressure_control_j_per_min(
 
     A real wave takes time to rise, so this reads high: in 50 patients with a rise time it differed from the measured
     loop by 19.4 % (SD 12.9; Trinkle et al 2022).
-
-    Args:
-        rate_per_min: respiratory rate [/min].
-        tidal_volume_ml: tidal volume [mL].
-        peep_cmh2o: PEEP [cmH2O].
-        pressure_above_peep_cmh2o: inspiratory pressure set above PEEP [cmH2O].
 
     Returns:
         Mechanical power [J/min].
@@ -280,15 +241,6 @@ def mechanical_power_rising_pressure_j_per_min(
     """Power of a pressure wave that rises in a straight line and then holds; inspiration outlasts the rise.
 
     In Trinkle's 50 patients the comprehensive published form differed from the loop by 10.0 % (SD 6.8).
-
-    Args:
-        rate_per_min: respiratory rate [/min].
-        tidal_volume_ml: tidal volume [mL].
-        peep_cmh2o: PEEP [cmH2O].
-        pressure_above_peep_cmh2o: inspiratory pressure set above PEEP [cmH2O].
-        compliance_ml_per_cmh2o: static compliance [mL/cmH2O].
-        resistance_cmh2o_s_per_l: of airways and tube [cmH2O/(L/s)].
-        rise_time_s: from PEEP to the set pressure [s].
 
     Returns:
         Mechanical power [J/min].
@@ -343,11 +295,6 @@ def expected_mechanical_power_j_per_min(
     stopped before the breath ends. In volume control power cannot be told without the resistive pressure.
 
     Args:
-        control: what the ventilator holds.
-        rate_per_min: respiratory rate [/min].
-        tidal_volume_ml: volume asked about [mL].
-        peep_cmh2o: PEEP asked about [cmH2O].
-        driving_pressure_cmh2o: expected there [cmH2O].
         resistive_pressure_cmh2o: peak minus plateau at the flow in use; only volume control needs it [cmH2O].
 
     Returns:

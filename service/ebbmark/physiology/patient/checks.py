@@ -228,12 +228,6 @@ def judge_suggestion(
 ) -> tuple[Finding, ...]:
     """Look at how the suggested PEEP was tolerated.
 
-    Args:
-        scene: what is known.
-        suggested_cmh2o: the PEEP that closing and margin give.
-        before: vital signs of the hour before the trial.
-        charted: quantities that were charted at any time.
-
     Returns:
         Findings, gravest first; with a LOOK_FIRST among them no PEEP may be suggested.
     """

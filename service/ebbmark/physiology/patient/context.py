@@ -220,7 +220,7 @@ class Seen:
         least, greatest: extremes of the settled values.
         middle: median of the settled values, of two in the middle the lower: a value that was charted.
         count: how many settled values there were; 0 where a setting from before the step holds.
-        at_s: time of the last value [s since 1970-01-01T00:00:00Z].
+        at_s: time of the last value.
         age_s: how old the last value was when the step ended [s].
         sources: indices of the inputs.
     doubtful: an impossible value between possible ones, which counts for nothing else; None where there is none.
@@ -243,7 +243,7 @@ class StepSeen:
 
     Attributes:
         peep_cmh2o: set PEEP of the step.
-        start_s, until_s: from the change to this PEEP to the next change [s since 1970-01-01T00:00:00Z].
+        start_s, until_s: from the change to this PEEP to the next change.
         by_quantity: what was seen; a quantity that was not charted is missing.
     """
 
@@ -264,13 +264,7 @@ class StepSeen:
 
 
 def steps_seen(trial: Trial, readings: Sequence[Reading], protocol: Protocol) -> tuple[StepSeen, ...]:
-    """One row per step of the limb that has a compliance, highest PEEP first.
-
-    Args:
-        trial: the limb.
-        readings: all usable readings of the patient, in any order.
-        protocol: how long a step settles.
-    """
+    """One row per step of the limb that has a compliance, highest PEEP first."""
     by_quantity = {quantity: (group, [one.at_s for one in group]) for quantity, group in _sorted(readings).items()}
     rows = []
     for index, step in enumerate(trial.steps):
@@ -291,12 +285,7 @@ def _end_of_last(trial: Trial) -> float:
 
 
 def before_the_trial(readings: Sequence[Reading], began_s: float) -> Mapping[Quantity, float]:
-    """Median of each quantity over the hour before PEEP was first moved, on the way up included.
-
-    Args:
-        readings: all usable readings of the patient, in any order.
-        began_s: when that was [s since 1970-01-01T00:00:00Z].
-    """
+    """Median of each quantity over the hour before PEEP was first moved, on the way up included."""
     found = {}
     for quantity, group in _sorted(readings).items():
         values = [one.value for one in group if began_s - BEFORE_S <= one.at_s < began_s]

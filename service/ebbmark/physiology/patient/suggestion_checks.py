@@ -69,13 +69,7 @@ _LOST = (
 
 
 def stop_limits(scene: Scene, suggested_cmh2o: float, before: Mapping[Quantity, float]) -> Iterator[Finding]:
-    """Stop limits met at the suggestion, above it, or below it.
-
-    Args:
-        scene: what is known.
-        suggested_cmh2o: the PEEP that closing and margin give.
-        before: vital signs of the hour before the trial.
-    """
+    """Stop limits met at the suggestion, above it, or below it."""
     there = _rows_at(scene.seen, suggested_cmh2o)
     limits = scene.limits.vital
     yield from _peak_at(scene, there, suggested_cmh2o, "stop-limit-at-suggestion", Weight.LOOK_FIRST)
@@ -99,12 +93,7 @@ def stop_limits(scene: Scene, suggested_cmh2o: float, before: Mapping[Quantity, 
 
 
 def limits_met_at(scene: Scene, peep_cmh2o: float) -> tuple[Finding, ...]:
-    """Stop limits that were met at one PEEP, for a table of several.
-
-    Args:
-        scene: what is known.
-        peep_cmh2o: a PEEP within the tested range.
-    """
+    """Stop limits that were met at one PEEP, for a table of several."""
     rows = _rows_at(scene.seen, peep_cmh2o)
     limits = scene.limits.vital
     met = [(vital, at) for vital in _VITALS if (at := [row for row in rows if _met(row, vital, limits)])]
@@ -115,11 +104,7 @@ def limits_met_at(scene: Scene, peep_cmh2o: float) -> tuple[Finding, ...]:
 
 
 def limits_met_in_trial(scene: Scene) -> Iterator[Finding]:
-    """Stop limits met at any step of a trial without a suggestion: the latest such step, with all that was met there.
-
-    Args:
-        scene: what is known.
-    """
+    """Stop limits met in a trial without a suggestion: the latest step that met any, with all that was met there."""
     limits = scene.limits.vital
     rows = [(row, met) for row in reversed(scene.seen) if (met := [one for one in _VITALS if _met(row, one, limits)])]
     if not rows:
@@ -226,13 +211,7 @@ def _less_oxygen(there: Sequence[StepSeen], best: StepSeen, change: float) -> bo
 
 
 def unseen_vital_signs(scene: Scene, suggested_cmh2o: float, charted: frozenset[Quantity]) -> Iterator[Finding]:
-    """Whether nobody can say how the suggestion was tolerated.
-
-    Args:
-        scene: what is known.
-        suggested_cmh2o: the PEEP that closing and margin give.
-        charted: quantities that were charted at any time.
-    """
+    """Whether nobody can say how the suggestion was tolerated."""
     there = _rows_at(scene.seen, suggested_cmh2o)
     pressures = (Quantity.MEAN_ARTERIAL_PRESSURE, Quantity.SYSTOLIC_ARTERIAL_PRESSURE)
     missing: list[str] = []

@@ -52,14 +52,7 @@ class Beside:
     doubts: Sequence[Doubt] = ()
 
     def scene(self, trial: Trial, closing: Closing, readings: Sequence[Reading], protocol: Protocol) -> Scene:
-        """All that is known about one trial, as the checks take it.
-
-        Args:
-            trial: the limb.
-            closing: the estimate from its compliances.
-            readings: all usable readings of the patient, in any order.
-            protocol: the rules.
-        """
+        """All that is known about one trial, as the checks take it."""
         seen = steps_seen(trial, readings, protocol)
         return Scene(
             trial,
@@ -111,10 +104,6 @@ def closing_for(
     """The estimate of closing after all checks of what the curve rests on.
 
     Args:
-        trial: the limb.
-        readings: all usable readings of the patient, in any order.
-        protocol: the rules.
-        beside: what else is known.
         estimate: see `closing_of`.
 
     Returns:
@@ -139,12 +128,6 @@ def titrate(
     """Estimate closing, add the margin, and look at the patient before and after.
 
     Args:
-        trial: the limb.
-        readings: all usable readings of the patient, in any order.
-        height_cm: height [cm].
-        sex: which form of the predicted body weight applies.
-        protocol: the rules.
-        beside: what else is known.
         chosen_cmh2o: PEEP that the clinician chose instead of a suggested one.
         estimate: see `closing_of`.
     """

@@ -200,11 +200,7 @@ class Met:
         return self.latest is not None and self.latest.beyond > 0
 
     def pressing(self, at_s: float) -> bool:
-        """Whether it asks for the trial to stop now; not where it is long past, or one value that no patient has.
-
-        Args:
-            at_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
-        """
+        """Whether it asks for the trial to stop now; not where it is long past, or one value that no patient has."""
         return self.still or not (at_s - self.last_s > PAST_S or self.doubtful)
 
     @property
@@ -265,7 +261,7 @@ class StopAnswer:
         held: criteria checked and not met.
         not_checked: criteria that could not be checked, each with its reason.
         limits: the limits in force.
-        at_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
+        at_s: the instant that counts as now.
         rhythm_charted: whether a rhythm was charted since the trial began.
     """
 
@@ -301,8 +297,7 @@ def check_stop(
     Args:
         readings: of one patient, in any order; those before `since_s` serve as the level before the trial.
         limits: the site's signed limits, or the defaults.
-        since_s: start of the trial [s since 1970-01-01T00:00:00Z].
-        at_s: the instant that counts as now, from which ages are counted [s since 1970-01-01T00:00:00Z].
+        at_s: the instant that counts as now, from which ages are counted.
         doubts: what was sent and cannot be used, so that it is not said to be missing.
         rhythms: as they were charted, in order of time.
 

@@ -56,7 +56,7 @@ class Rhythm:
     """One rhythm as it was charted.
 
     Attributes:
-        at_s: when [s since 1970-01-01T00:00:00Z].
+        at_s: when.
         codes: all codes that it was given, at least one.
         source: index of the input.
     """
@@ -96,7 +96,7 @@ class UnreadRhythm:
     """A rhythm that was charted and cannot be used.
 
     Attributes:
-        at_s: when; None where that is not known [s since 1970-01-01T00:00:00Z].
+        at_s: when; None where that is not known.
         why: as a clause.
     """
 
@@ -217,9 +217,6 @@ class StopLimits:
 
         A signed limit and one with a source ask for it; a default that is this project's own is held against what is
         sent and asks for nothing.
-
-        Args:
-            limit: of this set.
         """
         return limit is not None and (self.signed or limit.source != OWN_CHOICE)
 
@@ -249,9 +246,6 @@ _ACCEPTED: Final[dict[str, Any]] = {
 
 def faults_of_limits(limits: StopLimits) -> tuple[Message, ...]:
     """What a set of limits must not contain; empty where it may be used.
-
-    Args:
-        limits: the set.
 
     Source: the accepted ranges are this project's own choice.
     """

@@ -90,11 +90,6 @@ def rhythm_state(rhythms: Sequence[Rhythm], limits: StopLimits, *, since_s: floa
 
     Args:
         rhythms: in order of time.
-        limits: in force.
-        since_s: start of the trial [s since 1970-01-01T00:00:00Z].
-        at_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
-
-    Source: the list's own.
     """
     stopping = limits.rhythms_that_stop
     during = [one for one in rhythms if one.at_s >= since_s]
@@ -118,7 +113,6 @@ def rhythm_changes(rhythms: Sequence[Rhythm], *, since_s: float) -> tuple[Rhythm
 
     Args:
         rhythms: in order of time.
-        since_s: start of the trial [s since 1970-01-01T00:00:00Z].
     """
     during = [one for one in rhythms if one.at_s >= since_s]
     if not during:
@@ -137,8 +131,6 @@ def signed_and_long_known(rhythms: Sequence[Rhythm], limits: StopLimits, *, sinc
 
     Args:
         rhythms: in order of time.
-        limits: in force.
-        since_s: start of the trial [s since 1970-01-01T00:00:00Z].
 
     Source: this project's choice.
     """
@@ -162,12 +154,7 @@ def _differing(one: Rhythm, usual: Sequence[Rhythm]) -> Rhythm | None:
 
 
 def not_readable(rhythms: Rhythms, *, since_s: float) -> UnreadRhythm | None:
-    """The rhythm that was charted since the trial began and cannot be read, where none was charted after it.
-
-    Args:
-        rhythms: what was charted.
-        since_s: start of the trial [s since 1970-01-01T00:00:00Z].
-    """
+    """The rhythm that was charted since the trial began and cannot be read, where none was charted after it."""
     latest_s = max((one.at_s for one in rhythms.read), default=float("-inf"))
     open_ones = [one for one in rhythms.unread if one.at_s is None or one.at_s >= max(since_s, latest_s)]
     return open_ones[-1] if open_ones else None
@@ -178,9 +165,6 @@ def rhythm_is_current(rhythms: Sequence[Rhythm], limits: StopLimits, *, since_s:
 
     Args:
         rhythms: in order of time.
-        limits: in force.
-        since_s: start of the trial [s since 1970-01-01T00:00:00Z].
-        at_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
     """
     oldest_s = at_s - 60.0 * limits.oldest_reading_min.value
     return any(one.at_s >= max(since_s, oldest_s) for one in rhythms)

@@ -63,7 +63,7 @@ class Cut:
 
     Attributes:
         oddity: what it shows.
-        at_s: when [s since 1970-01-01T00:00:00Z].
+        at_s: when.
         source: index of the input.
         quantity: which quantity.
         value: as read, in the unit of the quantity.
@@ -87,7 +87,6 @@ def odd_readings(limb: Sequence[StepReadings], lead: Quantity) -> tuple[tuple[Cu
     unchanged is a slip of the unit; one low volume under an unchanged pressure is one odd breath.
 
     Args:
-        limb: the readings of every step.
         lead: the pressure that the curve is made of.
     """
     middles = {
@@ -181,10 +180,7 @@ def settled_from_s(step: StepReadings, leads: Sequence[Reading], before_s: float
     after the last reading of the step above: the middle of that gap stands for it.
 
     Args:
-        step: the step.
-        leads: its leading readings.
-        before_s: last reading of any kind before this step; None where there is none [s since 1970-01-01T00:00:00Z].
-        protocol: how long a step settles.
+        before_s: last reading of any kind before this step; None where there is none.
     """
     first = step.peep_readings[0]
     if all(lead.source != first.source and lead.start_s != first.start_s for lead in leads):
@@ -206,13 +202,8 @@ def dropped_leads(
     """The leading readings of one step that must not become samples, each with its reason.
 
     Args:
-        limb: all steps.
-        index: which of them.
-        recipe: what leads a sample.
         cuts: readings of this step that do not go with the others.
-        span_s: earliest and latest time that still belongs to the trial [s since 1970-01-01T00:00:00Z].
-        settled_s: from when on readings have settled [s since 1970-01-01T00:00:00Z].
-        protocol: how long a step settles.
+        span_s: earliest and latest time that still belongs to the trial.
     """
     step = limb[index]
     leads = step.by_quantity.get(recipe.lead, ())

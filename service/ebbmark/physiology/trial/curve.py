@@ -95,7 +95,6 @@ def choose_recipe(steps: Sequence[StepReadings], set_volumes: Sequence[Reading])
     """Choose the sources for a whole limb.
 
     Args:
-        steps: the steps of the limb.
         set_volumes: every tidal volume setting of the record in order of time; a setting holds until changed.
 
     Returns:
@@ -249,8 +248,6 @@ def resolution_of(samples: Sequence[Sample], recipe: Recipe, leads: Sequence[flo
     A value rounded to a quantum q carries a uniform error of standard deviation q divided by the square root of 12.
 
     Args:
-        samples: all samples of the limb.
-        recipe: how they were made.
         leads: the leading values as read (pressure [cmH2O] or compliance [mL/cmH2O]).
     """
     if not samples or not leads:
@@ -287,13 +284,7 @@ LEAK = 0.15
 
 
 def contradictions(limb: Sequence[StepReadings], steps: Sequence[Step], recipe: Recipe) -> Iterator[Observed]:
-    """All contradictions along the limb, in a fixed order.
-
-    Args:
-        limb: the readings of every step.
-        steps: the steps that have samples.
-        recipe: how the samples were made.
-    """
+    """All contradictions along the limb, in a fixed order."""
     yield from _plateau_above_peak(steps)
     yield from _total_below_set(steps)
     yield from _leak(limb)

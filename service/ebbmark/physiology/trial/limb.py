@@ -54,7 +54,7 @@ class PeepLevel:
 
     Attributes:
         peep_cmh2o: set PEEP, or the middle of the measured values.
-        start_s: first PEEP reading of the stretch [s since 1970-01-01T00:00:00Z].
+        start_s: first PEEP reading of the stretch.
         until_s: first PEEP reading of the next stretch; infinite for the last.
         readings: the PEEP readings, in order of time.
     """
@@ -96,7 +96,6 @@ def contradicted_settings(peeps: Sequence[Reading], measured: Sequence[Reading])
 
     Args:
         peeps: set PEEP, sorted by time.
-        measured: measured PEEP.
 
     Source: this project's choice.
     """
@@ -120,10 +119,6 @@ def same_setting(one_cmh2o: float, other_cmh2o: float) -> bool:
     26 cmH2O are two. Where a value is a whole number in neither unit, the distance decides. A number that was converted
     and then rounded to a whole one can be taken for its neighbour, and nothing in it could tell.
 
-    Args:
-        one_cmh2o: after conversion [cmH2O].
-        other_cmh2o: after conversion [cmH2O].
-
     Source: this project's choice.
     """
     if one_cmh2o == other_cmh2o:
@@ -133,25 +128,20 @@ def same_setting(one_cmh2o: float, other_cmh2o: float) -> bool:
 
 
 def peep_levels_of(readings: Sequence[Reading]) -> tuple[PeepLevel, ...]:
-    """Stretches of unchanged PEEP: of the settings where there are any, else of the measured values.
-
-    Args:
-        readings: of one patient, in any order.
-    """
+    """Stretches of unchanged PEEP: of the settings where there are any, else of the measured values."""
     settings = [reading for reading in readings if reading.quantity is Quantity.PEEP_SET]
     peeps = settings or [reading for reading in readings if reading.quantity is Quantity.PEEP_MEASURED]
     return peep_levels(sorted(peeps, key=itemgetter(2, 1)))
 
 
 def began_at(levels: Sequence[PeepLevel], first: int, protocol: Protocol) -> float:
-    """When PEEP was first moved for the trial whose way down begins at this stretch [s since 1970-01-01T00:00:00Z].
+    """When PEEP was first moved for the trial whose way down begins at this stretch.
 
     Where PEEP was raised before, that is the first raised level; else the first lowered one.
 
     Args:
         levels: stretches of unchanged PEEP, in order of time.
         first: index of the highest step of the way down.
-        protocol: how far apart steps of one trial may be.
     """
     raised = first
     while (
@@ -164,13 +154,7 @@ def began_at(levels: Sequence[PeepLevel], first: int, protocol: Protocol) -> flo
 
 
 def began_of(readings: Sequence[Reading], trial: Trial, protocol: Protocol) -> float:
-    """When PEEP was first moved for this trial [s since 1970-01-01T00:00:00Z].
-
-    Args:
-        readings: of one patient, in any order.
-        trial: the limb.
-        protocol: how far apart steps of one trial may be.
-    """
+    """When PEEP was first moved for this trial."""
     levels = peep_levels_of(readings)
     top_s = trial.steps[0].samples[0].at_s
     first = max((index for index, one in enumerate(levels) if one.start_s <= top_s), default=0)
@@ -185,7 +169,6 @@ def falling_runs(
     Args:
         levels: stretches of unchanged PEEP in order of time.
         last_reading_s: for each stretch, the time of its last reading of any kind.
-        protocol: how large or long a step may be.
 
     Returns:
         First and last index of each run (inclusive), and the indices that a too large drop led to.
@@ -312,9 +295,6 @@ def _span(levels: Sequence[PeepLevel], run: Run) -> Message:
 
 def fewest_steps(protocol: Protocol) -> int:
     """One step fewer than the protocol asks for is read, and named, where no run has as many as it asks for.
-
-    Args:
-        protocol: the rules.
 
     Source: this project's choice.
     """

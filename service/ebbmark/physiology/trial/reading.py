@@ -50,8 +50,6 @@ def remarks(limb: Sequence[StepReadings], steps: Sequence[Step], recipe: Recipe)
 
     Args:
         limb: the readings of every step, those without a usable compliance included.
-        steps: the steps that have samples.
-        recipe: how the samples were made.
     """
     return (
         *_steps_without_compliance(limb, steps),
@@ -62,12 +60,7 @@ def remarks(limb: Sequence[StepReadings], steps: Sequence[Step], recipe: Recipe)
 
 
 def unsettled_remark(steps: Sequence[Step], protocol: Protocol) -> Iterator[Observed]:
-    """Name the steps in which every reading was taken while the lung was still settling.
-
-    Args:
-        steps: those steps.
-        protocol: how long a step settles.
-    """
+    """Name the steps in which every reading was taken while the lung was still settling."""
     if steps:
         levels = joined("commas", [round(step.peep_cmh2o, 1) for step in steps])
         sentence = message("observed.unsettled-steps", peeps_cmh2o=levels, settling_s=protocol.settling_s)
@@ -140,7 +133,6 @@ def read_trial(readings: Sequence[Reading], protocol: Protocol) -> Trial | NoTri
     """Turn readings in any order into the steps of a decremental limb.
 
     Args:
-        readings: all usable readings of one patient.
         protocol: what counts as a step, when a reading has settled, how many steps are needed.
 
     Returns:

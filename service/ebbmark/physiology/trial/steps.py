@@ -39,7 +39,7 @@ class Sample:
         tidal_volume_ml: None where only a charted compliance exists.
         pressure_cmh2o: plateau or peak pressure used; None where only a charted compliance exists.
         baseline_cmh2o: total PEEP where total or intrinsic PEEP is known in every step, else set PEEP.
-        at_s: time [s since 1970-01-01T00:00:00Z].
+        at_s: time.
         sources: indices of the inputs used.
         volume_from: source and time of the measured volume, by which samples that share one are known; None for a
             set volume or none.
@@ -60,14 +60,14 @@ class Step:
 
     Attributes:
         peep_cmh2o: set PEEP.
-        start_s, end_s: first and last reading [s since 1970-01-01T00:00:00Z].
+        start_s, end_s: first and last reading.
         samples: in order of time, at least one.
         compliance_ml_per_cmh2o: median of the samples.
         tidal_volume_ml, plateau_cmh2o, peak_cmh2o, driving_pressure_cmh2o: medians; None where not known.
             Driving pressure is plateau less total PEEP: known only with plateau pressure.
         baseline_cmh2o: median of what the samples took as total PEEP.
         sources: indices of every input that the step rests on, those of its PEEP and peak pressure included.
-        until_s: when PEEP was changed again, at most the longest step after the start [s since 1970-01-01T00:00:00Z].
+        until_s: when PEEP was changed again, at most the longest step after the start.
     """
 
     peep_cmh2o: float
@@ -101,7 +101,7 @@ class Observed:
             charted-compliance-differs, intrinsic-peep-partly-known,
             peep-from-measurement, volume-side-not-stated, driving-pressure-as-charted, large-drop.
         sentence: what was seen.
-        at_s: when [s since 1970-01-01T00:00:00Z].
+        at_s: when.
         peep_cmh2o: set PEEP at that time.
         peeps_cmh2o: set PEEP of every step that it concerns, where it concerns several.
     """
