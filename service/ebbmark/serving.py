@@ -28,12 +28,12 @@ from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
-from ebbmark.record.bulk_export import Exported, ExportStopped, bulk_export
 from ebbmark.record.check.findings import Report, Verdict
 from ebbmark.record.check.reading import Asking, check_reading
 from ebbmark.record.check.writing import check_writing
 from ebbmark.record.client import RecordClient
 from ebbmark.record.connection_faults import client_tls
+from ebbmark.review.bulk_export import Exported, ExportStopped, bulk_export
 from ebbmark.settings import Settings, unknown_names
 from ebbmark.site_files import codes_of, faults_of, files_of, site_of, use_messages
 from ebbmark.telemetry.logs import log_as_json

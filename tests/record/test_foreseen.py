@@ -11,10 +11,10 @@ import respx
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.dry_run import DryRun, foreseen
 from ebbmark.record.retry import Waiting
 from ebbmark.record.search import ReadFailure
 from ebbmark.record.write_outcome import WriteState
+from ebbmark.use_cases.recording import DryRun, foreseen
 from recommendations import RECORDED_S
 from record.keeping_record import BASE, KeepingRecord
 from record.test_current_again import OTHER, take_back, with_both

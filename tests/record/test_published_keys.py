@@ -11,7 +11,7 @@ import respx
 
 from ebbmark.keys import PublicKey, read_public_keys
 from ebbmark.record.client import Exchange, Patience
-from ebbmark.record.published_keys import FixedKeys, KeyLookup, PublishedKeys
+from ebbmark.record.sign_in import FixedKeys, KeyLookup, PublishedKeys
 from issued_tokens import Issuer
 from record.signing_in import Clock
 

@@ -12,7 +12,7 @@ import respx
 
 from ebbmark.keys import PublicKey
 from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.published_keys import KeyLookup
+from ebbmark.record.sign_in import KeyLookup
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from ebbmark.web.health import LOOK_EVERY_S, Look, Looks, record_answers

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ebbmark.keys import PublicKey, read_public_keys
-from ebbmark.record.published_keys import FixedKeys, KeyLookup
+from ebbmark.record.sign_in import FixedKeys, KeyLookup
 from ebbmark.web.token_check import Claims, Rules, TokenRefusal, TrustedParty, verified
 from issued_tokens import ISSUER, NOW_S, Issuer, forged, hmac_signed, segment
 

@@ -12,7 +12,7 @@ import json
 import pytest
 
 from ebbmark.keys import read_public_keys
-from ebbmark.record.published_keys import FixedKeys
+from ebbmark.record.sign_in import FixedKeys
 from ebbmark.web.authentication import ClientJwt, SeenTokens, checked_client
 from ebbmark.web.token_check import Rules, TokenRefusal, TrustedParty
 

@@ -17,7 +17,7 @@ import pytest
 from joserfc import jws
 
 from ebbmark.keys import KeyRing, PublicKey, public_key_set, read_key_ring, read_public_keys
-from ebbmark.record.published_keys import FixedKeys
+from ebbmark.record.sign_in import FixedKeys
 from ebbmark.web.token_check import Rules, TokenRefusal, TrustedParty, signature_fits, verified
 
 PAYLOAD = "eyJpc3MiOiJqb2UiLA0KICJleHAiOjEzMDA4MTkzODAsDQogImh0dHA6Ly9leGFtcGxlLmNvbS9pc19yb290Ijp0cnVlfQ"

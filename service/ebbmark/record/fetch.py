@@ -13,6 +13,8 @@ rhythms for those that look for what happened.
 
 Two devices or encounters that report PEEP in turns are refused where the question rests on all PEEP of the period, and
 else where they do so in its last hour: a transport ventilator of yesterday leaves open what is set today to nobody.
+
+The deadline of a whole request, where the record is read for it: what came in time, or that it did not.
 """
 
 from __future__ import annotations
@@ -28,7 +30,7 @@ from typing import Any, TypeVar
 import msgspec
 
 from ebbmark.fhir.operations import Operation
-from ebbmark.fhir.problems import Problem, Rejected
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import CodeRow, is_rhythm
 from ebbmark.fhir.times import instant
@@ -38,6 +40,7 @@ from ebbmark.record.observations import each_once, is_searched, limits_of, remar
 from ebbmark.record.post_filter import Filtered, moment_of, post_filter, several_sources
 from ebbmark.record.record_query import RecordQuery
 from ebbmark.record.search import (
+    PATIENT,
     Budget,
     Found,
     FoundEntry,
@@ -48,6 +51,9 @@ from ebbmark.record.search import (
     read_one,
 )
 from ebbmark.record.supporting_resources import is_given_within, search_beside
+
+__all__ = ["in_time", "took_too_long"]
+
 
 T = TypeVar("T")
 S = TypeVar("S")
@@ -364,3 +370,24 @@ def _refuse_several(asked: RecordQuery, operation: Operation, fetched: Fetched) 
     problems = fetched.several_at_once(start_s, asked.end_s)
     if problems:
         raise Rejected(tuple(problems))
+
+
+async def in_time(reading: Awaitable[R], until_s: float) -> R | ReadFailure:
+    """What a reading gives, or that the time of the whole request was over first.
+
+    Args:
+        reading: of the record.
+        until_s: when the whole request must be answered, by the clock of the event loop [s].
+    """
+    try:
+        async with asyncio.timeout_at(until_s):
+            return await reading
+    except TimeoutError:
+        return ReadFailure("the record did not answer within the time of the request", None)
+
+
+def took_too_long(most_s: float) -> Problem:
+    """The record did not give everything within this time [s]."""
+    found, accepted = f"reading took longer than {most_s:g} s", "a record that answers in time"
+    sentence = f"Reading from the record took longer than {most_s:g} seconds. Name a shorter period, or ask later."
+    return Problem(ProblemKind.RECORD_FAILED, PATIENT, found, accepted, sentence)

@@ -20,7 +20,7 @@ from ebbmark.keys import KeyFault, new_key_set, public_key_set, read_key_ring
 from ebbmark.site_files import files_of
 
 if TYPE_CHECKING:
-    from ebbmark.record.bulk_export import Exported
+    from ebbmark.review.bulk_export import Exported
 
 __all__ = ["add_commands"]
 

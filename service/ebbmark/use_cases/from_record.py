@@ -35,10 +35,9 @@ from ebbmark.fhir.times import instant, seconds
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.record.client import RecordClient
-from ebbmark.record.fetch import Fetched, fetch
+from ebbmark.record.fetch import Fetched, fetch, took_too_long
 from ebbmark.record.post_filter import several_trials
 from ebbmark.record.record_query import RecordQuery, with_bundle
-from ebbmark.record.request_deadline import took_too_long
 from ebbmark.record.search import Budget, ReadFailure, no_record
 from ebbmark.record.stored_results import Earlier, TrialOfRecord, answers_in_record
 from ebbmark.use_cases.inspection import refusal_from_record

@@ -5,6 +5,8 @@ A door that records for a person names them (`enterer`); the FHIR operation, whi
 A report that joins an answer which is there already is a page of that answer: it shows the remarks that are stored with
 it. Those of a later reading depend on what came into the record since, our own results among it, and no replay could
 make such a page again.
+
+What recording an answer would do to the record, looked at beforehand without writing (a dry run).
 """
 
 from __future__ import annotations
@@ -24,19 +26,23 @@ from ebbmark.fhir.writing.carried import with_carried
 from ebbmark.fhir.writing.entered import entered_transaction
 from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer, normal_form
 from ebbmark.fhir.writing.provenance import person_who_enters
-from ebbmark.fhir.writing.superseding import unmarked
+from ebbmark.fhir.writing.superseding import superseded_by, unmarked
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import as_transaction, with_write_issue, write_bundle
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import RecordClient
 from ebbmark.record.embedded_resources import where_recorded
+from ebbmark.record.search import ReadFailure
 from ebbmark.record.stored_answers import answer_in_record
+from ebbmark.record.stored_results import GONE
 from ebbmark.record.supersede import CONFLICTS, Progress, write_current
+from ebbmark.record.trial_answers import NO_LOCK, look, outgoing_answer
 from ebbmark.record.write_back import EntryResult, WriteOutcome, WriteState, write_back
 from ebbmark.telemetry.measured import Measured, count
 from ebbmark.views.sheet import report_pdf
 
-__all__ = ["Outcome", "answer_bundle", "record_answer", "record_entered", "to_be_written"]
+__all__ = ["DryRun", "Outcome", "answer_bundle", "foreseen", "record_answer", "record_entered", "to_be_written"]
+
 
 Json = dict[str, object]
 
@@ -319,3 +325,62 @@ def _no_person() -> Problem:
     accepted = "Practitioner/[id], PractitionerRole/[id], RelatedPerson/[id], Patient/[id] or an http address"
     sentence = f"Who records this must be named as {accepted}; the sign-in names the person in another way."
     return Problem(ProblemKind.BAD_PARAMETER, "", "something else", accepted, sentence)
+
+
+@dataclass(frozen=True, slots=True)
+class DryRun:
+    """What recording would do.
+
+    Attributes:
+        stands: whether the answer stands in the record already, so that recording adds nothing but what is missing.
+        written: whether recording would write it, or find it there; false where it would be refused.
+        marked: references of results of earlier answers that would be marked superseded.
+        beside: whether an answer for the same trial that a clinician has signed stays beside it.
+        may_be_current_again: whether the record holds it marked superseded, and it may stand again if it is meant.
+        sentence: all of this for a person; empty where the record holds no answer for the trial.
+    """
+
+    stands: bool
+    written: bool
+    marked: tuple[str, ...]
+    beside: bool
+    may_be_current_again: bool
+    sentence: str
+
+
+async def foreseen(transaction: Json, *, record: RecordClient) -> DryRun | ReadFailure:
+    """Look at the record, and write nothing.
+
+    Args:
+        transaction: what `fhir.write.as_transaction` made.
+        record: the client.
+
+    Returns:
+        What would be done; where the record could not be looked at, why: nothing would be written either then.
+    """
+    answer = outgoing_answer(transaction, record.settings.takes)
+    seen = await look(answer, NO_LOCK, record, anew=True)
+    if isinstance(seen, ReadFailure):
+        return seen
+    own, others, standing = seen.own, seen.others, seen.standing
+    stands = own is not None and own.stands
+    held_back = own is not None and not own.stands
+    again = own is not None and held_back and standing.newer is None and bool(superseded_by(own.closing.resource))
+    written = standing.newer is None and not held_back
+    older = [one for one in others if one.identity in standing.older] if written or again else []
+    marked = tuple(result.reference for one in older for result in one.results if result.status not in GONE)
+    sentences = []
+    if standing.newer is not None:
+        sentences.append(f"A newer answer for the same trial ({standing.newer[:12]}…) stands in the record.")
+    if held_back:
+        sentences.append("The record holds this answer already, and it is not current there.")
+    elif stands:
+        sentences.append("This answer is in the record already.")
+    if again:
+        sentences.append("It may be made current again.")
+    if marked:
+        answers = "an earlier answer" if len(older) == 1 else f"{len(older)} earlier answers"
+        sentences.append(f"{len(marked)} results of {answers} for the same trial would be marked superseded.")
+    if standing.beside:
+        sentences.append("An answer for the same trial that a clinician has signed would stay beside it.")
+    return DryRun(stands, written, marked, bool(standing.beside), again, " ".join(sentences))

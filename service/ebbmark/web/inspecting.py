@@ -19,7 +19,7 @@ from markupsafe import escape
 
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.writing.audit_event import Access, AuditAction
-from ebbmark.record.request_deadline import in_time
+from ebbmark.record.fetch import in_time
 from ebbmark.record.search import ReadFailure, no_record
 from ebbmark.use_cases.inspection import Inspection, charted_in_record, inspect
 from ebbmark.web.authentication import actor_of, require_scope

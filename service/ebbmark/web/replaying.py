@@ -20,7 +20,7 @@ from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.superseding import unmarked
 from ebbmark.keys import PublicKey
 from ebbmark.record.client import RecordClient
-from ebbmark.record.request_deadline import in_time
+from ebbmark.record.fetch import in_time
 from ebbmark.record.search import ReadFailure
 from ebbmark.record.stored_answers import Inputs, NotStored, answer_in_record, inputs_in_record
 from ebbmark.use_cases.replay import replay

@@ -27,7 +27,7 @@ from joserfc.errors import JoseError
 from ebbmark.keys import PublicKey
 from ebbmark.record.address_guard import refusal_of
 from ebbmark.record.client import Exchange, Reply, decoded
-from ebbmark.record.published_keys import KeyLookup
+from ebbmark.record.sign_in import KeyLookup
 
 if TYPE_CHECKING:
     from joserfc import jws

@@ -16,7 +16,7 @@ from fastapi import APIRouter, Response
 from ebbmark.audit.signature import sign
 from ebbmark.keys import KeyFault, KeyRing, PublicKey, SigningKey, public_key_set, read_key_ring, read_public_keys
 from ebbmark.record.client import Exchange
-from ebbmark.record.published_keys import FixedKeys, PublishedKeys
+from ebbmark.record.sign_in import FixedKeys, PublishedKeys
 from ebbmark.site_files import content_of
 from ebbmark.web.token_check import KeySource, Rules, TrustedParty
 

@@ -11,7 +11,7 @@ from pydantic import ValidationError
 from starlette.types import ASGIApp
 
 from ebbmark.keys import read_public_keys
-from ebbmark.record.published_keys import FixedKeys
+from ebbmark.record.sign_in import FixedKeys
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from ebbmark.web.rates import RateLimit, RequestRates

@@ -18,9 +18,8 @@ from fastapi import Request
 from ebbmark.fhir.writing.audit_event import Actor
 from ebbmark.record.address_guard import refusal_of
 from ebbmark.record.client import Exchange, RecordClient
-from ebbmark.record.published_keys import PublishedKeys
 from ebbmark.record.retry import CallFailure, ViewCache
-from ebbmark.record.sign_in import SignInClock, SignInFailure
+from ebbmark.record.sign_in import PublishedKeys, SignInClock, SignInFailure
 from ebbmark.record.smart_launch import KnownServer, LaunchServer, TokenRequests, UserGrant
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.authentication import SeenTokens

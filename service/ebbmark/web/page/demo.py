@@ -17,11 +17,10 @@ from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP, Operation
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.write import as_transaction
-from ebbmark.record.dry_run import DryRun
 from ebbmark.record.search import ReadFailure
 from ebbmark.record.write_outcome import WriteOutcome
 from ebbmark.use_cases.questions import answer_request
-from ebbmark.use_cases.recording import Outcome, answer_bundle
+from ebbmark.use_cases.recording import DryRun, Outcome, answer_bundle
 from ebbmark.web.page.source import Choice
 
 __all__ = ["SCENARIOS", "SPEED", "DemoSource", "Scenario", "source_of"]

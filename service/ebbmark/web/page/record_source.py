@@ -16,15 +16,14 @@ from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import RecordClient
-from ebbmark.record.dry_run import DryRun, foreseen
 from ebbmark.record.embedded_resources import where_recorded
+from ebbmark.record.fetch import in_time
 from ebbmark.record.observations import nothing_stored_since
 from ebbmark.record.record_query import WINDOW_S, named_in_record, record_query_of
-from ebbmark.record.request_deadline import in_time
 from ebbmark.record.search import Budget, ReadFailure, no_patient, read_one
 from ebbmark.record.write_outcome import WriteOutcome, WriteState
 from ebbmark.use_cases.from_record import answer_from_record
-from ebbmark.use_cases.recording import Outcome, record_answer, record_entered, to_be_written
+from ebbmark.use_cases.recording import DryRun, Outcome, foreseen, record_answer, record_entered, to_be_written
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.launch.door import NEEDED_TO_WRITE, missing
 from ebbmark.web.launch.refusal import Why, refused

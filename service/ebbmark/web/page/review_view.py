@@ -10,8 +10,8 @@ from typing import Any, Final, cast
 
 import msgspec
 
-from ebbmark.record.dry_run import DryRun
 from ebbmark.record.search import ReadFailure
+from ebbmark.use_cases.recording import DryRun
 
 __all__ = ["EarlierView", "ResourceView", "ReviewView", "earlier_view", "element_words", "review_view", "said"]
 

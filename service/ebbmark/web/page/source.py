@@ -12,10 +12,9 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.units import UCUM
-from ebbmark.record.dry_run import DryRun
 from ebbmark.record.search import ReadFailure
 from ebbmark.record.write_outcome import WriteOutcome
-from ebbmark.use_cases.recording import Outcome
+from ebbmark.use_cases.recording import DryRun, Outcome
 
 __all__ = ["NO_CHOICE", "Choice", "TrialSource"]
 

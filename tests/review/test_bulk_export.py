@@ -18,9 +18,9 @@ from urllib.parse import parse_qs, urlsplit
 
 import pytest
 
-from ebbmark.record.bulk_export import STATE, Exported, ExportStopped, bulk_export
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.retry import Waiting
+from ebbmark.review.bulk_export import STATE, Exported, ExportStopped, bulk_export
 
 NOW = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
 TOKEN = "token-of-a-test"  # noqa: S105

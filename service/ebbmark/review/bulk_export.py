@@ -25,6 +25,7 @@ from ebbmark.record.retry import TROUBLE_WORDS, retry_after_s
 
 __all__ = ["TYPES", "ExportStopped", "Exported", "Told", "bulk_export"]
 
+
 TYPES = (
     *("Patient", "Encounter", "Observation", "Condition", "Procedure", "MedicationAdministration", "Device"),
     *("DeviceMetric", "GuidanceResponse", "DetectedIssue", "Provenance"),
