@@ -538,6 +538,21 @@ def test_a_record_is_inspected_and_its_draft_corrected_makes_it_readable(
     assert "peep-set" in capsys.readouterr().out
 
 
+def test_what_would_be_read_if_preliminary_rows_counted_is_told_on_request(
+    saved: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = given(saved, to_bytes(trial_bundle()).replace(b'"final"', b'"preliminary"'))
+
+    assert main(["inspect", file]) == ANSWERED
+    without = capsys.readouterr().out
+    assert main(["inspect", file, "--accept-preliminary"]) == ANSWERED
+    told = capsys.readouterr().out
+
+    assert "its status is preliminary" in without
+    assert "One can be read" not in without
+    assert "One can be read" in told
+
+
 @pytest.mark.parametrize(
     ("name", "value", "says"),
     [

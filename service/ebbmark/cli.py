@@ -126,6 +126,9 @@ def _parser() -> argparse.ArgumentParser:
         default="text",
         help="concept-map: a draft of a FHIR ConceptMap for the unread codes, to be corrected by a person",
     )
+    looked.add_argument(
+        "--accept-preliminary", action="store_true", help="tell what would be read if preliminary Observations counted"
+    )
     looked.set_defaults(run=_inspect)
 
     add_check_record(commands, _check_record)
@@ -204,7 +207,8 @@ def _inspect(chosen: argparse.Namespace) -> int:
         if read is None:
             return USAGE
         content, searched = read
-    found = inspect(content, context)
+    accept = context.accept_preliminary or chosen.accept_preliminary
+    found = inspect(content, dataclasses.replace(context, accept_preliminary=accept))
     if chosen.format == "text":
         print(f"{searched}\n{found.text}" if searched else found.text, end="")
     else:

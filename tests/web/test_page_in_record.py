@@ -25,7 +25,7 @@ from ebbmark.web.launch.door import USUAL_SCOPE
 from ebbmark.web.page.routes import LONGEST_UNREAD_S
 from launch_server import USER, Chart, LaunchSite
 from record.keeping_record import KeepingRecord
-from web.browsing import Browser, Page, smart_settings, tab_of
+from web.browsing import Browser, Page, running, smart_settings, tab_of
 from web.charted_record import charted_record, trial_of
 from web.reading_pages import words_of
 
@@ -412,6 +412,20 @@ class Watcher:
         reply = self.browser.step("GET", f"{self.tab}/running?fragment", headers=self.headers)
         self.headers = {"If-None-Match": reply.headers["etag"], "Ebbmark-Read": reply.headers["ebbmark-read"]}
         return reply.status_code, [one for one in self.record.asked if one.startswith("Observation?")], reply
+
+
+@pytest.mark.parametrize(("granted", "status"), [(f"{USUAL_SCOPE} launch ebbmark/inspect", 200), (None, 403)])
+def test_the_inspection_of_the_patient_opens_where_the_launch_granted_the_administrators_scope(
+    site: LaunchSite, record: KeepingRecord, port: int, granted: str | None, status: int
+) -> None:
+    site.granted = granted
+    settings = {**smart_settings(site), "administrator_scope": "ebbmark/inspect"}
+    with running(port, settings) as service, Browser(service.address) as browser:
+        tab, _ = launched(browser, site)
+        page = browser.get(f"{tab}/inspect?_format=html")
+
+    assert page.status == status
+    assert ("What is read of charted data" in page.text) is (status == 200)
 
 
 @pytest.fixture

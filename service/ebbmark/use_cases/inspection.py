@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 import msgspec
 
 from ebbmark.fhir.inspection.likely import Likely, draft_concept_map, likeliest
-from ebbmark.fhir.inspection.report import as_text, as_values, in_short
+from ebbmark.fhir.inspection.report import as_read, as_text, as_values, in_short
 from ebbmark.fhir.inspection.resources import ResourceMet, collection_of, resources_in
 from ebbmark.fhir.inspection.tally import Tally, tally_of
 from ebbmark.fhir.model import ConceptMap
@@ -121,7 +121,7 @@ def _trial(met: Sequence[ResourceMet], tally: Tally, content: bytes, context: Re
         found = answer_request(TITRATE_PEEP, body, context)
     except Rejected as rejected:
         told = [
-            _OF_PERSON.get(one.kind) or (f"{one.sentence} And {more} more." if more else one.sentence)
+            _OF_PERSON.get(one.kind) or as_read(f"{one.sentence} And {more} more." if more else one.sentence)
             for one, more in each_once(rejected.problems)
         ]
         return tuple(dict.fromkeys(told))
@@ -141,7 +141,6 @@ _FOR_WANT_OF_DATA = frozenset(
         ProblemKind.WRONG_DIMENSION,
     }
 )
-_SENT = re.compile(r"\b(was|were|is|are|not|be|nothing) sent\b")
 _MOST_S = 10.0
 """Longest time for the search beside a refusal [s]; our choice."""
 
@@ -168,8 +167,8 @@ async def refusal_from_record(
     told = [_of_question(asked), *read]
     if any(one.kind in _FOR_WANT_OF_DATA for one in rejected.problems):
         told += await _not_understood(asked, context, record, until_s)
-    problems = tuple([replace(one, sentence=_SENT.sub(r"\1 read", one.sentence)) for one in rejected.problems])
-    ignored = [msgspec.structs.replace(one, reason=_SENT.sub(r"\1 read", one.reason)) for one in rejected.ignored]
+    problems = tuple([replace(one, sentence=as_read(one.sentence)) for one in rejected.problems])
+    ignored = [msgspec.structs.replace(one, reason=as_read(one.reason)) for one in rejected.ignored]
     lines = [Ignored("", "", READ_FROM_RECORD, sentence) for sentence in dict.fromkeys(told)]
     return Rejected(problems, (*lines, *ignored))
 

@@ -47,14 +47,14 @@ from ebbmark.web.hooks.answering import Answering
 from ebbmark.web.hooks.authentication import HooksOrigins
 from ebbmark.web.hooks.card import Where
 from ebbmark.web.hooks.routes import HooksDoor, hooks_router
-from ebbmark.web.inspecting import inspection_router
+from ebbmark.web.inspecting import inspection_router, launched_inspection_router
 from ebbmark.web.launch.launching import launch_router
 from ebbmark.web.launch.session import SettingCookies
 from ebbmark.web.load import Load
 from ebbmark.web.operations import Door, operations_router
 from ebbmark.web.page.frame import Pages
 from ebbmark.web.page.record_source import Rules
-from ebbmark.web.page.routes import demo_router, record_router
+from ebbmark.web.page.routes import demo_router, patient_router, record_door
 from ebbmark.web.page.words import zone_of
 from ebbmark.web.rates import page_rates
 from ebbmark.web.replaying import Auditing, replay_router
@@ -199,7 +199,10 @@ def create_app(settings: Settings) -> FastAPI:
     if smart is not None:
         app.include_router(launch_router(smart), dependencies=counted)
     rules = Rules(context, door.signer, trail, settings.request_deadline_s)
-    app.include_router(record_router(smart, rules, pages), dependencies=counted)
+    of_launch = record_door(smart, rules)
+    app.include_router(patient_router("/app/{tab}", of_launch, pages), dependencies=counted)
+    inspected = launched_inspection_router(door, of_launch, scope=settings.administrator_scope)
+    app.include_router(inspected, dependencies=counted)
     if settings.demo:
         app.include_router(demo_router(site, pages))
     app.add_exception_handler(Rejected, refusals(trail))

@@ -1,15 +1,15 @@
 """The administrator's page of `ebbmark inspect`: what of charted data is read, unread, and missing for a trial.
 
-For callers who hold the administrator's scope of the site (or a role that stands for it). A browser gets there through
-the site's own sign-in proxy, which sends the access token along; nobody signs in here. The page is one file without
-script, and tells counts and ranges only.
+For callers who hold the administrator's scope of the site (or a role that stands for it): with an access token, which
+a sign-in proxy of the site may send along, or in a SMART launch that granted the scope, about its patient. The page is
+one file without script, and tells counts and ranges only.
 """
 
 from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from dataclasses import replace
 from typing import Final
 
@@ -18,17 +18,20 @@ from fastapi import APIRouter, Request, Response
 from markupsafe import escape
 
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.writing.audit_event import Access, AuditAction
+from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
+from ebbmark.record.client import RecordClient
 from ebbmark.record.fetch import in_time
 from ebbmark.record.search import ReadFailure, no_record
 from ebbmark.use_cases.inspection import Inspection, charted_in_record, inspect
 from ebbmark.web.authentication import actor_of, require_scope
 from ebbmark.web.body import read_body
 from ebbmark.web.operations import Door
+from ebbmark.web.page.record_source import RecordSource
 from ebbmark.web.theme.files import STYLE
-from ebbmark.web.theme.pages import printed_headers
+from ebbmark.web.theme.pages import PageRefused, printed_headers
 
-__all__ = ["inspection_router"]
+__all__ = ["inspection_router", "launched_inspection_router"]
 
 _STYLE: Final = STYLE.body.decode()
 _MOST_HOURS: Final = 24.0 * 31
@@ -47,35 +50,72 @@ def inspection_router(door: Door, *, scope: str | None) -> APIRouter:
     @router.get("/Patient/{patient_id}")
     async def of_patient(request: Request, patient_id: str) -> Response:
         require_scope(request, scope)
-        form, hours, at_s = _form_of(request), _hours_of(request), time.time()
         until_s = asyncio.get_running_loop().time() + door.deadline_s
-        if door.record is None:
-            raise Rejected((no_record(),))
-        patient, actor = f"Patient/{patient_id}", actor_of(request)
-        try:
-            reading = charted_in_record(patient, hours=hours, at_s=at_s, record=door.record)
-            read = await in_time(reading, until_s)
-            met = read.sentence if isinstance(read, ReadFailure) else read
-        except Rejected:
-            await door.trail.note(Access(AuditAction.READ, actor, succeeded=False))
-            raise
-        await door.trail.note(Access(AuditAction.READ, actor, not isinstance(met, str), patient))
-        if isinstance(met, str):
-            sentence = f"The Observations could not be read from the record: {met}."
-            raise Rejected((Problem(ProblemKind.RECORD_FAILED, "", met, "a record that answers", sentence),))
-        found = await door.pool.run_until(until_s, inspect, met, replace(door.context, at_s=at_s))
-        return form(found, f"Searched: Observation by patient and date, of the last {hours:g} hours.")
+        return await _of_record(request, door, f"Patient/{patient_id}", door.record, actor_of(request), until_s)
 
     @router.post("")
     async def of_data(request: Request) -> Response:
         require_scope(request, scope)
-        form = _form_of(request)
-        body = await read_body(request.stream(), door.context.limits.max_bytes)
-        found = await door.pool.run(inspect, body, replace(door.context, at_s=time.time()))
+        form, context = _form_of(request), _context_of(request, door.context)
+        body = await read_body(request.stream(), context.limits.max_bytes)
+        until_s = asyncio.get_running_loop().time() + door.deadline_s
+        found = await door.pool.run_until(until_s, inspect, body, context)
         await door.trail.note(Access(AuditAction.EVALUATED, actor_of(request), succeeded=True))
         return form(found, "")
 
     return router
+
+
+def launched_inspection_router(
+    door: Door, of_launch: Callable[[Request], Awaitable[RecordSource]], *, scope: str | None
+) -> APIRouter:
+    """The page about the patient of a SMART launch.
+
+    Args:
+        door: what the operations were configured with.
+        of_launch: from a request of a tab to its patient.
+        scope: that the launch must have granted; None for nobody.
+    """
+    router = APIRouter(prefix="/app/{tab}", include_in_schema=False)
+
+    @router.get("/inspect")
+    async def of_patient(request: Request) -> Response:
+        source = await of_launch(request)
+        if scope is None or scope not in source.session.scope.split():
+            needed = scope or "a scope that the site names in EBBMARK_ADMINISTRATOR_SCOPE"
+            raise PageRefused(403, "For administrators", f"The launch of this page did not grant {needed}.")
+        patient = f"Patient/{source.session.patient}"
+        return await _of_record(request, door, patient, source.reading, source.actor, source.until_s)
+
+    return router
+
+
+async def _of_record(
+    request: Request, door: Door, patient: str, record: RecordClient | None, actor: Actor, until_s: float
+) -> Response:
+    """What a record charted of one patient, and that it was looked at."""
+    form, hours, context = _form_of(request), _hours_of(request), _context_of(request, door.context)
+    if record is None:
+        raise Rejected((no_record(),))
+    try:
+        reading = charted_in_record(patient, hours=hours, at_s=context.at_s, record=record)
+        read = await in_time(reading, until_s)
+        met = read.sentence if isinstance(read, ReadFailure) else read
+    except Rejected:
+        await door.trail.note(Access(AuditAction.READ, actor, succeeded=False))
+        raise
+    await door.trail.note(Access(AuditAction.READ, actor, not isinstance(met, str), patient))
+    if isinstance(met, str):
+        sentence = f"The Observations could not be read from the record: {met}."
+        raise Rejected((Problem(ProblemKind.RECORD_FAILED, "", met, "a record that answers", sentence),))
+    found = await door.pool.run_until(until_s, inspect, met, context)
+    return form(found, f"Searched: Observation by patient and date, of the last {hours:g} hours.")
+
+
+def _context_of(request: Request, context: RequestContext) -> RequestContext:
+    """As of now; `accept-preliminary=true` tells what would be read if preliminary Observations counted."""
+    accept = context.accept_preliminary or request.query_params.get("accept-preliminary") == "true"
+    return replace(context, at_s=time.time(), accept_preliminary=accept)
 
 
 def _hours_of(request: Request) -> float:

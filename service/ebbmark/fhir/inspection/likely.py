@@ -313,6 +313,7 @@ def _element(met: CodeMet, likely: Likely) -> dict[str, object]:
     doubts = f" Look at: {'; '.join(likely.doubts)}." if likely.doubts else ""
     numbers = f" from {met.low:g} to {met.high:g}" if met.low is not None and met.high is not None else ""
     units = ", ".join(unit.shown for unit, _ in met.units.most_common(3))
-    comment = f"Met {met.count} times{numbers} ({units or 'no unit'}); by {', '.join(likely.why)}.{doubts}"
+    often = "once" if met.count == 1 else f"{met.count} times"
+    comment = f"Met {often}{numbers} ({units or 'no unit'}); by {', '.join(likely.why)}.{doubts}"
     target = {"code": likely.slug, "equivalence": "relatedto", "comment": comment}
     return {"code": concept.code, **({"display": name} if name else {}), "target": [target]}

@@ -8,9 +8,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from ebbmark.fhir.inspection.likely import Likely
 from ebbmark.fhir.inspection.tally import WHAT_HELPS, CodeMet, Tally
 
-__all__ = ["as_text", "as_values", "in_short"]
+__all__ = ["as_read", "as_text", "as_values", "in_short"]
 
 _MOST_IN_SHORT = 8
+_SENT = re.compile(r"\b(was|were|is|are|not|be|nothing) sent\b")
 _LIKE_A_CODE = re.compile(r"([A-Za-z0-9:/._\-]{1,100}|\(no system\))\|[A-Za-z0-9._:/#\-]{1,40}|text without a code")
 
 
@@ -81,6 +82,11 @@ def as_values(tally: Tally, proposed: Mapping[int, Likely], trial: Sequence[str]
         ],
         "trial": list(trial),
     }
+
+
+def as_read(sentence: str) -> str:
+    """A sentence of a refusal about data that nobody sent: they were read, from a record or a file."""
+    return _SENT.sub(r"\1 read", sentence)
 
 
 def in_short(tally: Tally) -> list[str]:

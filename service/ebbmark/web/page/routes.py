@@ -34,7 +34,7 @@ from ebbmark.web.page.words import clinical_sentences, clock
 from ebbmark.web.theme.pages import PageRefused, page_response
 from ebbmark.words.pages import learning_words
 
-__all__ = ["AS_OF", "DRAWN", "LONGEST_UNREAD_S", "READ", "Door", "demo_router", "patient_router", "record_router"]
+__all__ = ["AS_OF", "DRAWN", "LONGEST_UNREAD_S", "READ", "Door", "demo_router", "patient_router", "record_door"]
 
 AS_OF: Final = "Ebbmark-As-Of"
 """The time of day at which a running trial was looked at, for the page that renews itself."""
@@ -254,13 +254,12 @@ def _unknown() -> PageRefused:
     return PageRefused(404, "Not a demo", sentence, todo=("Open the list of demos at /demo/.",))
 
 
-def record_router(smart: SmartDoor | None, rules: Rules, pages: Pages) -> APIRouter:
-    """The pages of every tab.
+def record_door(smart: SmartDoor | None, rules: Rules) -> Callable[[Request], Awaitable[RecordSource]]:
+    """From a request of a tab to its patient.
 
     Args:
         smart: gives the session of a tab, and the record with its access; None where no record may open pages.
         rules: what the pages were configured with.
-        pages: how pages are made.
     """
 
     async def door(request: Request) -> RecordSource:
@@ -279,4 +278,4 @@ def record_router(smart: SmartDoor | None, rules: Rules, pages: Pages) -> APIRou
             until_s=until_s,
         )
 
-    return patient_router("/app/{tab}", door, pages)
+    return door
