@@ -319,8 +319,8 @@ class Settings(BaseSettings):
         min_length=1,
         pattern=r"^[!#-\[\]-~]+$",
         description="Scope that opens /inspect, which tells counts and ranges of charted data, beside "
-        "system/Observation.rs; a role of a directory may stand for both (roles of an issuer), or a SMART launch grants "
-        "it (scope of EBBMARK_SMART_CLIENTS). Unset: nobody who signs in; without sign-in, this machine.",
+        "system/Observation.rs; a role of a directory may stand for both (roles of an issuer), or a SMART launch "
+        "grants it (scope of EBBMARK_SMART_CLIENTS). Unset: nobody who signs in; without sign-in, this machine.",
     )
     audience: str | None = Field(
         default=None, description="What aud of an access token must say; unset: the FHIR base URL of this service."
