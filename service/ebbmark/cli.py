@@ -139,10 +139,7 @@ def _parser() -> argparse.ArgumentParser:
 
     key = commands.add_parser("new-key", help="make a key to sign with, or one for cookies, as JSON Web Key Set")
     key.add_argument(
-        "--algorithm",
-        choices=("ES384", "RS384", "A256GCM"),
-        default="ES384",
-        help="A256GCM: for cookies; default: ES384",
+        "--algorithm", choices=("ES384", "RS384", "A256GCM"), default="ES384", help="A256GCM: cookies; default: ES384"
     )
     key.set_defaults(run=_new_key)
 
