@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.problems import Ignored, Source
 from ebbmark.fhir.reading.patient import Person
 from ebbmark.fhir.reading.read import Request
-from ebbmark.fhir.sources import Ignored, Source
 from ebbmark.fhir.writing.titration import titration_answer
 from ebbmark.physiology.advice.advice import Advice, Caution, Severity, TidalVolume, WhatIf
 from ebbmark.physiology.closing.closing import Closing, Evidence, Shape, StepEstimate, Verdict

@@ -12,8 +12,7 @@ from fhir.resources.R4B.plandefinition import PlanDefinition
 from fhir.resources.R4B.valueset import ValueSet
 
 from ebbmark.fhir.bedside.condition_codes import BUILT_IN, CONDITION_ROWS, NO_RISK, PERHAPS, READ_IN
-from ebbmark.fhir.bedside.site import NO_SITE, SiteFileError
-from ebbmark.fhir.bedside.site_limits import read_stop_limits
+from ebbmark.fhir.bedside.site import NO_SITE, SiteFileError, read_stop_limits
 from ebbmark.fhir.bedside.site_protocols import with_protocols
 from ebbmark.fhir.bedside.value_sets import read_value_sets, sets_beside, value_set, with_value_sets
 from ebbmark.fhir.definitions import definition_of, plan_definitions

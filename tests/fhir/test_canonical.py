@@ -10,9 +10,9 @@ import rfc8785
 from hypothesis import given
 from hypothesis import strategies as st
 
+from ebbmark.fhir.problems import Source
 from ebbmark.fhir.reading.read import Request
-from ebbmark.fhir.sources import Source
-from ebbmark.fhir.writing.canonical import NotCanonical, canonical_bytes, identity, input_digest, titration_basis
+from ebbmark.fhir.writing.identity import NotCanonical, canonical_bytes, identity, input_digest, titration_basis
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from recommendations import found

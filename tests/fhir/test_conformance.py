@@ -15,8 +15,7 @@ from ebbmark import __version__
 from ebbmark.fhir.codesystem import CONCEPTS, code_system
 from ebbmark.fhir.definitions import capability_statement, definition_of, replay_definition
 from ebbmark.fhir.naming import CODE_SYSTEM
-from ebbmark.fhir.operations import TITRATE_PEEP
-from ebbmark.fhir.parameters import PARAMETERS
+from ebbmark.fhir.operations import PARAMETERS, TITRATE_PEEP
 from ebbmark.fhir.writing.write import OPERATION
 
 BASE_URL = "https://decision.example/fhir"

@@ -10,10 +10,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from ebbmark.fhir.operations import TITRATE_PEEP
-from ebbmark.fhir.problems import Rejected, operation_outcome, status_of
+from ebbmark.fhir.problems import ISSUE_TYPES, Rejected, operation_outcome, status_of
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import Request, read_request
-from ebbmark.fhir.sources import ISSUE_TYPES
 from fhir_builders import (
     Json,
     at,

@@ -12,7 +12,7 @@ import pytest
 from answers import resource, resources
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.naming import CODE_SYSTEM
-from ebbmark.fhir.writing.superseding import superseded, superseded_by, unmarked
+from ebbmark.fhir.writing.normal_form import superseded, superseded_by, unmarked
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from recommendations import ALL, RECORDED_S, found, not_reached

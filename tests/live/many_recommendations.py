@@ -9,7 +9,7 @@ from typing import Any
 import httpx
 
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.sources import Source
+from ebbmark.fhir.problems import Source
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from live.record_server import FHIR_JSON
 from live.written_once import Job, job_of

@@ -15,9 +15,9 @@ from typing import Any
 import httpx
 import msgspec
 
-from ebbmark.fhir.writing.frame import RESULT_SYSTEM
+from ebbmark.fhir.writing.identity import RESULT_SYSTEM
+from ebbmark.fhir.writing.normal_form import CURRENT_SYSTEM, SUPERSEDED_SYSTEM
 from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM
-from ebbmark.fhir.writing.superseding import CURRENT_SYSTEM, SUPERSEDED_SYSTEM
 from ebbmark.record.write_outcome import WriteOutcome, WriteState
 
 __all__ = [

@@ -22,8 +22,7 @@ from ebbmark.audit.stored_answer import stored_answer
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.naming import EVERYTHING, WRITTEN_TYPES, Takes
 from ebbmark.fhir.writing.carried import carried_in, with_carried
-from ebbmark.fhir.writing.normal_form import NormalForm, normal_form, resources_of
-from ebbmark.fhir.writing.superseding import superseded_by
+from ebbmark.fhir.writing.normal_form import NormalForm, normal_form, resources_of, superseded_by
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from ebbmark.record.client import RecordClient, RecordSettings

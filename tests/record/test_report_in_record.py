@@ -9,7 +9,7 @@ import pytest
 import respx
 
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.writing.superseding import superseded_by
+from ebbmark.fhir.writing.normal_form import superseded_by
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.retry import Waiting

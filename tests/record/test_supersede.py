@@ -12,8 +12,8 @@ import pytest
 import respx
 
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.sources import Source
-from ebbmark.fhir.writing.superseding import superseded, superseded_by
+from ebbmark.fhir.problems import Source
+from ebbmark.fhir.writing.normal_form import superseded, superseded_by
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from ebbmark.record.client import RecordClient, RecordSettings

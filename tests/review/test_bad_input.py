@@ -24,7 +24,7 @@ from audit.test_signature import PUBLISHED_JSON, signed
 from ebbmark.fhir.naming import WRITTEN_TYPES, Takes
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.writing.superseding import superseded
+from ebbmark.fhir.writing.normal_form import superseded
 from ebbmark.physiology.after.trials_of_record import trials_of_record
 from ebbmark.review import patients, shards
 from ebbmark.review.options import Options

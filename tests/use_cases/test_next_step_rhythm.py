@@ -10,8 +10,7 @@ from typing import Any
 import pytest
 
 from bedside_builders import Said, asked, parameter, refused, row, rows_down, stamp, value_of
-from ebbmark.fhir.bedside.site import NO_SITE, Site
-from ebbmark.fhir.bedside.site_limits import read_stop_limits
+from ebbmark.fhir.bedside.site import NO_SITE, Site, read_stop_limits
 from ebbmark.fhir.problems import ProblemKind
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, RhythmCode, RhythmsThatStop
 from fhir_builders import LOINC, Json

@@ -16,7 +16,7 @@ from pypdf.generic import DictionaryObject
 
 from drawn_trials import DRAWN, fixture
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.sources import Ignored
+from ebbmark.fhir.problems import Ignored
 from ebbmark.physiology.advice.advice import Caution, Severity
 from ebbmark.physiology.advice.evidence import EVIDENCE
 from ebbmark.views.figure import figure_of

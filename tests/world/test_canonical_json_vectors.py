@@ -10,7 +10,7 @@ import struct
 
 import pytest
 
-from ebbmark.fhir.writing.canonical import NotCanonical, canonical_bytes
+from ebbmark.fhir.writing.identity import NotCanonical, canonical_bytes
 
 # Appendix B: IEEE 754 bits, JSON text.
 APPENDIX_B = (

@@ -33,9 +33,8 @@ from ebbmark.fhir.model import (
     Reference,
 )
 from ebbmark.fhir.naming import RESOURCE_TYPES
-from ebbmark.fhir.problems import ProblemKind
+from ebbmark.fhir.problems import ProblemKind, Reason
 from ebbmark.fhir.reading.values import other_values
-from ebbmark.fhir.sources import Reason
 
 R4: dict[str, Any] = models["r4"]
 PARENTS: dict[str, str] = R4["type2Parent"]

@@ -12,8 +12,7 @@ from enum import Enum
 
 from ebbmark import __version__
 from ebbmark.audit.stored_answer import Claims, StoredAnswer
-from ebbmark.fhir.writing.normal_form import kind_of, labels_of
-from ebbmark.fhir.writing.superseding import superseded_by, unmarked
+from ebbmark.fhir.writing.normal_form import kind_of, labels_of, superseded_by, unmarked
 
 __all__ = [
     "AFTERWARDS",

@@ -13,13 +13,12 @@ from dataclasses import dataclass, replace
 import msgspec
 
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP, Operation
-from ebbmark.fhir.parameters import FROM_RECORD, PARAMETERS
-from ebbmark.fhir.sources import Ignored
+from ebbmark.fhir.operations import BY_SLUG, FROM_RECORD, PARAMETERS, TITRATE_PEEP, Operation
+from ebbmark.fhir.problems import Ignored
 from ebbmark.fhir.times import seconds
 from ebbmark.fhir.writing.carried import unpacked
-from ebbmark.fhir.writing.frame import operation_url
-from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer, kind_of, normal_form
+from ebbmark.fhir.writing.identity import operation_url
+from ebbmark.fhir.writing.normal_form import SUPERSEDED_SYSTEM, NormalForm, NotAnAnswer, kind_of, normal_form, unmarked
 from ebbmark.fhir.writing.provenance import (
     ENTERER,
     PROTOCOL_SYSTEM,
@@ -28,7 +27,6 @@ from ebbmark.fhir.writing.provenance import (
     REPORT_PROVENANCE,
     REQUEST_PARAMETERS,
 )
-from ebbmark.fhir.writing.superseding import SUPERSEDED_SYSTEM, unmarked
 
 __all__ = [
     "ALL_READ",

@@ -17,9 +17,17 @@ from urllib.parse import urlencode
 from ebbmark import __version__
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.naming import BASE, DEFINITIONS_DATE
-from ebbmark.fhir.operations import BY_SLUG, OF_A_RECORD, Operation
-from ebbmark.fhir.parameters import FROM_RECORD, PARAMETERS, REPLAY_INPUTS, REPLAY_OUTPUTS, Parameter
-from ebbmark.fhir.writing.frame import operation_url
+from ebbmark.fhir.operations import (
+    BY_SLUG,
+    FROM_RECORD,
+    OF_A_RECORD,
+    PARAMETERS,
+    REPLAY_INPUTS,
+    REPLAY_OUTPUTS,
+    Operation,
+    Parameter,
+)
+from ebbmark.fhir.writing.identity import operation_url
 from ebbmark.fhir.writing.terms import OWN, standard
 from ebbmark.physiology.before.staircase import Cell, StaircaseRules, origin_words
 from ebbmark.physiology.protocols import Protocol

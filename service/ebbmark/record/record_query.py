@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import msgspec
 
-from ebbmark.fhir.parameters import FROM_RECORD
+from ebbmark.fhir.operations import FROM_RECORD
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.decode import require_each_key_once
 from ebbmark.fhir.times import instant, seconds

@@ -17,7 +17,7 @@ import msgspec
 from ebbmark.fhir.naming import CODE_SYSTEM, tail_of
 from ebbmark.fhir.times import seconds
 from ebbmark.fhir.writing.carried import Carried, carried_in
-from ebbmark.fhir.writing.frame import RESULT_SYSTEM
+from ebbmark.fhir.writing.identity import RESULT_SYSTEM
 from ebbmark.fhir.writing.provenance import ANSWER_PROVENANCES, PROVENANCE
 from ebbmark.record.client import RecordClient
 from ebbmark.record.embedded_resources import Meta, Tag, beside_in_record, failure_of, names_of, provenances_in_record

@@ -22,7 +22,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from ebbmark.fhir.writing.superseding import superseded_by
+from ebbmark.fhir.writing.normal_form import superseded_by
 from ebbmark.record.client import RecordClient
 from ebbmark.record.precedence import Standing
 from ebbmark.record.search import ReadFailure

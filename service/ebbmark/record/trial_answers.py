@@ -17,9 +17,8 @@ import msgspec
 from ebbmark.fhir.naming import EVERYTHING, Takes, tail_of
 from ebbmark.fhir.times import seconds
 from ebbmark.fhir.writing.carried import with_carried, with_more_carried
-from ebbmark.fhir.writing.frame import REQUEST_SYSTEM
-from ebbmark.fhir.writing.provenance import ENTERER, PROVENANCE
-from ebbmark.fhir.writing.superseding import (
+from ebbmark.fhir.writing.identity import REQUEST_SYSTEM
+from ebbmark.fhir.writing.normal_form import (
     CURRENT_SYSTEM,
     Change,
     current_list,
@@ -29,6 +28,7 @@ from ebbmark.fhir.writing.superseding import (
     superseded_by,
     supersession,
 )
+from ebbmark.fhir.writing.provenance import ENTERER, PROVENANCE
 from ebbmark.fhir.writing.write import referred_by_name
 from ebbmark.record.client import RecordClient
 from ebbmark.record.precedence import Candidate, Standing, doubtful_inputs, standing_of

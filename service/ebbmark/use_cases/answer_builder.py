@@ -11,11 +11,10 @@ from dataclasses import asdict
 
 from ebbmark import __version__
 from ebbmark.fhir.answer import Answer, Rule, Statement, Warned
-from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.problems import Ignored, Problem, ProblemKind, Reason, Rejected
 from ebbmark.fhir.reading.question import Acknowledged
 from ebbmark.fhir.reading.read import Request
-from ebbmark.fhir.sources import Ignored, Reason
-from ebbmark.fhir.writing.canonical import identity, input_digest, question_basis
+from ebbmark.fhir.writing.identity import identity, input_digest, question_basis
 from ebbmark.physiology.before.plan import Plan
 from ebbmark.physiology.before.staircase import StaircaseRules, staircase_for, unverified_names
 from ebbmark.physiology.during.running import CallRule

@@ -5,12 +5,23 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-from ebbmark.fhir.answer import Amount, Part, Statement, Warned, Whole
+from ebbmark.fhir.answer import (
+    ACIDITY,
+    BLOOD_PRESSURE,
+    DOSE_RATE,
+    PER_MINUTE,
+    PERCENT,
+    Amount,
+    Part,
+    Statement,
+    Unit,
+    Warned,
+    Whole,
+)
 from ebbmark.fhir.bedside.condition_codes import LEFT_OPEN
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.quantities import ACIDITY, BLOOD_PRESSURE, DOSE_RATE, PER_MINUTE, PERCENT, Unit
+from ebbmark.fhir.problems import Ignored
 from ebbmark.fhir.reading.read import Request
-from ebbmark.fhir.sources import Ignored
 from ebbmark.physiology.before.candidate import Candidate, Charted, Finding, assess_candidate
 from ebbmark.physiology.before.risks import OF_THE_DOSE, RISK_CONCEPTS, ReadingRisk, Risk
 from ebbmark.physiology.before.state import PresentState

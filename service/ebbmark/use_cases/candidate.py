@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from ebbmark.fhir.answer import Amount, Answer, Coded, Part, Rule, Statement, Truth, Whole
+from ebbmark.fhir.answer import BLOOD_PRESSURE, PERCENT, Amount, Answer, Coded, Part, Rule, Statement, Truth, Whole
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.quantities import BLOOD_PRESSURE, PERCENT
 from ebbmark.fhir.reading.read import Request
 from ebbmark.physiology.before.candidate import Candidate, Documented
 from ebbmark.physiology.before.state import ArdsClass, Indication

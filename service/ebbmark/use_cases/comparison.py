@@ -11,17 +11,22 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from math import inf
 
-from ebbmark.fhir.answer import Amount, Answer, Coded, Part, Statement, Truth
-from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.quantities import (
+from ebbmark.fhir.answer import (
     BLOOD_PRESSURE,
     COMPLIANCE,
     POWER,
     PRESSURE,
     RATIO,
     VOLUME_PER_WEIGHT,
+    Amount,
+    Answer,
+    Coded,
+    Part,
+    Statement,
+    Truth,
     Unit,
 )
+from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.reading.read import Request
 from ebbmark.physiology.after.comparison import Comparison, LimitCheck, Overdistension, compare
 from ebbmark.physiology.after.events import Event

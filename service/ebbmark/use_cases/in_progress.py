@@ -13,10 +13,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf
 
-from ebbmark.fhir.answer import Amount, Coded, Statement, Truth, Warned, Whole
+from ebbmark.fhir.answer import PRESSURE, PROBABILITY, Amount, Coded, Statement, Truth, Warned, Whole
 from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.quantities import PRESSURE, PROBABILITY
 from ebbmark.fhir.reading.question import Acknowledged
 from ebbmark.fhir.reading.read import Request
 from ebbmark.physiology.before.staircase import StaircaseRules

@@ -24,10 +24,9 @@ from ebbmark.fhir.inspection.tally import Tally, tally_of
 from ebbmark.fhir.model import ConceptMap
 from ebbmark.fhir.naming import tail_of
 from ebbmark.fhir.operations import TITRATE_PEEP
-from ebbmark.fhir.problems import ProblemKind, Rejected, each_once
+from ebbmark.fhir.problems import Ignored, ProblemKind, Rejected, each_once
 from ebbmark.fhir.reading.concept_map import lay_over, rows_of
 from ebbmark.fhir.reading.question import Limits, RequestContext
-from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.times import instant
 from ebbmark.record.client import RecordClient
 from ebbmark.record.observations import limits_of

@@ -9,10 +9,9 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime
 
-from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Truth
+from ebbmark.fhir.answer import PRESSURE, PROBABILITY, Amount, Answer, Coded, Statement, Truth
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.quantities import PRESSURE, PROBABILITY
 from ebbmark.fhir.reading.read import Request
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.closing.estimate import Closing, Verdict

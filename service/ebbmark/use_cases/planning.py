@@ -15,9 +15,8 @@ from dataclasses import dataclass, replace
 
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.problems import Ignored, Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.read import Request
-from ebbmark.fhir.sources import Ignored
 from ebbmark.physiology.after.measures import Measure
 from ebbmark.physiology.after.snapshot import take_snapshot
 from ebbmark.physiology.before.candidate import Candidate

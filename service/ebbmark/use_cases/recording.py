@@ -24,9 +24,8 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.writing.carried import with_carried
 from ebbmark.fhir.writing.entered import entered_transaction
-from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer, normal_form
+from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer, normal_form, superseded_by, unmarked
 from ebbmark.fhir.writing.provenance import person_who_enters
-from ebbmark.fhir.writing.superseding import superseded_by, unmarked
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import as_transaction, with_write_issue, write_bundle
 from ebbmark.keys import SigningKey

@@ -63,7 +63,7 @@ from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.question import Limits, RequestContext
 from ebbmark.fhir.reading.read import read_request
-from ebbmark.fhir.writing.canonical import identity, input_digest
+from ebbmark.fhir.writing.identity import identity, input_digest
 from ebbmark.fhir.writing.normal_form import NormalForm, full_url_of, normal_form, resources_of
 from ebbmark.fhir.writing.provenance import ANSWER_PROVENANCES, REPORT, REPORT_PROVENANCE
 from ebbmark.fhir.writing.write import write_bundle

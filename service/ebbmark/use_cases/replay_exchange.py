@@ -10,13 +10,12 @@ import msgspec
 
 from ebbmark.audit.signature import Verified, verify
 from ebbmark.audit.stored_answer import CHOICES
-from ebbmark.fhir.parameters import REPLAY_INPUTS
+from ebbmark.fhir.operations import REPLAY_INPUTS
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.decode import require_each_key_once
 from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.writing.frame import REQUEST_SYSTEM
-from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
-from ebbmark.fhir.writing.superseding import unmarked
+from ebbmark.fhir.writing.identity import REQUEST_SYSTEM
+from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of, unmarked
 from ebbmark.keys import read_public_keys
 from ebbmark.use_cases.replay import Outcome, Render, Replayed, replay
 from ebbmark.words.messages import say

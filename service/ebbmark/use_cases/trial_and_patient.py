@@ -8,10 +8,9 @@ from contextvars import ContextVar
 from dataclasses import replace
 from functools import lru_cache
 
-from ebbmark.fhir.problems import Rejected
+from ebbmark.fhir.problems import Ignored, Rejected
 from ebbmark.fhir.reading.conditions import Documented
 from ebbmark.fhir.reading.read import Request
-from ebbmark.fhir.sources import Ignored
 from ebbmark.physiology.after.events import CodedChange, Event, Seen
 from ebbmark.physiology.after.patient_now import PNEUMOTHORAX, PatientNow, lung_now, patient_now, with_now
 from ebbmark.physiology.before.risks import RISK_CONCEPTS, Risk, RiskConcept, Scope

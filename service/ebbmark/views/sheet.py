@@ -19,13 +19,12 @@ from typing import Final, Literal
 
 import msgspec
 
-from ebbmark.fhir.answer import Amount, Answer, Coded, Truth, Value
+from ebbmark.fhir.answer import Amount, Answer, Coded, Truth, Value, in_words
 from ebbmark.fhir.operations import BY_SLUG
-from ebbmark.fhir.quantities import in_words
 from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.account import Table, patient_table, step_table, what_if_remarks, what_if_table
 from ebbmark.fhir.writing.flat_answer import FlatAnswer, view_of
-from ebbmark.fhir.writing.frame import UNNAMED_PATIENT
+from ebbmark.fhir.writing.identity import UNNAMED_PATIENT
 from ebbmark.fhir.writing.plan import settings_words
 from ebbmark.fhir.writing.sentences import curve_sentence, protocol_sentence
 from ebbmark.fhir.writing.terms import words_of

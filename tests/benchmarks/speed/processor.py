@@ -15,7 +15,7 @@ from benchmarks.speed.timing import medians_ms
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import read_request
-from ebbmark.fhir.writing.canonical import identity, input_digest, titration_basis
+from ebbmark.fhir.writing.identity import identity, input_digest, titration_basis
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import write_bundle, write_bundle_bytes
 from ebbmark.physiology.advice.advice import advise

@@ -15,13 +15,13 @@ import msgspec
 
 from ebbmark.fhir.inspection.resources import Json, ResourceMet
 from ebbmark.fhir.model import ANY_RESOURCE, DeviceMetric, Observation
+from ebbmark.fhir.problems import Reason
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import HeightKind
 from ebbmark.fhir.reading.collected import Collected, Context, Received
 from ebbmark.fhir.reading.concept_map import CodeMap
 from ebbmark.fhir.reading.eligibility import USABLE_STATUSES
 from ebbmark.fhir.reading.observations import read_observations
-from ebbmark.fhir.sources import Reason
 from ebbmark.fhir.times import seconds
 
 __all__ = ["WHAT_HELPS", "CodeMet", "Concept", "Tally", "UnitMet", "tally_of"]

@@ -20,12 +20,11 @@ from ebbmark.data import table
 from ebbmark.fhir.bedside.condition_codes import LONGEST_READ, without_accents
 from ebbmark.fhir.model import Observation, Worded
 from ebbmark.fhir.naming import LOINC
-from ebbmark.fhir.problems import word_shown
+from ebbmark.fhir.problems import Source, word_shown
 from ebbmark.fhir.reading.codes import CodeRow
 from ebbmark.fhir.reading.collected import CodedValues, Context, Received, reference_of
 from ebbmark.fhir.reading.conditions import charted_words
 from ebbmark.fhir.reading.eligibility import USABLE_STATUSES, not_a_patient
-from ebbmark.fhir.sources import Source
 from ebbmark.fhir.times import seconds
 from ebbmark.physiology.after.events import CodedChange, Event
 from ebbmark.physiology.findings import Weight

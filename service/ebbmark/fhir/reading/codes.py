@@ -19,8 +19,8 @@ from ebbmark.data import table
 from ebbmark.fhir.bedside.condition_codes import ALL_ICD
 from ebbmark.fhir.model import Coding, QuantityValue
 from ebbmark.fhir.naming import LOINC, MDC, SNOMED
+from ebbmark.fhir.problems import Reason
 from ebbmark.fhir.reading.units import UCUM, UnitProblem, conversion
-from ebbmark.fhir.sources import Reason
 from ebbmark.physiology.formulas.body import ACCEPTED_HEIGHT_RANGE_CM, ACCEPTED_WEIGHT_RANGE_KG
 from ebbmark.physiology.readings import Quantity
 

@@ -18,10 +18,9 @@ import msgspec
 
 from ebbmark.fhir.model import Observation
 from ebbmark.fhir.naming import reference_to
-from ebbmark.fhir.problems import Problem
+from ebbmark.fhir.problems import Ignored, Problem, Reason, Source
 from ebbmark.fhir.reading.codes import HeightKind, QuickPlan, SexKind, Unusable
 from ebbmark.fhir.reading.concept_map import CodeMap
-from ebbmark.fhir.sources import Ignored, Reason, Source
 from ebbmark.fhir.times import seconds
 from ebbmark.physiology.after.events import CodedChange
 from ebbmark.physiology.formulas.body import Sex

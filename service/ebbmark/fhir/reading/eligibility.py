@@ -16,12 +16,11 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from ebbmark.fhir.model import Coding, Component, Observation, Period, QuantityValue
 from ebbmark.fhir.naming import CODE_SYSTEM, RESOURCE_TYPES, RESULT_SYSTEM, tail_of
-from ebbmark.fhir.problems import Problem, ProblemKind, word_shown
+from ebbmark.fhir.problems import Ignored, Problem, ProblemKind, Reason, Source, word_shown
 from ebbmark.fhir.reading.codes import CodeRow, Unusable
 from ebbmark.fhir.reading.collected import Collected, Context, Moment, Received, left_out, reference_of
 from ebbmark.fhir.reading.units import to_canonical
 from ebbmark.fhir.reading.values import other_values, read_value
-from ebbmark.fhir.sources import Ignored, Reason, Source
 from ebbmark.fhir.times import TimeFault, seconds
 from ebbmark.physiology.readings import Doubt, Quantity
 

@@ -19,11 +19,10 @@ import msgspec
 
 from ebbmark.fhir.model import Codeable, Coding, MedicationAdministration, QuantityValue
 from ebbmark.fhir.naming import SNOMED, reference_to
-from ebbmark.fhir.problems import word_shown
+from ebbmark.fhir.problems import Ignored, Reason, Source, word_shown
 from ebbmark.fhir.reading.parse_resources import not_needed
 from ebbmark.fhir.reading.question import ReceivedInfusion
 from ebbmark.fhir.reading.units import UCUM
-from ebbmark.fhir.sources import Ignored, Reason, Source
 from ebbmark.fhir.times import seconds
 from ebbmark.physiology.vasopressors import Infusion
 

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 
 from ebbmark.fhir.model import Component, Observation
 from ebbmark.fhir.naming import LONGEST_ID
+from ebbmark.fhir.problems import Reason, Source
 from ebbmark.fhir.reading.coded_values import coded_values, holds_rhythm, is_coded
 from ebbmark.fhir.reading.collected import (
     Collected,
@@ -24,7 +25,6 @@ from ebbmark.fhir.reading.collected import (
 from ebbmark.fhir.reading.eligibility import admit, is_own_result, moment_of_period, moment_of_text, note_subject
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.reading.values import many_key
-from ebbmark.fhir.sources import Reason, Source
 from ebbmark.physiology.readings import Reading
 
 __all__ = ["read_observations"]

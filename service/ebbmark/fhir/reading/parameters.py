@@ -11,7 +11,7 @@ import msgspec
 
 from ebbmark.fhir.model import Bundle, ConceptMap, Condition, Observation, Patient, QuantityValue
 from ebbmark.fhir.model import Parameter as Given
-from ebbmark.fhir.parameters import CHOICE_REASONS
+from ebbmark.fhir.operations import CHOICE_REASONS
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.collected import Received
 from ebbmark.fhir.reading.concept_map import rows_of

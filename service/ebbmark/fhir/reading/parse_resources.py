@@ -35,9 +35,8 @@ from ebbmark.fhir.model import (
     Worded,
 )
 from ebbmark.fhir.naming import reference_to, tail_of
-from ebbmark.fhir.operations import Operation
-from ebbmark.fhir.parameters import PARAMETERS
-from ebbmark.fhir.problems import MOST_TOLD, Problem, ProblemKind, word_shown
+from ebbmark.fhir.operations import PARAMETERS, Operation
+from ebbmark.fhir.problems import MOST_TOLD, Ignored, Problem, ProblemKind, Reason, word_shown
 from ebbmark.fhir.reading.collected import Received, left_out
 from ebbmark.fhir.reading.conditions import PNEUMOTHORAX, as_condition
 from ebbmark.fhir.reading.parameters import READERS, judge_together
@@ -51,7 +50,6 @@ from ebbmark.fhir.reading.question import (
     RequestContext,
     too_often,
 )
-from ebbmark.fhir.sources import Ignored, Reason
 
 __all__ = ["BUNDLE_TYPES", "not_needed", "take_apart"]
 

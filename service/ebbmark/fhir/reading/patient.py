@@ -11,12 +11,11 @@ import msgspec
 
 from ebbmark.fhir.model import Patient
 from ebbmark.fhir.naming import reference_to, tail_of, unversioned
-from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.problems import Problem, ProblemKind, Reason
 from ebbmark.fhir.reading.codes import HeightKind
 from ebbmark.fhir.reading.collected import Collected, Height, left_out
 from ebbmark.fhir.reading.demographics import REPLACED_BY
 from ebbmark.fhir.reading.sex import SexFound, sex_of
-from ebbmark.fhir.sources import Reason
 from ebbmark.fhir.times import age_range_years, is_after, latest_second
 from ebbmark.physiology.findings import IN_USE, PatientStatus
 from ebbmark.physiology.formulas.body import Sex

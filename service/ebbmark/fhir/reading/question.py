@@ -7,12 +7,11 @@ from typing import Final, NamedTuple
 
 from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.model import Condition, DeviceMetric, MedicationAdministration, Observation, Patient
-from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.problems import Ignored, Problem, ProblemKind
 from ebbmark.fhir.reading.codes import CodeRow
 from ebbmark.fhir.reading.collected import Received
 from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap
 from ebbmark.fhir.reading.patient import ReceivedPatient
-from ebbmark.fhir.sources import Ignored
 from ebbmark.physiology.before.plan import Variant
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.formulas.body import Sex

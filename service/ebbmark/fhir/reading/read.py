@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 
 from ebbmark.fhir.naming import reference_to, tail_of, unversioned
 from ebbmark.fhir.operations import Operation
-from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.problems import Ignored, MappedCode, Problem, ProblemKind, Reason, Rejected, Source
 from ebbmark.fhir.reading.charting import as_charted
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.collected import Collected, Context, Received, left_out
@@ -27,7 +27,6 @@ from ebbmark.fhir.reading.parse_resources import take_apart
 from ebbmark.fhir.reading.patient import Person, read_person, status_of
 from ebbmark.fhir.reading.question import Asked, Question, RequestContext
 from ebbmark.fhir.reading.units import UCUM
-from ebbmark.fhir.sources import Ignored, MappedCode, Reason, Source
 from ebbmark.fhir.times import age_range_years
 from ebbmark.physiology.after.events import CodedChange
 from ebbmark.physiology.findings import IN_USE, PatientStatus

@@ -17,7 +17,7 @@ import msgspec
 
 from ebbmark.fhir.model import Codeable, Coding, Component, Observation, QuantityValue
 from ebbmark.fhir.naming import SNOMED
-from ebbmark.fhir.problems import Problem, ProblemKind, word_shown
+from ebbmark.fhir.problems import Problem, ProblemKind, Reason, Source, word_shown
 from ebbmark.fhir.reading.codes import (
     HeightKind,
     Plan,
@@ -42,7 +42,6 @@ from ebbmark.fhir.reading.collected import (
     reference_of,
 )
 from ebbmark.fhir.reading.units import UCUM, UNITS, UnitFault, UnitProblem
-from ebbmark.fhir.sources import Reason, Source
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.readings import Quantity, Reading
 

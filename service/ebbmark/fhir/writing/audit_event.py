@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from ebbmark.fhir.times import instant
-from ebbmark.fhir.writing.frame import REQUEST_SYSTEM
+from ebbmark.fhir.writing.identity import REQUEST_SYSTEM
 from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM
 
 __all__ = ["Access", "Actor", "AuditAction", "audit_event"]

@@ -6,9 +6,9 @@ Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/careplan.html, /requestgroup.html
 
 from __future__ import annotations
 
+from ebbmark.fhir.answer import PRESSURE, VOLUME, quantity
 from ebbmark.fhir.naming import BASE
-from ebbmark.fhir.quantities import PRESSURE, VOLUME, quantity
-from ebbmark.fhir.writing.frame import Frame
+from ebbmark.fhir.writing.identity import Frame
 from ebbmark.fhir.writing.terms import LOINC_TERMS, OWN
 from ebbmark.physiology.before.plan import Plan, PlanStep
 from ebbmark.words.before_in_short import before_the_first_step

@@ -30,16 +30,15 @@ from itertools import groupby
 
 import msgspec
 
-from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.answer import PRESSURE, Answer
 from ebbmark.fhir.naming import BASE, unversioned
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
-from ebbmark.fhir.quantities import PRESSURE
+from ebbmark.fhir.problems import MappedCode
 from ebbmark.fhir.reading.parameters import INSTANTS, QUANTITIES
 from ebbmark.fhir.reading.question import Asked
 from ebbmark.fhir.reading.units import UCUM
-from ebbmark.fhir.sources import MappedCode
 from ebbmark.fhir.times import instant
-from ebbmark.fhir.writing.frame import RESULT_SYSTEM, Frame, Reference
+from ebbmark.fhir.writing.identity import RESULT_SYSTEM, Frame, Reference
 from ebbmark.fhir.writing.terms import OWN, encoded, standard
 from ebbmark.physiology.before.plan import Variant
 

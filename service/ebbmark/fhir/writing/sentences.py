@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import re
 
-from ebbmark.fhir.answer import Rule
-from ebbmark.fhir.parameters import CHOICE_REASONS
-from ebbmark.fhir.quantities import FRACTION, PRESSURE, VOLUME_PER_WEIGHT, in_words
+from ebbmark.fhir.answer import FRACTION, PRESSURE, VOLUME_PER_WEIGHT, Rule, in_words
+from ebbmark.fhir.operations import CHOICE_REASONS
 from ebbmark.fhir.reading.patient import Person
 from ebbmark.fhir.reading.read import Request
 from ebbmark.physiology.advice.advice import WhatIf

@@ -11,10 +11,7 @@ from math import inf
 
 import msgspec
 
-from ebbmark.fhir.answer import Amount, Coded, Part, Truth, Value
-from ebbmark.fhir.codesystem import CONCEPTS
-from ebbmark.fhir.naming import CODE_SYSTEM, LOINC
-from ebbmark.fhir.quantities import (
+from ebbmark.fhir.answer import (
     BLOOD_PRESSURE,
     COMPLIANCE,
     FRACTION,
@@ -26,9 +23,16 @@ from ebbmark.fhir.quantities import (
     SECONDS,
     VOLUME,
     VOLUME_PER_WEIGHT,
+    Amount,
+    Coded,
+    Part,
+    Truth,
     Unit,
+    Value,
     quantity,
 )
+from ebbmark.fhir.codesystem import CONCEPTS
+from ebbmark.fhir.naming import CODE_SYSTEM, LOINC
 from ebbmark.fhir.reading.codes import CODES
 
 __all__ = [

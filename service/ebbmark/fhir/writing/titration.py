@@ -8,11 +8,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from ebbmark import __version__
-from ebbmark.fhir.answer import Amount, Answer, Coded, Part, Statement, Truth, Warned, Whole
-from ebbmark.fhir.quantities import PRESSURE, VOLUME, WEIGHT
+from ebbmark.fhir.answer import PRESSURE, VOLUME, WEIGHT, Amount, Answer, Coded, Part, Statement, Truth, Warned, Whole
+from ebbmark.fhir.problems import Ignored
 from ebbmark.fhir.reading.read import Request
-from ebbmark.fhir.sources import Ignored
-from ebbmark.fhir.writing.canonical import identity, input_digest, titration_basis
+from ebbmark.fhir.writing.identity import identity, input_digest, titration_basis
 from ebbmark.fhir.writing.sentences import (
     chosen_sentence,
     closing_method,

@@ -13,7 +13,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from hashlib import sha1
 from typing import cast
 
-from ebbmark.fhir.quantities import UNITS
+from ebbmark.fhir.answer import UNITS
 
 __all__ = ["validate"]
 

@@ -27,12 +27,11 @@ from urllib.parse import quote
 import msgspec
 from msgspec.structs import replace
 
-from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Truth, Warned
+from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Truth, Warned, quantity
 from ebbmark.fhir.naming import CODE_SYSTEM
 from ebbmark.fhir.problems import ignored_issue
-from ebbmark.fhir.quantities import quantity
 from ebbmark.fhir.times import instant
-from ebbmark.fhir.writing.frame import REQUEST_SYSTEM, Frame, Reference, operation_url
+from ebbmark.fhir.writing.identity import REQUEST_SYSTEM, Frame, Reference, operation_url
 from ebbmark.fhir.writing.plan import plan_resources
 from ebbmark.fhir.writing.provenance import PROVENANCE, URI_SYSTEM, device, provenance, report_entries
 from ebbmark.fhir.writing.terms import ABSENT_BECAUSE, CATEGORY_EXAM, CATEGORY_PROCEDURE, OWN, code_of, component

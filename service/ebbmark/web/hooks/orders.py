@@ -29,11 +29,10 @@ from typing import Any
 import msgspec
 
 from ebbmark.audit.signature import sign
-from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.answer import PRESSURE, Answer, quantity
 from ebbmark.fhir.model import Codeable, QuantityValue, Reference
 from ebbmark.fhir.naming import LOINC, RESULT_SYSTEM, tail_of
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.quantities import PRESSURE, quantity
 from ebbmark.fhir.reading.codes import CODES, CodeRow
 from ebbmark.fhir.reading.units import to_canonical
 from ebbmark.fhir.times import instant

@@ -8,10 +8,9 @@ from typing import Final
 
 from fastapi import Response
 
-from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Truth
+from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Truth, in_words
 from ebbmark.fhir.codesystem import CONCEPTS
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.quantities import in_words
 from ebbmark.fhir.writing.account import ABSENT
 from ebbmark.web.page.answer_pages import no_answer, tried, validity_of
 from ebbmark.web.page.frame import Pages, frame_of

@@ -11,8 +11,7 @@ from typing import Final, TypeVar
 from fastapi import Response
 
 from ebbmark.fhir.answer import Answer, Coded, Truth
-from ebbmark.fhir.operations import BY_SLUG
-from ebbmark.fhir.parameters import CHOICE_REASONS
+from ebbmark.fhir.operations import BY_SLUG, CHOICE_REASONS
 from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O

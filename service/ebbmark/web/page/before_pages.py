@@ -7,9 +7,8 @@ from typing import Any, Final
 
 from fastapi import Response
 
-from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Truth
+from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Truth, in_words
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.quantities import in_words
 from ebbmark.physiology.before.candidate import Documented
 from ebbmark.physiology.before.risks import RISK_CONCEPTS, Risk
 from ebbmark.web.page.answer_pages import no_answer

@@ -1,22 +1,41 @@
 """Canonical JSON bytes, the digest of the inputs, and the identity of an answer: the key of idempotent writes.
 
-Canonical form: RFC 8785, JSON Canonicalization Scheme. Digests: SHA-256.
+Canonical form: RFC 8785, JSON Canonicalization Scheme. Digests: SHA-256. From the identity follow the names that all
+resources of one answer share, beside its subject, encounter, device and times.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import fields
 from functools import lru_cache
-from hashlib import sha256
+from hashlib import sha1, sha256
 from json.encoder import encode_basestring
 from math import isfinite
+from uuid import NAMESPACE_URL
 
+import msgspec
+
+from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.naming import BASE, REQUEST_SYSTEM, RESULT_SYSTEM
 from ebbmark.fhir.reading.read import Request
+from ebbmark.fhir.times import instant
 from ebbmark.physiology.findings import IN_USE
 from ebbmark.physiology.protocols import Protocol
 
-__all__ = ["NotCanonical", "canonical_bytes", "identity", "input_digest", "question_basis", "titration_basis"]
+__all__ = [
+    "REQUEST_SYSTEM",
+    "RESULT_SYSTEM",
+    "Frame",
+    "NotCanonical",
+    "Reference",
+    "canonical_bytes",
+    "identity",
+    "input_digest",
+    "operation_url",
+    "question_basis",
+    "titration_basis",
+]
 
 _LARGEST_EXACT = 2**53 - 1  # RFC 8785 section 3.2.2.3: integers beyond it are not one number everywhere
 _PROTOCOL_FIELDS = tuple(field.name for field in fields(Protocol))
@@ -218,3 +237,94 @@ def _number(value: float) -> str:
         return sign + "0." + "0" * -point + digits
     power = f"e{point - 1:+d}"
     return sign + digits[0] + ("." + digits[1:] if len(digits) > 1 else "") + power
+
+
+UNNAMED_PATIENT = "The patient of the request, sent without an id"
+
+_VARIANT = {digit: "89ab"[int(digit, 16) & 3] for digit in "0123456789abcdef"}
+
+
+class Reference(msgspec.Struct, omit_defaults=True, gc=False):
+    """FHIR Reference: by address, or by a name in words where the input had no address."""
+
+    reference: str | None = None
+    display: str | None = None
+
+
+def operation_url(slug: str) -> str:
+    """Canonical address of an operation; an identifier, not an address."""
+    return f"{BASE}/OperationDefinition/{slug}"
+
+
+class Frame:
+    """The shared parts of one answer; made once per answer.
+
+    Attributes:
+        answer: the answer.
+        subject: Reference to the patient.
+        encounter: Reference to the encounter; None where none was named.
+        device: Reference to this software.
+        end: last moment that the answer looks at, as FHIR dateTime.
+    """
+
+    __slots__ = ("_addresses", "_hash", "_references", "_sources", "answer", "device", "encounter", "end", "subject")
+
+    def __init__(self, answer: Answer) -> None:
+        self.answer = answer
+        request = answer.request
+        self._hash = sha1(NAMESPACE_URL.bytes + f"{RESULT_SYSTEM}|{answer.identity}:".encode(), usedforsecurity=False)
+        self._references: dict[str, Reference] = {}
+        self._addresses = [source.reference for source in request.sources]
+        self._sources = [
+            Reference(reference=source.reference) if source.reference else Reference(display=source.path)
+            for source in request.sources
+        ]
+        self.end = instant(answer.span_s[1])
+        # A patient sent without id or address has no reference; one that is empty would be no FHIR.
+        address = request.subject
+        self.subject = Reference(reference=address) if address else Reference(display=UNNAMED_PATIENT)
+        self.encounter = Reference(reference=request.encounter) if request.encounter else None
+        self.device = self.to("device")
+
+    def identifier(self, kind: str) -> dict[str, str]:
+        """Identifier that a second try will find again."""
+        return {"system": RESULT_SYSTEM, "value": f"{self.answer.identity}:{kind}"}
+
+    def to(self, kind: str) -> Reference:
+        """Reference to another resource of this answer."""
+        known = self._references.get(kind)
+        if known is None:
+            known = self._references[kind] = Reference(reference=self._full_url(kind))
+        return known
+
+    def _full_url(self, kind: str) -> str:
+        """UUID version 5 (RFC 9562) of the identifier, in the namespace of URLs."""
+        name = self._hash.copy()
+        name.update(kind.encode())
+        digits = name.hexdigest()
+        return (
+            f"urn:uuid:{digits[:8]}-{digits[8:12]}-5{digits[13:16]}-"
+            f"{_VARIANT[digits[16]]}{digits[17:20]}-{digits[20:32]}"
+        )
+
+    def inputs(self, sources: Iterable[int]) -> list[Reference]:
+        """References to these inputs, each once: those without an address as received, then the others by address.
+
+        Sorted, so that the order received does not show where it need not.
+        """
+        return [self._sources[index] for index in sorted(sorted(set(sources)), key=self._addresses.__getitem__)]
+
+    def all_inputs(self) -> list[Reference]:
+        """References to every input that was read, in the same kind of order, and last to the Patient.
+
+        Without a version the Patient is not named: it would say no more than the subject of every result.
+        """
+        person = self.answer.request.person
+        patient = [Reference(reference=person.version)] if person is not None and person.version else []
+        return [*self.inputs(range(len(self._sources))), *patient]
+
+    @property
+    def about(self) -> dict[str, object]:
+        """Subject, and encounter where one is known."""
+        encounter = {"encounter": self.encounter} if self.encounter is not None else {}
+        return {"subject": self.subject, **encounter}
