@@ -30,7 +30,7 @@ import msgspec
 
 from ebbmark.fhir.naming import EVERYTHING, Takes
 from ebbmark.record.address_guard import GuardedNetwork, Resolve, is_under, refusal_of, resolved
-from ebbmark.record.connection_faults import is_about_us, trouble_of
+from ebbmark.record.connection_faults import is_about_us, trouble_of, usual_trust
 from ebbmark.record.refusal_log import note_refusal
 from ebbmark.record.retry import WALL_CLOCK, CallFailure, RetryLimits, ViewCache, Waiting
 from ebbmark.telemetry.measured import outgoing_call
@@ -204,7 +204,7 @@ class _GuardedTransport(httpx.AsyncHTTPTransport):
     """httpx's transport over a pool whose connections are guarded."""
 
     def __init__(self, tls: ssl.SSLContext | None, network: GuardedNetwork) -> None:
-        context = httpx.create_ssl_context(trust_env=False) if tls is None else tls
+        context = usual_trust() if tls is None else tls
         super().__init__(verify=context, trust_env=False)
         # httpx has no public way to give the pool a network. Should the name of the pool change, nothing may start.
         if not isinstance(vars(self).get("_pool"), httpcore.AsyncConnectionPool):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ssl
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 
 import httpx
@@ -15,7 +16,7 @@ import httpx
 from ebbmark.record.address_guard import SurprisingAddress, UnknownName
 from ebbmark.record.retry import CallFailure
 
-__all__ = ["client_tls", "expired_since", "is_about_us", "trouble_of"]
+__all__ = ["client_tls", "expired_since", "is_about_us", "trouble_of", "usual_trust"]
 
 
 def client_tls(*, certificate: Path | None, key: Path | None, authorities: Path | None) -> ssl.SSLContext | None:
@@ -48,6 +49,12 @@ def client_tls(*, certificate: Path | None, key: Path | None, authorities: Path 
         except (OSError, ValueError):
             raise ValueError("EBBMARK_RECORD_CERTIFICATE: the client certificate, or its key, cannot be read") from None
     return context
+
+
+@cache
+def usual_trust() -> ssl.SSLContext:
+    """One context for all pools: reading the certificates of all authorities takes as long as a hundred answers."""
+    return httpx.create_ssl_context(trust_env=False)
 
 
 def expired_since(certificate: Path, *, at_s: float) -> datetime | None:

@@ -126,7 +126,8 @@ def _serve_search(router: APIRouter, resource_type: str, resources: list[Mapping
 
 
 def _serve(router: APIRouter, resource_type: str, bodies: dict[str, bytes]) -> None:
-    async def definition(request: Request, slug: str) -> Response:
+    async def definition(request: Request) -> Response:
+        slug = request.path_params["slug"]
         require_acceptable(request.headers.get("accept"), request.query_params.get("_format"))
         if slug not in bodies:
             accepted = ", ".join(bodies)

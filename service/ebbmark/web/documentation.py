@@ -19,7 +19,7 @@ from ebbmark.fhir.operations import PLAN_TRIAL, TITRATE_PEEP, Operation
 from ebbmark.record.write_back import WriteState
 from ebbmark.web.body import FHIR_JSON
 
-__all__ = ["DEFINITION", "DESCRIPTION", "REFUSALS", "REPLAY", "RESOURCE", "Documented", "documented"]
+__all__ = ["DEFINITION", "DESCRIPTION", "REFUSALS", "REPLAY", "RESOURCE", "Documented", "documented", "path_parameter"]
 
 
 DESCRIPTION = (
@@ -55,6 +55,12 @@ RESOURCE: dict[str, Any] = {
 }
 
 
+def path_parameter(name: str) -> dict[str, Any]:
+    """A part of an address, documented here and read from the request: so that the framework makes no model of it."""
+    schema = {"type": "string", "title": name.replace("_", " ").title()}
+    return {"name": name, "in": "path", "required": True, "schema": schema}
+
+
 def _schema(*names: str) -> dict[str, Any]:
     return {**RESOURCE, "properties": {"resourceType": {"type": "string", "enum": list(names)}}}
 
@@ -71,6 +77,7 @@ DEFINITION: dict[str, Any] = {
         # Every path parameter is a string, so the framework's own refusal never happens.
         422: {"description": "Never given.", "content": {FHIR_JSON: {"schema": _OUTCOME}}},
     },
+    "openapi_extra": {"parameters": [path_parameter("slug")]},
 }
 """Of a definition that is read by its id."""
 
@@ -142,10 +149,11 @@ def documented_of_patient(operation: Operation) -> dict[str, Any]:
         "response_class": Response,
         "responses": {200: answered, **refused},
         "openapi_extra": {
+            "parameters": [path_parameter("patient_id")],
             "requestBody": {
                 "description": "Parameters that name no patient, or nothing; the record is read.",
                 "content": {FHIR_JSON: {"schema": _schema("Parameters")}},
-            }
+            },
         },
     }
 

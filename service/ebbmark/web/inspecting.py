@@ -48,10 +48,11 @@ def inspection_router(door: Door, *, scope: str | None) -> APIRouter:
     router = APIRouter(prefix="/inspect", include_in_schema=False)
 
     @router.get("/Patient/{patient_id}")
-    async def of_patient(request: Request, patient_id: str) -> Response:
+    async def of_patient(request: Request) -> Response:
         require_scope(request, scope)
         until_s = asyncio.get_running_loop().time() + door.deadline_s
-        return await _of_record(request, door, f"Patient/{patient_id}", door.record, actor_of(request), until_s)
+        patient = f"Patient/{request.path_params['patient_id']}"
+        return await _of_record(request, door, patient, door.record, actor_of(request), until_s)
 
     @router.post("")
     async def of_data(request: Request) -> Response:

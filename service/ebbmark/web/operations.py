@@ -76,8 +76,8 @@ def operations_router(door: Door) -> APIRouter:
 
 
 def _serve(router: APIRouter, door: Door, operation: Operation) -> None:
-    async def answer_about(request: Request, patient_id: str) -> Response:
-        return await answer_to(request, f"Patient/{patient_id}")
+    async def answer_about(request: Request) -> Response:
+        return await answer_to(request, f"Patient/{request.path_params['patient_id']}")
 
     async def answer_any(request: Request) -> Response:
         return await answer_to(request, "")

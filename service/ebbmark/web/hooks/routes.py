@@ -19,14 +19,13 @@ from ebbmark.fhir.writing.audit_event import Access as Accessed
 from ebbmark.fhir.writing.audit_event import AuditAction
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.body import FHIR_JSON, read_body, require_fhir_json
-from ebbmark.web.documentation import REFUSALS, RESOURCE
+from ebbmark.web.documentation import REFUSALS, RESOURCE, path_parameter
 from ebbmark.web.hooks.answering import Answering, answer_call
 from ebbmark.web.hooks.authentication import HooksAuthMiddleware
 from ebbmark.web.hooks.call import HOOKS, SERVICE_ID, discovery, read_call
 from ebbmark.web.hooks.feedback import note, read_feedback
 
-__all__ = ["CALL", "DISCOVERY", "FEEDBACK", "HooksDoor", "hooks_router"]
-
+__all__ = ["HooksDoor", "hooks_router"]
 
 JSON = "application/json"
 Schema = dict[str, Any]
@@ -147,7 +146,10 @@ def _example(name: str) -> dict[str, object]:
 
 
 def _documented_body(schema: Schema, name: str) -> dict[str, Any]:
-    return {"requestBody": {"required": True, "content": {JSON: {"schema": schema, **_example(name)}}}}
+    return {
+        "parameters": [path_parameter("service_id")],
+        "requestBody": {"required": True, "content": {JSON: {"schema": schema, **_example(name)}}},
+    }
 
 
 DISCOVERY: dict[str, Any] = {
@@ -240,9 +242,9 @@ def hooks_router(door: HooksDoor) -> APIRouter:
 
     @router.post("/{service_id}/", include_in_schema=False)
     @router.post("/{service_id}", **CALL)
-    async def call(request: Request, service_id: str) -> Response:
+    async def call(request: Request) -> Response:
         actor = await door.entrance.admit(request)
-        body = await _body(request, service_id, door)
+        body = await _body(request, door)
         at_s = door.wall_s()
         called = read_call(body)
         try:
@@ -259,17 +261,17 @@ def hooks_router(door: HooksDoor) -> APIRouter:
 
     @router.post("/{service_id}/feedback/", include_in_schema=False)
     @router.post("/{service_id}/feedback", **FEEDBACK)
-    async def feedback(request: Request, service_id: str) -> Response:
+    async def feedback(request: Request) -> Response:
         actor = await door.entrance.admit(request)
-        told = read_feedback(await _body(request, service_id, door))
+        told = read_feedback(await _body(request, door))
         note(told, client=actor.issuer, recorded_s=door.wall_s())
         return Response(_ENCODER.encode({"received": len(told)}), media_type=JSON)
 
     return router
 
 
-async def _body(request: Request, service_id: str, door: HooksDoor) -> bytes:
-    if service_id != SERVICE_ID:
+async def _body(request: Request, door: HooksDoor) -> bytes:
+    if request.path_params["service_id"] != SERVICE_ID:
         sentence = f"There is no such service here; there is {SERVICE_ID}."
         raise Rejected((Problem(ProblemKind.NOT_FOUND, "", "another id", SERVICE_ID, sentence),))
     require_fhir_json(request.headers.get("content-type"), request.headers.get("content-encoding"))

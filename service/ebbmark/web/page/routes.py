@@ -227,8 +227,8 @@ def demo_router(site: Site, pages: Pages, *, wall_s: Callable[[], float] = time.
         return await show_learning(request, site, pages)
 
     @router.get("/demo/{scenario}")
-    async def opened(scenario: str) -> Response:
-        return _start(scenario, "")
+    async def opened(request: Request) -> Response:
+        return _start(request.path_params["scenario"], "")
 
     async def door(request: Request) -> DemoSource:
         slug, _, opened = str(request.path_params["scenario"]).partition(".")
