@@ -185,12 +185,8 @@ def how_to_complete(staircase: StaircaseRules, missing_names: Sequence[str]) -> 
     """
     if staircase_for(staircase.slug) is None:
         lacking = ", ".join(missing_names)
-        return f"It is a staircase of the site: its entry in the file of EBBMARK_PROTOCOLS lacks {lacking}."
-    return (
-        "Whoever has read the publication can complete it: in the file of EBBMARK_PROTOCOLS, an entry of completions "
-        f'with "completes": "{staircase.slug}", a version, signed_by, signed_on, and {", ".join(missing_names)}, each '
-        "as value and source (page or table)."
-    )
+        return say("result.staircase-site-entry", lacking=lacking)
+    return say("result.whoever-has-read", slug=staircase.slug, listed=", ".join(missing_names))
 
 
 def no_steps(staircase: StaircaseRules) -> Problem:

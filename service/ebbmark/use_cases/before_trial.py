@@ -30,7 +30,7 @@ from ebbmark.physiology.formulas.gas_exchange import GasDoubt
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.vasopressors import dose_at
 from ebbmark.use_cases.answer_builder import sentences
-from ebbmark.words.messages import spell
+from ebbmark.words.messages import say, spell
 
 __all__ = [
     "candidate_of",
@@ -85,7 +85,7 @@ def state_statement(state: PresentState, request: Request) -> Statement:
         code="present-state",
         value=Whole(len(parts)),
         note=sentences(spell(state.sentence), told),
-        method="Latest reading of the last 24 hours; lowest mean arterial pressure of the last hour (our choice)",
+        method=say("candidate.latest-reading-last"),
         sources=(*[one.reading.source for one in inputs], *of_dose),
         parts=tuple(parts),
     )
@@ -120,10 +120,10 @@ def _of_vasopressor(request: Request) -> tuple[str, tuple[int, ...]]:
     """What is known of vasopressors, in a sentence, and the inputs that show it."""
     sent = request.asked.noradrenaline_equivalent_mcg_per_kg_per_min
     dose = dose_at(request.infusions, request.as_of_s)
-    told = "Vasopressors: not documented; that does not mean none." if dose is None else spell(dose.sentence)
+    told = say("candidate.vasopressors-not-documented") if dose is None else spell(dose.sentence)
     if sent is not None:
-        said = f"Vasopressor dose as sent: {sent:g} mcg/kg/min of noradrenaline equivalent."
-        told = said if dose is None else f"{said} Infusions of the record: {spell(dose.sentence)}"
+        said = say("candidate.vasopressor-dose-sent", sent=f"{sent:g}")
+        told = said if dose is None else say("candidate.infusions-record", said=said, sentence=spell(dose.sentence))
     return (
         f"{told} {_NOT_LOOKED_FOR}",
         dose.sources if dose else (),
@@ -183,7 +183,9 @@ def warnings_of(candidate: Candidate, request: Request) -> list[Warned]:
 
 def _of_doubt(one: GasDoubt) -> Warned:
     sources = (one.pao2.source, *([one.spo2.source] if one.spo2 is not None else []))
-    return Warned("gas-in-doubt", "gas-in-doubt", "moderate", f"{spell(one.sentence)} It is not used.", sources)
+    return Warned(
+        "gas-in-doubt", "gas-in-doubt", "moderate", say("candidate.not-used", sentence=spell(one.sentence)), sources
+    )
 
 
 def _of_unjudged(one: Ignored, place: int, request: Request) -> Warned:
@@ -198,7 +200,7 @@ def _of_unjudged(one: Ignored, place: int, request: Request) -> Warned:
 
 def _of_condition(one: Finding, request: Request) -> Warned:
     concept = one.concept
-    text = f"{spell(one.sentence)} Source: {concept.citation}."
+    text = say("candidate.source", sentence=spell(one.sentence), citation=concept.citation)
     return Warned(
         kind=f"condition-{concept.slug}",
         code=concept.slug,
@@ -214,7 +216,7 @@ def _of_reading(one: ReadingRisk, request: Request) -> Warned:
         kind=f"reading-{one.slug}",
         code=one.slug,
         severity=_SEVERITY[one.risk],
-        text=f"{spell(one.sentence)} Source: {spell(one.citation)}.",
+        text=say("candidate.source", sentence=spell(one.sentence), citation=spell(one.citation)),
         sources=(one.source,) if one.source is not None else of_dose,
     )
 
@@ -266,7 +268,7 @@ def unjudged_words(one: Ignored, request: Request) -> str:
         one: as it was left out.
         request: with the words.
     """
-    return f"Could not be judged: {named(one, request)}. It may say anything, a contraindication included. {one.reason}"
+    return say("candidate.could-not-judged", named=named(one, request), reason=one.reason)
 
 
 def not_placed(request: Request) -> tuple[str, ...]:
@@ -278,10 +280,15 @@ def not_placed(request: Request) -> tuple[str, ...]:
     listed = [named(one, request) for one in request.unjudged]
     if not listed:
         return ()
-    more = f"; and {len(listed) - MOST_NAMED} more" if len(listed) > MOST_NAMED else ""
+    more = say("candidate.more", count=len(listed) - MOST_NAMED) if len(listed) > MOST_NAMED else ""
     return (
-        f"{len(listed)} Condition{'s' if len(listed) > 1 else ''} of the record could not be judged here and may be a "
-        f"contraindication. A person has to read: {'; '.join(listed[:MOST_NAMED])}{more}.",
+        say(
+            "candidate.conditions-not-judged",
+            count=len(listed),
+            ending="s" if len(listed) > 1 else "",
+            listed="; ".join(listed[:MOST_NAMED]),
+            more=more,
+        ),
     )
 
 
@@ -292,4 +299,4 @@ def not_looked_for(site: Site) -> tuple[str, ...]:
         site: the codes in force.
     """
     words = [concept.words for concept in RISK_CONCEPTS if not site.condition_codes.of(concept.slug)]
-    return (f"Not looked for, no code here: {'; '.join(words)}.",) if words else ()
+    return (say("candidate.not-looked-no", listed="; ".join(words)),) if words else ()

@@ -18,7 +18,7 @@ from ebbmark.use_cases.before_trial import (
     warnings_of,
 )
 from ebbmark.words.before_in_short import candidate_in_short
-from ebbmark.words.messages import spell, spelled
+from ebbmark.words.messages import say, spell, spelled
 
 __all__ = ["candidate_answer"]
 
@@ -52,10 +52,12 @@ def candidate_answer(request: Request, site: Site) -> Answer:
         code="candidate-assessment",
         value=Coded(candidate.standing.value),
         note=sentences(*not_placed(request), in_full, *not_looked_for(site)),
-        method="Conditions and thresholds as the value sets of this service and their sources name them",
+        method=say("candidate.conditions-thresholds-value"),
         members=members,
     )
-    missing = f"Missing to judge: {'; '.join(map(spell, candidate.missing))}." if candidate.missing else ""
+    missing = (
+        say("candidate.missing-judge", listed="; ".join(map(spell, candidate.missing))) if candidate.missing else ""
+    )
     return answered(
         OPERATION,
         request,
@@ -113,7 +115,7 @@ def _documented(candidate: Candidate, request: Request) -> Statement:
         code="documented-conditions",
         value=Whole(sum(one.counts for one in candidate.findings)),
         note=spelled(one.sentence for one in candidate.findings if one.documented is not Documented.NOT_DOCUMENTED)
-        or "None of the conditions that are looked for is documented, present or absent.",
+        or say("candidate.none-conditions-are"),
         sources=tuple(source for _, source in request.conditions),
         parts=tuple((one.concept.slug, Coded(one.documented.value)) for one in candidate.findings),
     )

@@ -93,9 +93,9 @@ def comparison_answer(request: Request, site: Site) -> Answer:
         return only_the_patient(OPERATION, request, site, since_s=since_s, trial=trial)
     began_s = moments.began_s
     if began_s is None or began_s >= moments.titrated_s:
-        accepted = "the parameter trial-started with a time before the new settings, or a trial among the readings"
-        sentence = "When the trial began is not known, so there is no before."
-        found = "no start of a trial"
+        accepted = say("comparison.parameter-trial-started")
+        sentence = say("comparison.when-trial-began")
+        found = say("comparison.no-start-trial")
         return only_the_patient(OPERATION, request, site, found=found, sentence=sentence, accepted=accepted)
     until_s = min(request.as_of_s, moments.titrated_s + AFTER_S)
     # The reading at the very moment of the change belongs to the trial.
@@ -120,7 +120,7 @@ def comparison_answer(request: Request, site: Site) -> Answer:
     said_below = not latest and comparison.pressure is not None
     of_now = [one for one in now.alarms if not (said_below and one.event is Event.PRESSURE_LOST)]
     told = [seen_words(one, moments.titrated_s) for one in (*of_now, *beside)]
-    during = f"In the first {AFTER_S / 3600:.0f} h of the new settings:" if latest else ""
+    during = say("comparison.first-h-new", after_s=f"{AFTER_S / 3600:.0f}") if latest else ""
     changes = [_change(one, before, after) for one in comparison.changes]
     limits = [_limit(one) for one in comparison.limits]
     if lately is not None and since is not None:
@@ -170,14 +170,14 @@ def _latest(request: Request, since: Comparison | None, until_s: float) -> str:
     """What is worse now than before the trial; empty where the window of the comparison reaches until now."""
     if since is None:
         return ""
-    ended = f"The comparison with the new settings below ends {(request.as_of_s - until_s) / 3600.0:.1f} h ago."
+    ended = say("comparison.comparison-new-settings", as_of_s=f"{(request.as_of_s - until_s) / 3600.0:.1f}")
     if all(one.after is None for one in since.changes):
-        return f"Nothing that can be compared was charted in the last half hour. {ended}"
+        return say("comparison.nothing-can-compared", ended=ended)
     worse = [change_words(one) for one in since.changes if one.verdict is Verdict.WORSE]
     broken = [limit_check_words(one) for one in since.limits if one.holds is False]
     if not worse:
-        return sentences("In the last half hour nothing is worse than before the trial.", *broken, ended)
-    return sentences("In the last half hour, worse than before the trial:", *worse, *broken, ended)
+        return sentences(say("comparison.last-half-hour"), *broken, ended)
+    return sentences(say("comparison.last-half-hour-worse"), *worse, *broken, ended)
 
 
 def _below_closing(request: Request, trial: Trial | None, now: Snapshot) -> tuple[str, str]:
@@ -193,10 +193,7 @@ def _within_the_trial(before: Snapshot, trial: Trial | None) -> str:
     """Say that what counts as before is the trial's own first step; empty where it is not."""
     if trial is None or before.peep is None or abs(before.peep.value - trial.steps[0].peep_cmh2o) > SAME_CMH2O:
         return ""
-    return (
-        f"Before is the top step of the trial itself ({level(before.peep.value)} cmH2O): no earlier setting is among "
-        "the readings."
-    )
+    return say("comparison.before-top-step", value=level(before.peep.value))
 
 
 def _windows(began_s: float, moments: Moments, until_s: float) -> str:
@@ -204,8 +201,8 @@ def _windows(began_s: float, moments: Moments, until_s: float) -> str:
         f"{datetime.fromtimestamp(at_s, UTC):%Y-%m-%d %H:%M}"
         for at_s in (began_s - BEFORE_S, began_s, moments.titrated_s, until_s)
     )
-    how = " The new setting was found among the readings." if moments.assumed else ""
-    return f"Before: {first} to {start} UTC. After: {setting} to {end} UTC.{how}"
+    how = say("comparison.new-setting-found") if moments.assumed else ""
+    return say("comparison.before-utc-after", first=first, start=start, setting=setting, end=end, how=how)
 
 
 def _change(one: Change, before: Snapshot, after: Snapshot) -> Statement:
@@ -223,7 +220,7 @@ def _change(one: Change, before: Snapshot, after: Snapshot) -> Statement:
         code=f"change-of-{one.measure.slug}",
         value=Coded(one.verdict.value),
         note=sentences(change_words(one), *_reasons(one, before, after)),
-        method=f"Noise: {one.noise_source}",
+        method=say("comparison.noise", noise_source=one.noise_source),
         sources=tuple(source for figure in figures if figure is not None for source in figure.sources),
         parts=tuple(parts),
     )

@@ -44,7 +44,7 @@ from ebbmark.use_cases.inspection import refusal_from_record
 from ebbmark.use_cases.questions import answer_to
 from ebbmark.use_cases.titrate import titrate
 from ebbmark.use_cases.validity import trial_before
-from ebbmark.words.messages import spell
+from ebbmark.words.messages import say, spell
 
 __all__ = ["BEFORE_AND_AFTER_S", "BEFORE_S", "ReadLimits", "answer_from_record", "read_fetched", "titrate_fetched"]
 
@@ -304,10 +304,7 @@ async def as_much_as_may_be(
         read_s = asked.end_s - asked.start_s
         if read_s == whole_s:
             return fetched
-        sentence = (
-            f"The record holds more than may be read of the last {whole_s / 3600:g} hours; the last "
-            f"{read_s / 3600:g} were read, and what was charted before is not known here."
-        )
+        sentence = say("from-record.record-holds-more", whole_s=f"{whole_s / 3600:g}", read_s=f"{read_s / 3600:g}")
         return replace(fetched, shortened=sentence)
 
 
@@ -342,12 +339,14 @@ class LastTitration:
     @property
     def sentence(self) -> str:
         """What is told of it."""
-        signed = "signed by a clinician" if self.signed else "not signed yet"
+        signed = say("from-record.signed-clinician") if self.signed else say("from-record.not-signed-yet")
         if self.suggested_peep_cmh2o is None:
-            return f"The answer that stands in the record for this trial suggested no PEEP: {self.reference}, {signed}."
-        return (
-            f"The suggested PEEP of {self.suggested_peep_cmh2o:g} cmH2O is that of the answer that stands in the "
-            f"record: {self.reference}, {signed}."
+            return say("from-record.answer-stands-record", reference=self.reference, signed=signed)
+        return say(
+            "from-record.suggested-peep-answer",
+            suggested_peep_cmh2o=f"{self.suggested_peep_cmh2o:g}",
+            reference=self.reference,
+            signed=signed,
         )
 
 
@@ -403,7 +402,7 @@ def _with_suggestion(request: Request, last: LastTitration | ReadFailure | None)
     if last is None or request.asked.suggested_peep_cmh2o is not None:
         return request
     if isinstance(last, ReadFailure):
-        sentence = f"Earlier answers of this service could not be looked for in the record: {last.sentence}."
+        sentence = say("from-record.earlier-answers-service", sentence=last.sentence)
         return replace(request, notes=(*request.notes, sentence))
     if not last.is_of(trial_before(request)):
         return request

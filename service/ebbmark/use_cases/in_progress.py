@@ -165,7 +165,7 @@ def what_follows(request: Request, running: RunningTrial, staircase: StaircaseRu
     now = running.now_cmh2o
     here = ""
     if now is not None and (suggested is None or now < suggested):
-        here = f" PEEP is {level(now)} cmH2O now: a step of the trial, not a setting to leave."
+        here = say("next-step.peep-now-step", now=level(now))
     chosen = staircase != NO_SITE.default_staircase
     reopens = f" {_REOPENS}" if quiet and chosen and staircase.reopens else ""
     return Follows(suggested, f"{said}{here}{reopens}", objections)
@@ -173,21 +173,20 @@ def what_follows(request: Request, running: RunningTrial, staircase: StaircaseRu
 
 def _suggestion(request: Request, running: RunningTrial) -> tuple[float | None, str, tuple[str, ...]]:
     if request.person is None:
-        return None, "A suggested PEEP needs height and sex; $titrate-peep gives it.", ()
+        return None, say("next-step.suggested-peep-needs"), ()
     trial = read_trial(request.readings, request.protocol)
     if isinstance(trial, NoTrial):
-        return None, f"No PEEP is suggested from this trial yet: {spell(trial.found)}.", ()
+        return None, say("next-step.no-peep-suggested", found=spell(trial.found)), ()
     if running.falling and running.trial is not None and trial.steps[0].start_s < running.trial.steps[0].start_s:
-        return None, "No PEEP is suggested from this trial yet: it is shorter than a trial that can be read.", ()
+        return None, say("next-step.no-peep-suggested-trial"), ()
     advice = titration_of(trial, request, now=True).advice
     peep = advice.suggested_peep_cmh2o
     if peep is None:
-        return None, f"No PEEP is suggested from this trial: {advice.rationale}", ()
+        return None, say("next-step.no-peep-suggested-why", rationale=advice.rationale), ()
     objections = objections_in_short(advice)
-    against = f" Against it: {'; '.join(objections)}." if objections else ""
-    said = (
-        f"Suggested PEEP: {level(peep)} cmH2O, {level(advice.margin_cmh2o)} above closing; $titrate-peep gives its "
-        f"certainty and its cautions.{against}"
+    against = say("next-step.against", listed="; ".join(objections)) if objections else ""
+    said = say(
+        "next-step.suggested-peep-above", peep=level(peep), margin_cmh2o=level(advice.margin_cmh2o), against=against
     )
     return peep, said, objections
 
@@ -204,7 +203,7 @@ def step_statements(running: RunningTrial) -> list[Statement]:
 
 def _step(number: int, one: StepSoFar, read: Step | None) -> Statement:
     passed = Amount(one.passed, PROBABILITY) if one.passed is not None else None
-    note = "" if one.readings else "No settled reading yet."
+    note = "" if one.readings else say("next-step.no-settled-reading")
     return Statement(
         kind=f"running-step-{number}",
         code="running-step",
@@ -249,7 +248,7 @@ def criteria_statement(stops: StopAnswer, site: Site) -> Statement:
         value=Truth(bool(met)) if met or held else None,
         note=sentences(
             *[met_words(one, stops) for one in stops.met],
-            f"Not met: {shown}." if shown else "",
+            say("next-step.not-met", shown=shown) if shown else "",
             *not_checked,
         ),
         method=sentences(
@@ -315,10 +314,12 @@ def acknowledged_during(found: Sequence[Concern], given: Acknowledged, limits: S
     if not named or given.who is None:
         return ""
     left = listed([left for one in named if (left := left_words(one, limits))] or [""])
-    said = f"{given.who.words} has acknowledged that {listed([acknowledged_words(one) for one in named])}"
+    said = say(
+        "next-step.has-acknowledged", words=given.who.words, listed=listed([acknowledged_words(one) for one in named])
+    )
     if not left:
         return f"{said}."
-    return f"{said}: {left}, so watch for it at the bedside and stop the trial if need be."
+    return say("next-step.so-watch-bedside", said=said, left=left)
 
 
 def how_to_acknowledge(found: Sequence[Concern], given: Acknowledged) -> str:
@@ -333,10 +334,7 @@ def how_to_acknowledge(found: Sequence[Concern], given: Acknowledged) -> str:
     if not still:
         return ""
     known = listed([acknowledged_words(one) for one in still])
-    return (
-        f"Where a clinician at the bedside knows that {known}, and watches it there, the "
-        f"parameters acknowledged ({listed([repr(one.name) for one in still])}) and acknowledged-by say so."
-    )
+    return say("next-step.where-clinician-bedside", known=known, listed=listed([repr(one.name) for one in still]))
 
 
 def idle_acknowledgements(found: Sequence[Concern], given: Acknowledged) -> str:
@@ -347,4 +345,4 @@ def idle_acknowledgements(found: Sequence[Concern], given: Acknowledged) -> str:
         given: what was acknowledged.
     """
     idle = sorted({name for name, _ in given.what} - {one.name for one in found})
-    return f"Acknowledged without effect, because nothing depends on it: {', '.join(idle)}." if idle else ""
+    return say("next-step.acknowledged-without-effect", listed=", ".join(idle)) if idle else ""

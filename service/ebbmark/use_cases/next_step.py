@@ -232,9 +232,9 @@ def _as_titrated(
     grave = tuple(Concern("unlike-closing", {"finding": one}) for one in findings if one.weight is Weight.LOOK_FIRST)
     why_not = Reason.LOOK if grave else Reason.UNCLEAR
     unclear = replace(move, action=Action.LOOK_FIRST, reason=why_not, next_peep_cmh2o=None, lowering_is_useful=False)
-    why = spell(with_reason(judged, findings).why) or "over the whole way down compliance did not fall for good."
+    why = spell(with_reason(judged, findings).why) or say("next-step.over-whole-way")
     looked_at = (*decision.looked_at, *grave)
-    return replace(decision, move=unclear, looked_at=looked_at), f"Closing is not called from these steps: {why}", None
+    return replace(decision, move=unclear, looked_at=looked_at), say("next-step.closing-not-called", why=why), None
 
 
 def _said(
@@ -248,15 +248,18 @@ def _said(
     before = [one for one in stops.met if one.last_s < running.began_s]
     if before:
         said.append(
-            f"{len(before)} of these lie{'s' if len(before) == 1 else ''} before PEEP was moved for the present way "
-            f"down, at {clock(running.began_s)}, and in the same trial. Where a clinician has decided to go down "
-            "again, ask with trial-started: what came before is then told and not applied."
+            say(
+                "next-step.these-lie-before",
+                count=len(before),
+                ending="s" if len(before) == 1 else "",
+                time=clock(running.began_s),
+            )
         )
     if running.trial is not None:
         said += [spell(one.sentence) for one in running.trial.observed if one.slug in _TOLD]
     when = datetime.fromtimestamp(since_s, UTC)
-    named = "as asked" if request.asked.trial_started_s is not None else "when PEEP was first moved for this trial"
-    said.append(f"Stop criteria are checked from {when:%Y-%m-%d %H:%M} UTC on, {named}.")
+    named = say("next-step.asked") if request.asked.trial_started_s is not None else say("next-step.when-peep-first")
+    said.append(say("next-step.stop-criteria-are", when=f"{when:%Y-%m-%d %H:%M}", named=named))
     return said
 
 
@@ -264,22 +267,19 @@ def _not_lowered(request: Request) -> str:
     """What PEEP did last, where that is no way down."""
     levels = peep_levels_of(request.readings)
     now = levels[-1].peep_cmh2o
-    ended = "$titrate-peep reads a trial that has ended."
+    ended = say("next-step.titrate-peep-reads")
     kept_s = request.as_of_s - levels[-1].start_s
     if kept_s > request.protocol.longest_step_s:
-        return f"PEEP has been {level(now)} cmH2O for {kept_s / 60:.0f} min, longer than a step of a trial. {ended}"
+        return say("next-step.peep-has-been", now=level(now), kept_s=f"{kept_s / 60:.0f}", ended=ended)
     if len(levels) == 1:
-        return f"PEEP is {level(now)} cmH2O and was not moved among these readings."
+        return say("next-step.peep-not-moved", now=level(now))
     last = levels[-2].peep_cmh2o
     if now > last:
-        return f"PEEP was last raised, from {level(last)} to {level(now)} cmH2O. {ended}"
+        return say("next-step.peep-last-raised", last=level(last), now=level(now), ended=ended)
     largest = request.protocol.largest_decrement_cmh2o
     if last - now > largest:
-        return (
-            f"PEEP was last lowered from {level(last)} to {level(now)} cmH2O, more than the {largest:g} cmH2O of a "
-            f"step, so that no next one is named from it. {ended}"
-        )
-    return f"PEEP is {level(now)} cmH2O. {ended}"
+        return say("next-step.peep-last-lowered", last=level(last), now=level(now), largest=f"{largest:g}", ended=ended)
+    return say("next-step.peep", now=level(now), ended=ended)
 
 
 def _earlier(request: Request, site: Site, running: RunningTrial, since_s: float) -> list[str]:
@@ -288,7 +288,7 @@ def _earlier(request: Request, site: Site, running: RunningTrial, since_s: float
     if running.first_moved_s >= since_s or not before:
         return []
     stops = check_stop(before, site.stop_limits, since_s=running.first_moved_s, at_s=request.as_of_s)
-    return [f"Before the start that was asked for, and in the same trial: {met_words(one, stops)}" for one in stops.met]
+    return [say("next-step.before-start-asked", met=met_words(one, stops)) for one in stops.met]
 
 
 def _move(
@@ -308,16 +308,22 @@ def _move(
     if follows is not None and follows.suggested_peep_cmh2o is not None:
         parts.append(("suggested-peep", Amount(follows.suggested_peep_cmh2o, PRESSURE)))
     readings = "reading" if rule.fewest_readings == 1 else "readings"
-    row = "" if rule.steps_in_a_row == 1 else f", at {rule.steps_in_a_row} steps in a row"
+    row = "" if rule.steps_in_a_row == 1 else say("next-step.steps-row", steps_in_a_row=rule.steps_in_a_row)
     return Statement(
         kind="next-step",
         code="next-step",
         value=Coded(move.action.value),
         note=said,
         method=(
-            f"Closing is called at a probability of at least {rule.call_at:g} on at least {rule.fewest_readings} "
-            f"{readings} of the step{row}: this project's choice between a late and a false call. Staircase "
-            f"{staircase.slug} version {staircase.version}"
+            say(
+                "next-step.closing-called-probability",
+                call_at=f"{rule.call_at:g}",
+                fewest_readings=rule.fewest_readings,
+                readings=readings,
+                row=row,
+                slug=staircase.slug,
+                version=staircase.version,
+            )
         ),
         sources=sources_of_step(running.trial.steps[-1]) if running.trial else (),
         members=(*[one.kind for one in steps], "stop-criteria"),

@@ -45,7 +45,7 @@ from ebbmark.use_cases.before_trial import (
     warnings_of,
 )
 from ebbmark.words.before_in_short import plan_in_short
-from ebbmark.words.messages import spell
+from ebbmark.words.messages import say, spell
 from ebbmark.words.numbers import level
 
 __all__ = ["plan_answer"]
@@ -78,7 +78,7 @@ def _settings_now(request: Request) -> Settings:
     snapshot = take_snapshot(request.readings, pbw_kg=weight_kg, from_s=now_s - _NOW_S, until_s=now_s + _NOW_S)
     peep = _latest(request, Quantity.PEEP_SET) or _latest(request, Quantity.PEEP_MEASURED)
     if peep is None:
-        accepted = "set PEEP of the last 12 hours (LOINC 20077-4)"
+        accepted = say("plan.set-peep-last")
         raise missing(request, "no PEEP", accepted, f"To plan from where this patient is now, {accepted} is needed.")
     _refuse_contradicted(request, peep)
     figure = snapshot.figures.get(Measure.COMPLIANCE) or snapshot.figures.get(Measure.COMPLIANCE_DYNAMIC)
@@ -111,10 +111,7 @@ def _pressures(request: Request, peep: Reading) -> tuple[float, float | None]:
         default=None,
     )
     if above is None:
-        accepted = (
-            "the inspiratory pressure above PEEP: as it is set (LOINC 76152-8), or from plateau (76259-1) or peak "
-            "pressure (76531-3) of the last 12 hours"
-        )
+        accepted = say("plan.inspiratory-pressure-above")
         raise missing(request, "no pressure above PEEP", accepted, f"A plan needs {accepted}.")
     above = round(above, 1)
     contradicted = peak is not None and plateau is not None and peak.value < plateau.value - BELOW_CMH2O
@@ -209,7 +206,7 @@ def plan_answer(request: Request, site: Site) -> Answer:
         acknowledged={one.what for one in found},
     )
     if isinstance(plan, NoPlan):
-        accepted = "settings, a staircase and conditions for which a plan can be laid out"
+        accepted = say("plan.settings-staircase-conditions")
         sentence = spell(plan.sentence)
         if plan.reason is NoPlanReason.NOT_VERIFIED:
             sentence = f"{sentence} {how_to_complete(staircase, plan.missing_names)}"
@@ -303,7 +300,7 @@ def in_the_way(candidate: Candidate, request: Request, *, recruiting: bool) -> t
 
 def _of_unjudged(one: Ignored, request: Request) -> InTheWay:
     name = one.reference or one.path
-    words = f"a Condition that could not be judged here: {named(one, request)}"
+    words = say("plan.condition-could-not", named=named(one, request))
     return InTheWay(name, words, unjudged_words(one, request), (one.path,), (name,))
 
 
@@ -319,7 +316,7 @@ def _of_obstacle(one: Obstacle, request: Request) -> InTheWay:
     return InTheWay(
         what=one.slug,
         words=spell(one.words),
-        sentence=f"{spell(one.sentence)} Source: {spell(one.citation)}.",
+        sentence=say("plan.source", sentence=spell(one.sentence), citation=spell(one.citation)),
         paths=(*[source.path for source in shown], *asked_with),
         inputs=tuple(source.reference or source.path for source in shown),
         final=one.final,
@@ -375,7 +372,7 @@ def acknowledged_sentences(found: Collection[InTheWay], request: Request) -> tup
 
 def _repeated(one: InTheWay, who: str) -> str:
     shown = f" ({', '.join(one.inputs)})" if one.inputs and one.what not in one.inputs else ""
-    return f"Planned although the record has {one.words}{shown}, which {who} has acknowledged."
+    return say("plan.planned-although-record", words=one.words, shown=shown, who=who)
 
 
 def without_effect(found: Collection[InTheWay], request: Request) -> tuple[str, ...]:
@@ -388,4 +385,4 @@ def without_effect(found: Collection[InTheWay], request: Request) -> tuple[str, 
     idle = sorted({name for name, _ in request.asked.acknowledged.what} - {one.what for one in found})
     if not idle:
         return ()
-    return (f"Acknowledged without effect, since nothing of that name stands in the way: {', '.join(idle)}.",)
+    return (say("plan.acknowledged-without-effect", listed=", ".join(idle)),)

@@ -89,12 +89,12 @@ def _known(concept: RiskConcept, documented: Documented, source: int, request: R
     weight, slug, words, says = _weight(concept), concept.slug, concept.words, concept.says
     # A code may be wider than the concept that it stands for, so that what was charted is always told.
     charted = request.charted[documented.source.path]
-    words = f"{'pneumothorax' if slug == PNEUMOTHORAX else words}, charted as {charted}"
+    words = say("condition-charted.charted", words="pneumothorax" if slug == PNEUMOTHORAX else words, charted=charted)
     if slug == PNEUMOTHORAX and not documented.unsure:
-        words += "; no code there says that it is drained"
+        words += say("condition-charted.no-code-there")
     if documented.unsure:
-        words = f"{words} ({documented.unsure}: not certain)"
-        says = f"Confirm it or rule it out first. {says}"
+        words = say("condition-charted.not-certain", words=words, unsure=documented.unsure)
+        says = say("condition-charted.confirm-or-rule", says=says)
         forbids = weight is Weight.LOOK_FIRST and slug != PNEUMOTHORAX
         slug, weight = f"{slug}-suspected", Weight.HIGH if forbids else weight
     return KnownCondition(slug, words, weight, says, concept.citation, source)
@@ -103,7 +103,7 @@ def _known(concept: RiskConcept, documented: Documented, source: int, request: R
 def _charted(left_out: Sequence[Ignored], request: Request) -> str:
     """Conditions that could not be judged, in the words of the record."""
     words = list(dict.fromkeys(request.charted.get(one.path) or one.reference or one.path for one in left_out))
-    more = f"; and {len(words) - MOST_NAMED} more" if len(words) > MOST_NAMED else ""
+    more = say("condition-charted.more", count=len(words) - MOST_NAMED) if len(words) > MOST_NAMED else ""
     return f"{'; '.join(words[:MOST_NAMED])}{more}"
 
 
@@ -140,8 +140,8 @@ def beyond_in_trial(findings: Sequence[Finding]) -> str:
     ]
     told = " ".join(map(sentence, grave))
     # What stands since the trial says so itself.
-    look = "" if "Look at the patient first" in told else " Look at the patient first."
-    return f"Of the latest trial: {told}{look}" if told else ""
+    look = "" if "Look at the patient first" in told else say("condition-charted.look-patient-first")
+    return say("condition-charted.latest-trial", told=told, look=look) if told else ""
 
 
 def look_in_short(findings: Sequence[Finding]) -> str:

@@ -14,6 +14,7 @@ from ebbmark.physiology.trial.steps import Trial
 from ebbmark.use_cases.answer_builder import answered, rule_of
 from ebbmark.use_cases.trial_and_patient import beyond_in_trial, look_in_short, the_trial, titration_of
 from ebbmark.words.after_in_short import change_words, trial_words, trials_in_short, trials_words
+from ebbmark.words.messages import say
 
 __all__ = ["trials_answer"]
 
@@ -103,7 +104,7 @@ def _change(number: int, one: TrialChange, told: str) -> Statement:
         code="change-between-trials",
         value=Coded(_SHIFTS[one.closing]),
         note=told,
-        method="Probability over both whole estimates; a shift is stated from 0.9 on: this project's choice",
+        method=say("trials.probability-over-both"),
         members=(f"trial-{number - 1}", f"trial-{number}"),
         parts=(*chances, ("compliance-shift", Coded(_SHIFTS[one.compliance]))),
         span_s=(one.from_s, one.to_s),

@@ -23,7 +23,7 @@ from ebbmark.use_cases.after_trial import (
 )
 from ebbmark.use_cases.answer_builder import answered, rule_of, rule_of_limits, sentences
 from ebbmark.use_cases.trial_and_patient import look_in_short, now_of, titration_of
-from ebbmark.words.messages import spell
+from ebbmark.words.messages import say, spell
 from ebbmark.words.numbers import level
 from ebbmark.words.since_titration import gaps_words, seen_words, validity_in_short, validity_words
 
@@ -77,7 +77,7 @@ def validity_answer(request: Request, site: Site) -> Answer:
         code="titration-may-be-old",
         value=None if answer.silent and not answer.stale else Truth(answer.stale),
         note=told,
-        method=f"{spell(answer.evidence.text)} Source: {answer.evidence.citation}",
+        method=say("since.source", text=spell(answer.evidence.text), citation=answer.evidence.citation),
         sources=tuple({source for one in answer.seen for source in one.sources}),
         span_s=(moments.titrated_s, request.as_of_s),
     )
@@ -85,7 +85,7 @@ def validity_answer(request: Request, site: Site) -> Answer:
         OPERATION,
         request,
         short=validity_in_short(answer, look=look),
-        said=(told, gaps, how, f"Looked at from {when:%Y-%m-%d %H:%M} UTC on, when PEEP was set."),
+        said=(told, gaps, how, say("since.looked-utc-when", when=f"{when:%Y-%m-%d %H:%M}")),
         statements=[validity],
         warnings=warnings_of(answer.seen, moments.titrated_s),
         rules=(rule_of(request.protocol), rule_of_limits(site.stop_limits)),
@@ -117,5 +117,5 @@ def _suggested(request: Request, trial: Trial | None) -> tuple[float | None, str
     advice = titration_of(trial, request).advice
     peep = advice.suggested_peep_cmh2o
     if peep is None:
-        return None, f"From the trial among the readings no PEEP is suggested: {advice.rationale}"
-    return peep, f"The suggested PEEP of {level(peep)} cmH2O was computed from the trial among the readings."
+        return None, say("since.trial-among-readings", rationale=advice.rationale)
+    return peep, say("since.suggested-peep-computed", peep=level(peep))

@@ -12,6 +12,7 @@ from ebbmark.physiology.during.running import DEFAULT_CALL_RULE
 from ebbmark.views.drawing import TIED
 from ebbmark.views.figure import Figure, FigureStep, RunningFigure, Shown, beyond, scale_of
 from ebbmark.views.vital_signs import NOT_CHARTED, VitalRow
+from ebbmark.words.messages import say
 from ebbmark.words.numbers import interval, level, percent
 
 __all__ = [
@@ -52,30 +53,35 @@ def compliance_title(figure: Shown, *, short: bool = False) -> str:
         short: by the trade's abbreviation, where the scale is low.
     """
     if short:
-        return f"{'Cstat' if figure.static else 'Cdyn'} (mL/cmH2O)"
-    return f"{'static' if figure.static else 'dynamic'} compliance (mL/cmH2O)"
+        return say("figure.compliance-title", ending="Cstat" if figure.static else "Cdyn")
+    return say("figure.compliance", ending="static" if figure.static else "dynamic")
 
 
 def peep_title(figure: Shown) -> str:
     """Title of the scale that both parts share."""
-    return f"{figure.peep_source} PEEP (cmH2O)"
+    return say("figure.peep", peep_source=figure.peep_source)
 
 
 def suggestion_words(figure: Figure) -> str:
     """The suggested PEEP and what the other margins would lead to, or that none is suggested."""
     if figure.suggested_peep_cmh2o is None:
-        return "no PEEP is suggested"
-    said = f"suggested PEEP {level(figure.suggested_peep_cmh2o)} cmH2O " + _tied(
-        f"(closing + {level(figure.margin_cmh2o)})"
+        return say("figure.no-peep-suggested")
+    said = say("figure.suggested-peep", suggested_peep_cmh2o=level(figure.suggested_peep_cmh2o)) + _tied(
+        say("figure.closing", margin_cmh2o=level(figure.margin_cmh2o))
     )
     others = [
         _tied(
-            f"+ {level(margin.margin_cmh2o)} gives {level(margin.peep_cmh2o)}{'' if margin.tested else ' (not tested)'}"
+            say(
+                "figure.gives",
+                margin_cmh2o=level(margin.margin_cmh2o),
+                peep_cmh2o=level(margin.peep_cmh2o),
+                ending="" if margin.tested else say("figure.not-tested"),
+            )
         )
         for margin in figure.margins
         if margin.margin_cmh2o != figure.margin_cmh2o
     ]
-    return f"{said}; other margins: {', '.join(others)}" if others else said
+    return say("figure.other-margins", said=said, listed=", ".join(others)) if others else said
 
 
 def closing_words(figure: Figure) -> str:
@@ -84,16 +90,18 @@ def closing_words(figure: Figure) -> str:
     sure = f"({percent(closing.probability)})"
     if closing.verdict is Verdict.FOUND and closing.peep_cmh2o is not None:
         low, high = closing.interval_cmh2o or (closing.peep_cmh2o, closing.peep_cmh2o)
-        return (
-            f"closing pressure {level(closing.peep_cmh2o)} cmH2O ({_tied('90 % interval:')} "
-            f"{_tied(interval(low, high))})"
+        return say(
+            "figure.closing-pressure",
+            peep_cmh2o=level(closing.peep_cmh2o),
+            value=_tied("90 % interval:"),
+            low=_tied(interval(low, high)),
         )
     if closing.verdict is Verdict.NOT_REACHED:
-        return f"closing was not reached in this trial {sure}"
+        return say("figure.closing-not-reached", sure=sure)
     if closing.verdict is Verdict.FALLING_FROM_FIRST_STEP:
         top = level(figure.steps[0].peep_cmh2o)
-        return f"falling from the first step: closing lies at or above {top} cmH2O {sure}"
-    return "no statement about closing can be made (indeterminate)"
+        return say("figure.falling-first-step", top=top, sure=sure)
+    return say("figure.no-statement-about")
 
 
 def notes(figure: Figure, *, outside_drawn: bool) -> tuple[str, ...]:
@@ -105,11 +113,15 @@ def notes(figure: Figure, *, outside_drawn: bool) -> tuple[str, ...]:
     """
     said = []
     if not figure.estimated:
-        said.append("no probabilities can be given")
+        said.append(say("figure.no-probabilities-can"))
     elif not outside_drawn:
         said.append(f"{NOT_REACHED}: {percent(figure.closing.not_reached)}")
         said.append(f"{FALLING}: {percent(figure.closing.falling_from_first_step)}")
-    return (*said, *(f"{words} (bold, underlined)" for words in _beyond_limits(figure)), *far_words(figure))
+    return (
+        *said,
+        *(say("figure.bold-underlined", words=words) for words in _beyond_limits(figure)),
+        *far_words(figure),
+    )
 
 
 def _beyond_limits(figure: Figure) -> Iterator[str]:
@@ -117,17 +129,22 @@ def _beyond_limits(figure: Figure) -> Iterator[str]:
     for row in figure.vital_signs:
         met = [level(step.peep_cmh2o) for number, step in enumerate(figure.steps) if row.beyond(number)]
         if met:
-            yield f"lowest {row.name} {_tied(f'{row.limit_words} {row.unit}')} at {', '.join(met)} cmH2O"
+            yield say(
+                "figure.lowest",
+                name=row.name,
+                limit_words=_tied(f"{row.limit_words} {row.unit}"),
+                listed=", ".join(met),
+            )
 
 
 def far_words(figure: Shown) -> tuple[str, ...]:
     """The readings that the scale does not reach, where there are any."""
     far = beyond(figure, scale_of(figure))
     if len(far) == 1:
-        return (f"1 reading lies beyond the scale (cross at its edge): {far[0]:.1f} mL/cmH2O",)
+        return (say("figure.reading-lies-beyond", far=f"{far[0]:.1f}"),)
     if far:
-        ends = f"{far[0]:.1f} to {far[-1]:.1f} mL/cmH2O"
-        return (f"{len(far)} readings lie beyond the scale (crosses at its edge): {ends}",)
+        ends = say("figure.to", far=f"{far[0]:.1f}", far_2=f"{far[-1]:.1f}")
+        return (say("figure.readings-lie-beyond", count=len(far), ends=ends),)
     return ()
 
 
@@ -146,10 +163,17 @@ def alternative_text(figure: Figure) -> str:
     kind = "Static" if figure.static else "Dynamic"
     suggestion = suggestion_words(figure).replace(TIED, " ")
     met = "; ".join(_beyond_limits(figure)).replace(TIED, " ")
-    return (
-        f"{kind} compliance against {figure.peep_source} PEEP, lowered from {level(first)} to {level(last)} cmH2O in "
-        f"{len(figure.steps)} steps. {closing_sentence(figure.closing)} {suggestion[0].upper()}{suggestion[1:]}."
-        f"{f' {met[0].upper()}{met[1:]}.' if met else ''}"
+    return say(
+        "figure.compliance-against-peep",
+        kind=kind,
+        peep_source=figure.peep_source,
+        first=level(first),
+        last=level(last),
+        count=len(figure.steps),
+        closing_sentence=closing_sentence(figure.closing),
+        suggestion=suggestion[0].upper(),
+        suggestion_2=suggestion[1:],
+        met=f" {met[0].upper()}{met[1:]}." if met else "",
     )
 
 
@@ -161,12 +185,12 @@ def figure_table(figure: Figure) -> FigureTable:
     """
     return FigureTable(
         heads=(
-            f"{figure.peep_source.capitalize()} PEEP (cmH2O)",
-            "Single readings (mL/cmH2O)",
-            "Median (mL/cmH2O)",
-            "Expected true compliance (mL/cmH2O)",
-            "90 % band (mL/cmH2O)",
-            "Probability that closing started here",
+            say("figure.peep-title", capitalize=figure.peep_source.capitalize()),
+            say("figure.single-readings"),
+            say("figure.median"),
+            say("figure.expected-true-compliance"),
+            say("figure.band"),
+            say("figure.probability-closing-started"),
             *(f"{row.title[0].upper()}{row.title[1:]}" for row in figure.vital_signs),
         ),
         rows=tuple(
@@ -182,17 +206,17 @@ def _tied(words: str) -> str:
 
 
 def _row(step: FigureStep) -> tuple[str, ...]:
-    expected, band = "not known", "not known"
+    expected, band = say("figure.not-known"), say("figure.not-known")
     if step.expected_ml_per_cmh2o is not None:
         value, low, high = step.expected_ml_per_cmh2o
-        expected, band = f"{value:.1f}", f"{low:.1f} to {high:.1f}"
+        expected, band = f"{value:.1f}", say("figure.band-span", low=f"{low:.1f}", high=f"{high:.1f}")
     return (
         level(step.peep_cmh2o),
         _readings(step.readings_ml_per_cmh2o),
         f"{step.centre_ml_per_cmh2o:.1f}",
         expected,
         band,
-        "not known" if step.probability is None else percent(step.probability),
+        say("figure.not-known") if step.probability is None else percent(step.probability),
     )
 
 
@@ -206,19 +230,23 @@ def _vital_cell(row: VitalRow, step: int) -> str:
 def _readings(values: tuple[float, ...]) -> str:
     if len(values) <= MOST_LISTED:
         return ", ".join(f"{value:.1f}" for value in values)
-    return f"{len(values)} from {min(values):.1f} to {max(values):.1f}"
+    return say("figure.from-to", count=len(values), values=f"{min(values):.1f}", values_2=f"{max(values):.1f}")
 
 
 def _caption(figure: Figure) -> str:
     kind = "static" if figure.static else "dynamic"
-    said = f"The data of the figure: {kind} compliance at each step, in the order in which PEEP was lowered."
+    said = say("figure.data-figure-compliance", kind=kind)
     if figure.vital_signs:
-        said += " Vital signs: lowest charted value of each step, once it had settled where such a value was charted."
+        said += say("figure.vital-signs-lowest")
     if not figure.estimated:
         return said
-    return (
-        f"{said} Closing at none of the steps: {NOT_REACHED} {percent(figure.closing.not_reached)}, "
-        f"{FALLING} {percent(figure.closing.falling_from_first_step)}."
+    return say(
+        "figure.closing-none-steps",
+        said=said,
+        not_reached=NOT_REACHED,
+        not_reached_2=percent(figure.closing.not_reached),
+        falling=FALLING,
+        falling_from_first_step=percent(figure.closing.falling_from_first_step),
     )
 
 
@@ -230,13 +258,13 @@ def running_notes(figure: RunningFigure) -> tuple[str, ...]:
     """
     said = []
     if figure.waiting_cmh2o is not None:
-        said.append(f"no settled reading yet at {level(figure.waiting_cmh2o)} cmH2O")
+        said.append(say("figure.no-settled-reading", waiting_cmh2o=level(figure.waiting_cmh2o)))
     without = [number for number, step in enumerate(figure.steps, start=1) if step.probability is None]
     if without and without[-1] < DEFAULT_CALL_RULE.fewest_steps:
-        said.append(f"closing passed: no probability before step {DEFAULT_CALL_RULE.fewest_steps} of the way down")
+        said.append(say("figure.closing-passed-no", fewest_steps=DEFAULT_CALL_RULE.fewest_steps))
     elif without:
         peeps = ", ".join(level(figure.steps[number - 1].peep_cmh2o) for number in without)
-        said.append(f"closing passed: no probability can be given at {peeps} cmH2O")
+        said.append(say("figure.closing-passed-no-probability", peeps=peeps))
     return (*said, *far_words(figure))
 
 
@@ -247,7 +275,13 @@ def running_origin(figure: RunningFigure) -> str:
         figure: what is drawn.
     """
     until = datetime.fromtimestamp(figure.until_s, UTC)
-    return f"{PRELIMINARY} Ebbmark{TIED}{figure.engine_version}, readings up to {until:%Y-%m-%d %H:%M:%S} UTC"
+    return say(
+        "figure.ebbmark-readings-up",
+        preliminary=PRELIMINARY,
+        tied=TIED,
+        engine_version=figure.engine_version,
+        until=f"{until:%Y-%m-%d %H:%M:%S}",
+    )
 
 
 def running_alternative_text(figure: RunningFigure) -> str:
@@ -258,16 +292,23 @@ def running_alternative_text(figure: RunningFigure) -> str:
     """
     first, last = figure.steps[0], figure.steps[-1]
     kind = "Static" if figure.static else "Dynamic"
-    count = "1 step" if len(figure.steps) == 1 else f"{len(figure.steps)} steps"
+    count = "1 step" if len(figure.steps) == 1 else say("figure.steps", count=len(figure.steps))
     seen = [
-        f"{kind} compliance against {figure.peep_source} PEEP in {count} so far, from {level(first.peep_cmh2o)} "
-        f"to {level(last.peep_cmh2o)} cmH2O: the median went from {first.centre_ml_per_cmh2o:.1f} to "
-        f"{last.centre_ml_per_cmh2o:.1f} mL/cmH2O."
+        say(
+            "figure.compliance-against-peep-so",
+            kind=kind,
+            peep_source=figure.peep_source,
+            count=count,
+            peep_cmh2o=level(first.peep_cmh2o),
+            peep_cmh2o_2=level(last.peep_cmh2o),
+            centre_ml_per_cmh2o=f"{first.centre_ml_per_cmh2o:.1f}",
+            centre_ml_per_cmh2o_2=f"{last.centre_ml_per_cmh2o:.1f}",
+        )
     ]
     if last.probability is not None:
         at = level(last.peep_cmh2o)
-        seen.append(f"The probability that closing has been passed at {at} cmH2O is {percent(last.probability)}.")
+        seen.append(say("figure.probability-closing-has", at=at, probability=percent(last.probability)))
     if figure.waiting_cmh2o is not None:
-        seen.append(f"At {level(figure.waiting_cmh2o)} cmH2O there is no settled reading yet.")
+        seen.append(say("figure.there-no-settled", waiting_cmh2o=level(figure.waiting_cmh2o)))
     said = figure.said if figure.said.endswith((".", "?")) else f"{figure.said}."
     return " ".join([*seen, f"{said[0].upper()}{said[1:]}"])

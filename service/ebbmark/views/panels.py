@@ -25,6 +25,7 @@ from ebbmark.views.drawing import (
 )
 from ebbmark.views.figure import Figure, Scale, Shown, scale_of
 from ebbmark.views.figure_words import compliance_title
+from ebbmark.words.messages import say
 from ebbmark.words.numbers import level, percent
 
 __all__ = [
@@ -379,7 +380,7 @@ def _outside(field: Field[Figure]) -> Iterator[Ink]:
     for number, (probability, lines) in enumerate(
         (
             (closing.not_reached, ("not", "reached")),
-            (closing.falling_from_first_step, ("falling from", "the first step")),
+            (closing.falling_from_first_step, (say("figure.falling"), say("figure.first-step"))),
         )
     ):
         x = start + room * (number + 0.5)

@@ -119,25 +119,25 @@ def _values_of(answer: Answer, recorded_s: float) -> dict[str, object]:
     start_s, end_s = answer.span_s
     values: dict[str, object] = {
         "title": BY_SLUG[answer.operation].title,
-        "footer": f"Ebbmark {answer.engine_version}, answer {answer.identity[:16]}",
+        "footer": say("sheet.ebbmark-answer", engine_version=answer.engine_version, identity=answer.identity[:16]),
         "standing": PRELIMINARY,
         "who": [
             ["Patient", request.subject or UNNAMED_PATIENT],
             *([["Encounter", request.encounter]] if request.encounter else []),
-            ["Looks at", f"{_moment(start_s)} to {_moment(end_s)}"],
+            [say("sheet.looks"), say("sheet.to", moment=_moment(start_s), moment_2=_moment(end_s))],
             ["Written", _moment(recorded_s)],
         ],
         **_short(answer),
         "said": [*answer.said, *answer.always],
-        "warnings": [f"{one.severity or 'not graded'}: {one.text}" for one in answer.warnings],
+        "warnings": [f"{one.severity or say('sheet.not-graded')}: {one.text}" for one in answer.warnings],
         "statements": [[words_of(one.code), _value(one.value), one.note] for one in answer.statements],
         "plan": [f"{step.number}: {settings_words(step)}" for step in answer.plan.steps] if answer.plan else [],
         "reasons": list(_reasons(answer)),
         "rules": [rule.sentence for rule in answer.rules],
         "trace": [
             ["Answer", answer.identity],
-            ["Inputs (SHA-256)", answer.input_digest],
-            ["Software", f"Ebbmark {answer.engine_version}"],
+            [say("sheet.inputs-sha"), answer.input_digest],
+            ["Software", say("sheet.ebbmark", engine_version=answer.engine_version)],
         ],
     }
     return {name: _settable(value) for name, value in values.items()}
@@ -194,7 +194,7 @@ def _values(answer: Answer, recorded_s: float) -> dict[str, object]:
     cautions = [{"severity": one.severity, "text": one.text} for one in view.cautions]
     return {
         "title": TITLE,
-        "footer": f"Ebbmark {answer.engine_version}, answer {answer.identity[:16]}",
+        "footer": say("sheet.ebbmark-answer", engine_version=answer.engine_version, identity=answer.identity[:16]),
         "standing": PRELIMINARY,
         "who": [*_who(answer), ["Written", _moment(recorded_s)]],
         **_short(answer),
@@ -216,8 +216,8 @@ def _values(answer: Answer, recorded_s: float) -> dict[str, object]:
         "reasons": list(_reasons(answer)),
         "trace": [
             ["Answer", answer.identity],
-            ["Inputs (SHA-256)", answer.input_digest],
-            ["Software", f"Ebbmark {answer.engine_version}"],
+            [say("sheet.inputs-sha"), answer.input_digest],
+            ["Software", say("sheet.ebbmark", engine_version=answer.engine_version)],
             ["Rules", rules.removeprefix("Rules: ")],
         ],
     }
@@ -230,9 +230,12 @@ def _who(answer: Answer) -> Iterator[list[str]]:
         yield ["Encounter", request.encounter]
     # At the trial and not now, so that a replay gives the same page.
     if person.age_at_trial_years is not None:
-        yield ["Age", f"{person.age_at_trial_years:.0f} years"]
+        yield ["Age", say("sheet.years", age_at_trial_years=f"{person.age_at_trial_years:.0f}")]
     steps = answer.titration.trial.steps
-    yield ["Trial", f"{_moment(min(s.start_s for s in steps))} to {_moment(max(s.end_s for s in steps))}"]
+    yield [
+        "Trial",
+        say("sheet.to", moment=_moment(min(s.start_s for s in steps)), moment_2=_moment(max(s.end_s for s in steps))),
+    ]
 
 
 def _moment(seconds: float) -> str:
@@ -241,10 +244,16 @@ def _moment(seconds: float) -> str:
 
 def _targets(answer: FlatAnswer) -> Iterator[str]:
     if answer.predicted_body_weight_kg is not None:
-        yield f"Predicted body weight {answer.predicted_body_weight_kg:.1f} kg. {answer.weight_remark}"
+        yield say(
+            "sheet.predicted-body-weight",
+            predicted_body_weight_kg=f"{answer.predicted_body_weight_kg:.1f}",
+            weight_remark=answer.weight_remark,
+        )
     if answer.tidal_volume_ml is not None:
-        ladder = ", ".join(f"{rung} mL/kg {volume:.0f} mL" for rung, volume in answer.ladder_ml.items())
-        yield f"Tidal volume target {answer.tidal_volume_ml:.0f} mL. Ladder: {ladder}."
+        ladder = ", ".join(
+            say("sheet.kg", rung=rung, volume=f"{volume:.0f}") for rung, volume in answer.ladder_ml.items()
+        )
+        yield say("sheet.tidal-volume-target", tidal_volume_ml=f"{answer.tidal_volume_ml:.0f}", ladder=ladder)
 
 
 def _inputs(answer: Answer) -> str:
@@ -253,12 +262,12 @@ def _inputs(answer: Answer) -> str:
     used.update(source for step in trial.steps for source in step.sources)
     used.update(source for step in trial.steps for sample in step.samples for source in sample.sources)
     used.update(reading.source for reading in trial.context.values())
-    said = f"{len(used)} of {len(request.sources)} inputs that could be read carry this answer."
+    said = say("sheet.inputs-could-read", count=len(used), count_2=len(request.sources))
     if request.preliminary_inputs:
-        said += " Some of them are preliminary."
+        said += say("sheet.some-them-are")
     if answer.ignored:
-        return f"{said} Left out, wholly or in part:"
-    return f"{said} None was left out."
+        return say("sheet.left-out-wholly", said=said)
+    return say("sheet.none-left-out", said=said)
 
 
 def _reasons(answer: Answer) -> Iterator[str]:
@@ -316,7 +325,7 @@ def settable(text: str) -> str:
     shown = "".join(character if _is_covered(character) else f"[U+{ord(character):04X}]" for character in kept)
     shown = re.sub(rf"\S{{{LONGEST_WORD},}}", _broken, shown)
     left_out = len(composed) - len(kept)
-    return f"{shown} … and {left_out} more characters" if left_out else shown
+    return say("sheet.more-characters", shown=shown, left_out=left_out) if left_out else shown
 
 
 def _is_covered(character: str) -> bool:

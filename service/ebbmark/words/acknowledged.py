@@ -6,6 +6,7 @@ from typing import Final
 
 from ebbmark.physiology.during.running import Concern
 from ebbmark.physiology.stop.limits import StopLimits
+from ebbmark.words.messages import say
 from ebbmark.words.next_step import change_words, limit_words, vital_words
 
 __all__ = ["acknowledged_words", "left_words"]
@@ -18,7 +19,7 @@ def acknowledged_words(concern: Concern) -> str:
         concern: what waits for a word.
     """
     if concern.slug == "vital-not-sent":
-        return f"{vital_words(concern.values)} is not sent"
+        return say("acknowledged.not-sent", vital=vital_words(concern.values))
     if concern.slug == "rhythm-changed":
         return change_words(concern.values["change"])
     return _ACKNOWLEDGED[concern.name if concern.slug == "unlike-closing" else concern.slug]
@@ -40,7 +41,7 @@ def left_words(concern: Concern, limits: StopLimits) -> str:
         limits: in force.
     """
     if concern.slug == "rhythm-not-recent":
-        return "nothing here checks for a new one"
+        return say("acknowledged.nothing-here-checks")
     if concern.slug == "vital-not-sent":
-        return f"nothing here checks the stop limit ({limit_words(concern.values, limits)})"
+        return say("acknowledged.nothing-here-checks-stop", limit=limit_words(concern.values, limits))
     return ""

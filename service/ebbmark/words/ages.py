@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
+from ebbmark.words.messages import say
+
 __all__ = ["age", "capital", "clock"]
 
 _NOW_S = 30.0
@@ -17,11 +19,11 @@ def age(age_s: float) -> str:
         age_s: now less the time of the reading [s].
     """
     if age_s < -_NOW_S:
-        return f"stamped {max(1, round(-age_s / 60))} min ahead of now: one of the clocks is off"
+        return say("age.stamped-min-ahead", value=max(1, round(-age_s / 60)))
     if age_s >= _HOURS_S:
-        return f"{age_s / 3600:.1f} h old"
+        return say("age.h-old", age_s=f"{age_s / 3600:.1f}")
     minutes = round(age_s / 60)
-    return "less than a minute old" if minutes < 1 else f"{minutes} min old"
+    return say("age.less-than-minute") if minutes < 1 else say("age.min-old", minutes=minutes)
 
 
 def clock(at_s: float) -> str:
@@ -30,7 +32,7 @@ def clock(at_s: float) -> str:
     Args:
         at_s: seconds since 1970-01-01T00:00:00Z.
     """
-    return f"{datetime.fromtimestamp(at_s, UTC):%H:%M} UTC"
+    return say("age.utc", time=f"{datetime.fromtimestamp(at_s, UTC):%H:%M}")
 
 
 def capital(words: str) -> str:

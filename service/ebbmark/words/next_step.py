@@ -69,10 +69,10 @@ def _reason(move: Move) -> str:
     count = _say("one-reading") if latest.readings == 1 else _say("readings", count=latest.readings)
     return _say(
         move.reason.value,
-        here=f"{level(latest.peep_cmh2o)} cmH2O",
+        here=say("next-step.pressure", peep_cmh2o=level(latest.peep_cmh2o)),
         chance=_chance(latest),
         probability=percent(latest.passed or 0.0),
-        below="" if move.below_cmh2o is None else f"{level(move.below_cmh2o)} cmH2O",
+        below="" if move.below_cmh2o is None else say("next-step.pressure-below", below_cmh2o=level(move.below_cmh2o)),
         count=count,
         readings=latest.readings,
         fall=f"{100 * latest.fall:.0f} %",
@@ -92,7 +92,9 @@ def called_before_words(step: StepSoFar, *, raised_s: float) -> str:
         step: at which it had been called.
         raised_s: when PEEP was raised again [s since 1970-01-01T00:00:00Z].
     """
-    return _say("called-before", here=f"{level(step.peep_cmh2o)} cmH2O", raised=clock(raised_s))
+    return _say(
+        "called-before", here=say("next-step.pressure", peep_cmh2o=level(step.peep_cmh2o)), raised=clock(raised_s)
+    )
 
 
 def ended_words(last: Step, *, now_cmh2o: float) -> str:
@@ -108,7 +110,7 @@ def ended_words(last: Step, *, now_cmh2o: float) -> str:
 def _called(move: Move, latest: StepSoFar) -> str:
     rule = move.rule
     held = _say("held", row=rule.steps_in_a_row) if rule.steps_in_a_row > 1 else ""
-    here = f"{level(latest.peep_cmh2o)} cmH2O"
+    here = say("next-step.pressure", peep_cmh2o=level(latest.peep_cmh2o))
     return _say("called", here=here, chance=_chance(latest), readings=latest.readings, held=held)
 
 
@@ -133,13 +135,13 @@ def decision_words(decision: Decision, reason: str, scene: Scene) -> str:
     before, after = said(decision.told[0]), said(decision.told[1])
     measured = _measure_first(decision.measured, scene)
     if move.reason is Reason.LOOK:
-        return _joined("Look at the patient first; no lower step is named from these readings.", *looks, *back)
+        return _joined(say("next-step.look-patient-first"), *looks, *back)
     if looks and move.action is not Action.NOT_STARTED and move.action is not Action.STOP:
         return _joined(*looks, *before, reason, *back)
     if move.action is Action.MEASURE_FIRST:
         return _joined(measured, *said(decision.again), *before)
     if decision.again:
-        return _joined("Before PEEP is lowered, one more reading here:", *said(decision.again), *before, reason)
+        return _joined(say("next-step.before-peep-lowered"), *said(decision.again), *before, reason)
     if move.action in (Action.LOWER, Action.READ_AGAIN):
         return _joined(*before, reason, measured, *after)
     return _joined(reason, *looks, *before, *back)
@@ -210,7 +212,7 @@ def limit_words(values: Mapping[str, Any], limits: StopLimits) -> str:
         for row in values["rows"]
         if (limit := row.limit_of(limits)) is not None
     ]
-    return "; ".join(named) or "a new heart rhythm of those signed"
+    return "; ".join(named) or say("next-step.new-heart-rhythm")
 
 
 _UNITS: Final = {row.quantity: row.unit for row in CRITERIA.values() if row.sign}
@@ -219,7 +221,7 @@ _UNITS: Final = {row.quantity: row.unit for row in CRITERIA.values() if row.sign
 def _beyond(bound: Bound) -> str:
     """On which side of what a value lies, and who says that it matters."""
     side = "below" if bound.sign > 0 else "above"
-    words = f"{side} the stop limit of" if bound.signed else side
+    words = say("next-step.stop-limit", side=side) if bound.signed else side
     source = "" if bound.signed else _LOOK_SOURCES[bound.source]
     return f"{words} {bound.limit:g} {_UNITS[bound.quantity]}{source}"
 
@@ -236,63 +238,71 @@ def change_words(change: RhythmChange) -> str:
     """From what to what, as a clause."""
     if change.known_s:
         hours = f"{change.known_s / 3600:.0f} h"
-        return f"the heart rhythm is {spell(change.new.words)}, which had last been charted {hours} before the trial"
-    before = f" from {spell(change.before.words)}" if change.before is not None else ""
-    return f"the heart rhythm changed{before} to {spell(change.new.words)}"
+        return say("next-step.heart-rhythm-which", words=spell(change.new.words), hours=hours)
+    before = say("next-step.from", words=spell(change.before.words)) if change.before is not None else ""
+    return say("next-step.heart-rhythm-changed", before=before, words=spell(change.new.words))
 
 
 def _rhythm_changed(values: Mapping[str, Any], scene: Scene) -> str:
     change: RhythmChange = values["change"]
     words = capital(change_words(change))
     if change.known_s:
-        return (
-            f"{words}. It is among those signed to stop at where they are new, and what was charted that long ago does "
-            "not show that it is not; judge it at the patient."
-        )
+        return say("next-step.among-those-signed", words=words)
     gone = ""
     if not change.last.same_as(change.new):
-        gone = f"; the latest, at {clock(change.last.at_s)}, is {spell(change.last.words)}"
-    signed = "no limit is signed for it" if scene.limits.rhythms_that_stop is None else "it is not on the signed list"
-    when = f"at {clock(change.new.at_s)} ({age(scene.at_s - change.new.at_s)})"
-    return f"{words} {when}{gone}; {signed}, so judge it at the patient."
+        gone = say("next-step.latest", time=clock(change.last.at_s), words=spell(change.last.words))
+    signed = (
+        say("next-step.no-limit-signed") if scene.limits.rhythms_that_stop is None else say("next-step.not-signed-list")
+    )
+    when = say("next-step.at", time=clock(change.new.at_s), age=age(scene.at_s - change.new.at_s))
+    return say("next-step.so-judge-patient", words=words, when=when, gone=gone, signed=signed)
 
 
 def _rhythm_not_readable(values: Mapping[str, Any], scene: Scene) -> str:
     unread = values["unread"]
-    when = "" if unread.at_s is None else f" at {clock(unread.at_s)} ({age(scene.at_s - unread.at_s)})"
-    return f"A heart rhythm was charted{when} that cannot be read here: {unread.why}. Look at the rhythm itself."
+    when = (
+        ""
+        if unread.at_s is None
+        else say("next-step.at-time", time=clock(unread.at_s), age=age(scene.at_s - unread.at_s))
+    )
+    return say("next-step.heart-rhythm-charted", when=when, why=unread.why)
 
 
 def _beyond_if_slow(values: Mapping[str, Any], scene: Scene) -> str:
     worst, newest = values["reading"], values["newest"]
-    return (
-        f"{capital(quantity_words(worst.quantity))} {_value(worst)} was read at {clock(worst.at_s)}, "
-        f"{_beyond(values['bound'])}. That is before the trial began by its own stamp, but the newest of its readings "
-        f"is {_ago(newest, scene)}: if that clock is slow, it came during the trial. Compare the clocks, or read "
-        "once more now."
+    return say(
+        "next-step.read-before-trial",
+        quantity=capital(quantity_words(worst.quantity)),
+        value=_value(worst),
+        time=clock(worst.at_s),
+        beyond=_beyond(values["bound"]),
+        ago=_ago(newest, scene),
     )
 
 
 def _saturation(values: Mapping[str, Any], scene: Scene) -> str:
     reading = values["reading"]
-    return (
-        f"SpO2 came down from {round(values['highest'], 1):g} to {round(reading.value, 1):g} % on the way down "
-        f"({_ago(reading, scene)})."
+    return say(
+        "next-step.spo2-came-down",
+        highest=f"{round(values['highest'], 1):g}",
+        value=f"{round(reading.value, 1):g}",
+        ago=_ago(reading, scene),
     )
 
 
 def _not_seen(values: Mapping[str, Any], scene: Scene) -> str:
     told = [unusable_words(one, at_s=scene.at_s) for one in values["doubts"]]
     missing = [quantity_words(one) for one in values["quantities"]]
-    seen = f"Not sent, so look before PEEP is lowered: {', '.join(missing)}." if missing else ""
+    seen = say("next-step.not-sent-so", listed=", ".join(missing)) if missing else ""
     return _joined(*told, seen)
 
 
 def _uncheckable(values: Mapping[str, Any], scene: Scene) -> str:
     named = listed([criterion_words(one.criterion) for one in values["criteria"]])
-    return (
-        f"A limit is signed but cannot be checked here, so watch yourself: {named}. "
-        f"{' '.join(not_checked_words(one, scene.stops) for one in values['criteria'])}"
+    return say(
+        "next-step.limit-signed-but",
+        named=named,
+        listed=" ".join(not_checked_words(one, scene.stops) for one in values["criteria"]),
     )
 
 
@@ -300,62 +310,55 @@ _Words = Callable[[Mapping[str, Any], Scene], str]
 _WORDS: Final[Mapping[str, _Words]] = {
     "unlike-closing": lambda one, _: finding_words(one["finding"]),
     "spoken-against": lambda one, _: finding_words(one["finding"]),
-    "beyond": lambda one, scene: (
-        f"The latest {quantity_words(one['reading'].quantity)} is {_value(one['reading'])} "
-        f"({_ago(one['reading'], scene)}), {_beyond(one['bound'])}."
+    "beyond": lambda one, scene: say(
+        "next-step.latest-beyond",
+        quantity=quantity_words(one["reading"].quantity),
+        value=_value(one["reading"]),
+        ago=_ago(one["reading"], scene),
+        beyond=_beyond(one["bound"]),
     ),
     "beyond-if-slow": _beyond_if_slow,
-    "doubtful-pressure": lambda one, _: (
-        "Look at the transducer and its line before PEEP is lowered, and at the patient where they are as they should "
-        "be."
-    ),
-    "may-be-beyond": lambda one, scene: (
-        f"{unusable_words(one['doubt'], at_s=scene.at_s)} It may be {_beyond(one['bound'])}."
+    "doubtful-pressure": lambda one, _: say("next-step.look-transducer-line"),
+    "may-be-beyond": lambda one, scene: say(
+        "next-step.may", unusable=unusable_words(one["doubt"], at_s=scene.at_s), beyond=_beyond(one["bound"])
     ),
     "rhythm-changed": _rhythm_changed,
     "rhythm-not-readable": _rhythm_not_readable,
-    "newer-peep-unusable": lambda one, scene: (
-        f"A PEEP was sent{sent_words(one['doubt'], scene.at_s)} but is not usable: {why(one['doubt'])} What is set "
-        "now is not known."
+    "newer-peep-unusable": lambda one, scene: say(
+        "next-step.peep-sent-but", sent=sent_words(one["doubt"], scene.at_s), why=why(one["doubt"])
     ),
-    "measured-peep-off": lambda one, scene: (
-        f"Set PEEP is {level(one['now'])} cmH2O, but {level(one['reading'].value)} cmH2O was measured "
-        f"({_ago(one['reading'], scene)}): a setting that is not in force, an open circuit, or readings of another "
-        "device."
+    "measured-peep-off": lambda one, scene: say(
+        "next-step.set-peep-but",
+        now=level(one["now"]),
+        value=level(one["reading"].value),
+        ago=_ago(one["reading"], scene),
     ),
-    "saturation-fell-far": lambda one, scene: (
-        f"{_saturation(one, scene)} A fall of 5 points asks for a look (this project's own choice)."
+    "saturation-fell-far": lambda one, scene: say("next-step.fall-points-asks", saturation=_saturation(one, scene)),
+    "circuit-opened": lambda one, _: _joined(*map(spell, one["sentences"]), say("next-step.common-practice-repeat")),
+    "volume-gone": lambda one, scene: say(
+        "next-step.latest-expired-volume", value=f"{one['reading'].value:.0f}", ago=_ago(one["reading"], scene)
     ),
-    "circuit-opened": lambda one, _: _joined(
-        *map(spell, one["sentences"]), "Common practice is to repeat a titration after any disconnection."
-    ),
-    "volume-gone": lambda one, scene: (
-        f"The latest expired volume is {one['reading'].value:.0f} mL ({_ago(one['reading'], scene)}), as in an "
-        "open or blocked circuit."
-    ),
-    "volume-missing": lambda one, scene: (
-        f"The latest expired volume is {one['reading'].value:.0f} mL ({_ago(one['reading'], scene)}) of "
-        f"{one['ordered'].value:.0f} mL set: a leak, a cuff, a pneumothorax, or a setting that is no longer in force."
+    "volume-missing": lambda one, scene: say(
+        "next-step.latest-expired-volume-set",
+        value=f"{one['reading'].value:.0f}",
+        ago=_ago(one["reading"], scene),
+        value_2=f"{one['ordered'].value:.0f}",
     ),
     "criterion-old": lambda one, scene: not_checked_words(one["criterion"], scene.stops),
-    "latest-breath-fell": lambda one, _: (
-        f"The latest reading of compliance lies {100 * one['fall']:.0f} % below the others at this PEEP."
+    "latest-breath-fell": lambda one, _: say("next-step.latest-reading-compliance", fall=f"{100 * one['fall']:.0f}"),
+    "compliance-old": lambda one, _: say("next-step.latest-compliance-age", age=age(one["age_s"])),
+    "saturation-falling": lambda one, scene: say("next-step.fall-highest-what", saturation=_saturation(one, scene)),
+    "plateau-above-limit": lambda one, scene: say(
+        "next-step.latest-plateau-pressure",
+        value=f"{round(one['reading'].value, 1):g}",
+        ago=_ago(one["reading"], scene),
+        limit=f"{one['limit']:g}",
     ),
-    "compliance-old": lambda one, _: f"The latest reading of compliance is {age(one['age_s'])}.",
-    "saturation-falling": lambda one, scene: (
-        f"{_saturation(one, scene)} A fall of 2 % from the highest is what PHARLAP took for closing (read in "
-        "Cochrane review CD009098); the probability here rests on compliance alone."
-    ),
-    "plateau-above-limit": lambda one, scene: (
-        f"The latest plateau pressure is {round(one['reading'].value, 1):g} cmH2O "
-        f"({_ago(one['reading'], scene)}), above the protocol's limit of {one['limit']:g} cmH2O."
-    ),
-    "oxygen-raised": lambda one, _: (
-        f"FiO2 was raised from {100 * one['before']:.0f} to {100 * one['after']:.0f} % on the way down, so that SpO2 "
-        "no longer shows what the lower PEEP did."
+    "oxygen-raised": lambda one, _: say(
+        "next-step.fio2-raised-way", before=f"{100 * one['before']:.0f}", after=f"{100 * one['after']:.0f}"
     ),
     "not-seen": _not_seen,
     "signed-and-uncheckable": _uncheckable,
-    "no-limit": lambda one, _: f"No limit is signed, so watch yourself: {signed_words(one['criteria'])}.",
+    "no-limit": lambda one, _: say("next-step.no-limit-signed-so", signed=signed_words(one["criteria"])),
 }
 """One sentence, or a few, per finding."""

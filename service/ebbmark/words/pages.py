@@ -24,38 +24,38 @@ def where_words(step: str, peep: str, settled: int) -> str:
         peep: of the step [cmH2O].
         settled: readings of it that have settled.
     """
-    readings = f"{settled or 'no'} settled reading{'' if settled == 1 else 's'}"
-    return f"Step {step}, PEEP {peep}, {readings}"
+    readings = say("typed.settled-reading", value=settled or "no", ending="" if settled == 1 else "s")
+    return say("typed.step-peep", step=step, peep=peep, readings=readings)
 
 
 def no_number_words(label: str, typed: str) -> str:
     """That something typed by hand is no number."""
-    return f"{label} “{typed}” is no number of up to two decimals."
+    return say("typed.no-number-up", label=label, typed=typed)
 
 
 def out_of_range_words(label: str, typed: str, low: str, high: str, unit: str) -> str:
     """That a value typed by hand cannot be true, with what is taken."""
-    return f"{label} {typed} {unit} cannot be right; {low} to {high} {unit} is taken."
+    return say("typed.cannot-right-taken", label=label, typed=typed, unit=unit, low=low, high=high)
 
 
 def small_volume_words(typed: str, least: str) -> str:
     """That an expired volume typed by hand is too small for an adult."""
-    return f"VT expired {typed}: in mL? Below {least} mL it is not used; if it is real, look at the patient first."
+    return say("typed.vt-expired-below", typed=typed, least=least)
 
 
 def plateau_words(typed: str, contradicted: str) -> str:
     """That a plateau typed by hand contradicts another pressure of its row."""
-    return f"Plateau {typed} is {contradicted} cmH2O: one of them is wrong, so the plateau is not used."
+    return say("typed.plateau-one-them", typed=typed, contradicted=contradicted)
 
 
 def time_ahead_words(typed: str) -> str:
     """That a clock time typed by hand is none, or has not come yet."""
-    return f"Time “{typed}” is no clock time of the last 12 hours (hours:minutes)."
+    return say("typed.time-no-clock", typed=typed)
 
 
 def unknown_rhythm_words() -> str:
     """That a heart rhythm entered by hand is none that can be chosen."""
-    return "The heart rhythm is not one of the list."
+    return say("typed.heart-rhythm-not")
 
 
 def learning_words(name: str, /, **values: object) -> str:

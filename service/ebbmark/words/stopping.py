@@ -20,7 +20,7 @@ from ebbmark.physiology.stop.criteria import (
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.stop.rhythm import RhythmState
 from ebbmark.words.ages import age, capital, clock
-from ebbmark.words.messages import spell
+from ebbmark.words.messages import say, spell
 from ebbmark.words.numbers import listed
 
 __all__ = [
@@ -67,7 +67,7 @@ _NOT_SENT: Final = {
 
 def criterion_words(criterion: StopCriterion) -> str:
     """The criterion in words."""
-    return "new heart rhythm" if criterion is StopCriterion.RHYTHM else CRITERIA[criterion].words
+    return say("stop.new-heart-rhythm") if criterion is StopCriterion.RHYTHM else CRITERIA[criterion].words
 
 
 def quantity_words(quantity: Quantity) -> str:
@@ -88,15 +88,15 @@ def stop_words(limits: StopLimits) -> tuple[str, ...]:
     for row in CRITERIA.values():
         limit, words = row.limit_of(limits), capital(row.words)
         if limit is None:
-            lines.append(f"{words}: no limit signed; the clinician at the bedside decides.")
+            lines.append(say("stop.no-limit-signed", words=words))
         else:
             lines.append(f"{words} {row.shown_limit(limit.value)} ({limit.source}).")
     stopping = limits.rhythms_that_stop
     if stopping is None:
-        lines.append("New heart rhythm: no list of rhythms signed; the clinician at the bedside decides.")
+        lines.append(say("stop.new-heart-rhythm-no"))
     else:
         named = ", ".join(one.display for one in stopping.codes)
-        lines.append(f"New heart rhythm among these, where it is charted as a code: {named} ({stopping.source}).")
+        lines.append(say("stop.new-heart-rhythm-among", named=named, source=stopping.source))
     return (*lines, NOT_AMONG_THE_READINGS)
 
 
@@ -109,7 +109,7 @@ def oldest_words(limits: StopLimits) -> str:
     Source: the limit's own.
     """
     oldest = limits.oldest_reading_min
-    return f"A criterion counts as not met on a reading of the last {oldest.value:g} min ({oldest.source})."
+    return say("stop.criterion-counts-not", value=f"{oldest.value:g}", source=oldest.source)
 
 
 def stop_answer_words(stops: StopAnswer) -> str:
@@ -125,26 +125,23 @@ def stop_answer_words(stops: StopAnswer) -> str:
     }
     sentence = _answer(stops)
     if unjudged:
-        sentence += (
-            " No limit is signed to judge these by, so they are for the person at the bedside: "
-            f"{' and '.join(sorted(unjudged))}."
-        )
+        sentence += say("stop.no-limit-signed-judge", listed=" and ".join(sorted(unjudged)))
     return sentence
 
 
 def _answer(stops: StopAnswer) -> str:
     if stops.pressing:
         first = " ".join(met_words(one, stops) for one in stops.pressing)
-        return f"{first} Look at the patient now; the limits ask for the trial to stop."
+        return say("stop.look-patient-now", first=first)
     unseen = unseen_words(stops)
     unchecked = len(stops.not_checked)
     if not stops.held:
-        return f"None of the {unchecked} stop criteria could be checked{_all_old(stops)}. {unseen}"
+        return say("stop.none-stop-criteria", unchecked=unchecked, all_old=_all_old(stops), unseen=unseen)
     shown = "; ".join(dict.fromkeys(held_words(one, stops) for one in within_limits(stops)))
     among = f" ({shown})" if shown else ""
     count = "one" if len(stops.held) == 1 else f"{len(stops.held)}"
-    met = "is met now" if stops.told else "met"
-    return f"No stop criterion {met} among the {count} that could be checked{among}; {unchecked} could not be. {unseen}"
+    met = say("stop.met-now") if stops.told else "met"
+    return say("stop.no-stop-criterion", met=met, count=count, among=among, unchecked=unchecked, unseen=unseen)
 
 
 def unseen_words(stops: StopAnswer) -> str:
@@ -167,12 +164,14 @@ def told_words(stops: StopAnswer) -> str:
 
 def _told(one: Met, stops: StopAnswer) -> str:
     if not one.doubtful:
-        return f"{met_words(one, stops)} That is past; find out what it was before PEEP is changed."
+        return say("stop.past-find-out", met=met_words(one, stops))
     worst = one.worst.reading
-    return (
-        f"{capital(quantity_words(worst.quantity))} was {worst.value:.0f} mmHg at {clock(worst.at_s)} "
-        f"({age(stops.at_s - worst.at_s)}) and within the limit just before and after: that is doubtful (a transducer, "
-        "a flush, a blood sample)."
+    return say(
+        "stop.within-limit-just",
+        quantity=capital(quantity_words(worst.quantity)),
+        value=f"{worst.value:.0f}",
+        time=clock(worst.at_s),
+        age=age(stops.at_s - worst.at_s),
     )
 
 
@@ -186,7 +185,7 @@ def _all_old(stops: StopAnswer) -> str:
     if not ages:
         return ""
     oldest = stops.limits.oldest_reading_min.value
-    return f": the newest of their readings is {age(min(ages))}, and one older than {oldest:g} min says nothing of now"
+    return say("stop.newest-their-readings", age=age(min(ages)), oldest=f"{oldest:g}")
 
 
 def met_words(met: Met, stops: StopAnswer) -> str:
@@ -199,12 +198,20 @@ def met_words(met: Met, stops: StopAnswer) -> str:
     if met.rhythm is not None:
         return _new_rhythm(met.rhythm, stops.at_s)
     row, worst, limit = CRITERIA[met.criterion], met.worst, met.limit
-    times = "once" if met.readings == 1 else f"{met.readings} times"
+    times = "once" if met.readings == 1 else say("stop.times", readings=met.readings)
     read_s = worst.reading.at_s
-    named = "" if limit is None else f", limit {row.shown_limit(limit.value)} ({limit.source})"
+    named = "" if limit is None else say("stop.limit", shown_limit=row.shown_limit(limit.value), source=limit.source)
     return (
-        f"Stop criterion met {times}: {row.words} {_shown(met.criterion, worst)} at {clock(read_s)} "
-        f"({age(stops.at_s - read_s)}){named}. {_since(met, stops.at_s)}"
+        say(
+            "stop.stop-criterion-met",
+            times=times,
+            words=row.words,
+            shown=_shown(met.criterion, worst),
+            time=clock(read_s),
+            age=age(stops.at_s - read_s),
+            named=named,
+            since=_since(met, stops.at_s),
+        )
     ).rstrip()
 
 
@@ -214,9 +221,9 @@ def _since(met: Met, at_s: float) -> str:
     if latest is None or met.judged == 1:
         return ""
     if latest is met.worst:
-        return "That is the latest reading."
+        return say("stop.latest-reading")
     shown = f"({_shown(met.criterion, latest)}, {age(at_s - latest.reading.at_s)})"
-    return f"The latest reading {shown} meets it too." if met.still else f"The latest reading {shown} no longer does."
+    return say("stop.latest-reading-meets", shown=shown) if met.still else say("stop.latest-reading-no", shown=shown)
 
 
 def within_limits(stops: StopAnswer) -> tuple[Held, ...]:
@@ -246,7 +253,7 @@ def held_words(held: Held, stops: StopAnswer) -> str:
     """
     old = age(held.age_s)
     if held.rhythm is not None and held.rhythm.last is not None:
-        return f"heart rhythm {spell(held.rhythm.last.words)}, {old}"
+        return say("stop.heart-rhythm", words=spell(held.rhythm.last.words), old=old)
     shown = "" if held.latest is None else _shown(held.criterion, held.latest)
     return f"{CRITERIA[held.criterion].reading_words} {shown}, {old}".lstrip()
 
@@ -261,50 +268,54 @@ def not_checked_words(one: NotChecked, stops: StopAnswer) -> str:
     words = criterion_words(one.criterion)
     if one.why is Why.NO_LIMIT:
         latest = _latest(one, stops)
-        what = "No list of heart rhythms" if one.criterion is StopCriterion.RHYTHM else f"No limit for {words}"
-        return f"{what} has been signed: not checked{f'; {latest}' if latest else ''}."
+        what = say("stop.no-list-heart") if one.criterion is StopCriterion.RHYTHM else say("stop.no-limit", words=words)
+        return say("stop.has-been-signed", what=what, latest=f"; {latest}" if latest else "")
     if one.why is Why.OLD:
-        return f"{capital(words)}: not checked, since {_last(one, stops.at_s)}."
+        return say("stop.not-checked-since", words=capital(words), last=_last(one, stops.at_s))
     if one.doubt is not None:
-        return f"{unusable_words(one.doubt, at_s=stops.at_s)} Not checked."
+        return say("stop.not-checked", unusable=unusable_words(one.doubt, at_s=stops.at_s))
     if one.criterion in _NOT_SENT:
         return _NOT_SENT[one.criterion]
     row = CRITERIA[one.criterion]
     stand_in = one.criterion is StopCriterion.PEAK_PRESSURE and one.stand_in
-    no_stand_in = " A plateau pressure does not replace it." if stand_in else ""
-    return f"No {quantity_words(row.quantity)} was sent since the trial began: not checked.{no_stand_in}"
+    no_stand_in = say("stop.plateau-pressure-does") if stand_in else ""
+    return say("stop.no-sent-since", quantity=quantity_words(row.quantity), no_stand_in=no_stand_in)
 
 
 def _latest(one: NotChecked, stops: StopAnswer) -> str:
     """The latest reading that a criterion without a limit would judge; empty where there is none."""
     if one.rhythm is not None:
         last = one.rhythm.last
-        return "" if last is None else f"the latest heart rhythm is {spell(last.words)} ({age(stops.at_s - last.at_s)})"
+        return (
+            ""
+            if last is None
+            else say("stop.latest-heart-rhythm", words=spell(last.words), age=age(stops.at_s - last.at_s))
+        )
     if not isinstance(one.latest, Reading):
         return ""
     row, old = CRITERIA[one.criterion], age(stops.at_s - one.latest.at_s)
-    return f"the latest {row.reading_words} is {one.latest.value:.0f} {row.unit} ({old})"
+    return say("stop.latest", reading_words=row.reading_words, value=f"{one.latest.value:.0f}", unit=row.unit, old=old)
 
 
 def _last(one: NotChecked, at_s: float) -> str:
     if one.rhythm is not None and one.rhythm.last is not None:
-        return f"the last one ({spell(one.rhythm.last.words)}) is {age(at_s - one.rhythm.last.at_s)}"
+        return say("stop.last-one", words=spell(one.rhythm.last.words), age=age(at_s - one.rhythm.last.at_s))
     if not isinstance(one.latest, Judged):
-        return "the last reading is not known"
-    return f"the last reading ({_shown(one.criterion, one.latest)}) is {age(at_s - one.latest.reading.at_s)}"
+        return say("stop.last-reading-not")
+    return say("stop.last-reading", shown=_shown(one.criterion, one.latest), age=age(at_s - one.latest.reading.at_s))
 
 
 def _shown(criterion: StopCriterion, judged: Judged) -> str:
     """A reading as it is printed, with what it was held against."""
     value, against = judged.reading.value, judged.against
     if criterion is StopCriterion.MEAN_ARTERIAL_PRESSURE_FALL and against is not None:
-        return f"from {round(against, 1):g} to {round(value, 1):g} mmHg"
+        return say("stop.from-to", against=f"{round(against, 1):g}", value=f"{round(value, 1):g}")
     if criterion is StopCriterion.VOLUME_LOST:
-        return f"{value:.0f} mL after {against:.0f} mL"
+        return say("stop.after", value=f"{value:.0f}", against=f"{against:.0f}")
     if criterion is StopCriterion.AIR_LEAK:
-        return f"{value:.0f} mL expired of {against:.0f} mL inspired"
+        return say("stop.expired-inspired", value=f"{value:.0f}", against=f"{against:.0f}")
     if judged.reading.quantity is Quantity.PLATEAU_PRESSURE:
-        return f"at least {value:g} cmH2O, the plateau pressure"
+        return say("stop.least-plateau-pressure", value=f"{value:g}")
     return f"{round(value, 1):g} {CRITERIA[criterion].unit}"
 
 
@@ -313,15 +324,20 @@ def _new_rhythm(state: RhythmState, at_s: float) -> str:
     if last is None or stopping is None:
         raise TypeError("a new rhythm stops a trial only where a list is signed")
     was = (
-        f"after {spell(state.before.words)} before the trial"
+        say("stop.after-before-trial", words=spell(state.before.words))
         if state.before is not None
-        else "none was charted before the trial, so it counts as new"
+        else say("stop.none-charted-before")
     )
     one = state.charted == 1 or last is first
-    since = "" if one else f" The latest is {spell(last.words)} ({age(at_s - last.at_s)})."
-    return (
-        f"Stop criterion met: new heart rhythm {spell(stopping.named(first))} at {clock(first.at_s)} "
-        f"({age(at_s - first.at_s)}), {was}; it is among the rhythms signed to stop at ({stopping.source}).{since}"
+    since = "" if one else say("stop.latest-rhythm-since", words=spell(last.words), age=age(at_s - last.at_s))
+    return say(
+        "stop.stop-criterion-met-new",
+        named=spell(stopping.named(first)),
+        time=clock(first.at_s),
+        age=age(at_s - first.at_s),
+        was=was,
+        source=stopping.source,
+        since=since,
     )
 
 
@@ -332,15 +348,18 @@ def unusable_words(doubt: Doubt, *, at_s: float) -> str:
         doubt: which.
         at_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
     """
-    return (
-        f"{capital(quantity_words(doubt.quantity))} was sent{sent_words(doubt, at_s)} but is not usable: {why(doubt)}"
+    return say(
+        "stop.sent-but-not",
+        quantity=capital(quantity_words(doubt.quantity)),
+        sent=sent_words(doubt, at_s),
+        why=why(doubt),
     )
 
 
 def sent_words(doubt: Doubt, at_s: float) -> str:
     """As what and when it was sent."""
-    shown = f" as {doubt.shown}" if doubt.shown else ""
-    return shown + ("" if doubt.at_s is None else f" at {clock(doubt.at_s)} ({age(at_s - doubt.at_s)})")
+    shown = say("stop.as", shown=doubt.shown) if doubt.shown else ""
+    return shown + ("" if doubt.at_s is None else say("stop.at", time=clock(doubt.at_s), age=age(at_s - doubt.at_s)))
 
 
 def why(doubt: Doubt) -> str:

@@ -156,7 +156,7 @@ def worded_advice(advice: Advice, findings: Sequence[Finding] = ()) -> Advice:
 
 def _general(line: EvidenceLine) -> Caution:
     """A published line, as a caution that is true of every such trial."""
-    traced = " (read at second hand)" if line.status is EvidenceStatus.VERIFIED_SECOND_HAND else ""
+    traced = say("titration.read-second-hand") if line.status is EvidenceStatus.VERIFIED_SECOND_HAND else ""
     return Caution(line.slug, Severity.MODERATE, spell(line.text), line.citation + traced, False)
 
 
@@ -192,8 +192,8 @@ def _steps(peeps_cmh2o: Sequence[float]) -> str:
     """The steps by their PEEP; more than three as a range."""
     levels = [level(peep) for peep in peeps_cmh2o]
     if len(levels) > 3:
-        return f"at {len(levels)} steps from PEEP {levels[0]} to {levels[-1]} cmH2O"
-    return f"at PEEP {', '.join(levels)} cmH2O"
+        return say("titration.steps-peep", count=len(levels), levels=levels[0], levels_2=levels[-1])
+    return say("titration.peep", listed=", ".join(levels))
 
 
 def _caution(finding: Finding) -> Caution:

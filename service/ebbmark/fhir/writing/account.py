@@ -54,12 +54,12 @@ def refusal_told(problems: Sequence[Problem], ignored: Sequence[Ignored]) -> str
     """
     lines = []
     for one, more in each_once(problems):
-        place = f"{one.expression} and {more} more" if more else one.expression
+        place = say("account.more", expression=one.expression, more=more) if more else one.expression
         lines.append(f"{one.sentence} [{place}]" if place else one.sentence)
     told = {one.sentence.removeprefix(f"{one.expression}: ") for one in problems}
     left = [Issue("", one.reason, one.path) for one in ignored if one.reason not in told]
     if left:
-        lines += ["", "What was not used:", *_issues(left)]
+        lines += ["", say("account.what-not-used"), *_issues(left)]
     return "\n".join(lines)
 
 
@@ -132,9 +132,13 @@ def _of_question(guidance: _Resource, resources: Sequence[_Resource], remarks: S
     for note in guidance.note:
         yield from _item(note.text)
     for title, kind, told in (
-        ("Warnings for this patient", "DetectedIssue", lambda one: f"{one.severity or 'not graded'}: {one.detail}"),
+        (
+            say("account.warnings-patient"),
+            "DetectedIssue",
+            lambda one: f"{one.severity or say('account.not-graded')}: {one.detail}",
+        ),
         ("Plan", "CarePlan", lambda one: f"{one.title}. {one.description}"),
-        ("What was found", "Observation", _found),
+        (say("account.what-found"), "Observation", _found),
     ):
         of_kind = [one for one in resources if one.resource_type == kind]
         if of_kind:
@@ -142,10 +146,10 @@ def _of_question(guidance: _Resource, resources: Sequence[_Resource], remarks: S
         for one in of_kind:
             yield from _item(told(one))
     issues = [one for each in resources if each.resource_type == "OperationOutcome" for one in each.issue]
-    yield from _heading("How the input was read")
+    yield from _heading(say("account.how-input-read"))
     yield from _issues([Issue(one.severity, one.details.text, (one.expression or [""])[0]) for one in issues])
     yield ""
-    yield f"Ebbmark, answer {guidance.request_identifier.get('value', '')[:16]}"
+    yield say("account.ebbmark-answer", get=guidance.request_identifier.get("value", "")[:16])
 
 
 def _short(layers: Sequence[str]) -> Iterator[str]:
@@ -179,40 +183,42 @@ def _lines(answer: FlatAnswer, remarks: Sequence[str]) -> Iterator[str]:
         yield from wrap(say("account.line-differs", value=level(suggested)), WIDTH)
     yield from _short([answer.line, *answer.reasons])
     yield from _heading("Targets")
-    yield f"Predicted body weight  {_unit(answer.predicted_body_weight_kg, 'kg', 1)}"
-    yield f"Tidal volume target    {_unit(answer.tidal_volume_ml, 'mL', 0)}"
-    ladder = ", ".join(f"{rung} mL/kg {volume:.0f} mL" for rung, volume in answer.ladder_ml.items())
-    yield from wrap(f"Tidal volume ladder    {ladder}", WIDTH)
+    yield say("account.predicted-body-weight", unit=_unit(answer.predicted_body_weight_kg, "kg", 1))
+    yield say("account.tidal-volume-target", unit=_unit(answer.tidal_volume_ml, "mL", 0))
+    ladder = ", ".join(
+        say("account.kg", rung=rung, volume=f"{volume:.0f}") for rung, volume in answer.ladder_ml.items()
+    )
+    yield from wrap(say("account.tidal-volume-ladder", ladder=ladder), WIDTH)
     yield from wrap(answer.weight_remark, WIDTH)
-    yield from _heading("Steps of the decremental limb")
+    yield from _heading(say("account.steps-decremental-limb"))
     yield from _table(step_table(answer.steps))
     patient = patient_table(answer.steps)
     if patient.rows:
-        yield from _heading("The patient at each step (last value; age of the oldest vital sign)")
+        yield from _heading(say("account.patient-each-step"))
         yield from _table(patient)
-    yield from _heading("Closing pressure")
+    yield from _heading(say("account.closing-pressure"))
     yield from wrap(answer.closing_remark, WIDTH)
-    yield from _heading("Suggested PEEP")
+    yield from _heading(say("account.suggested-peep"))
     if suggested is None:
         yield "none"
     else:
-        yield f"{answer.suggested_peep_cmh2o:g} cmH2O (preliminary; a licensed clinician decides)"
+        yield say("account.preliminary-licensed-clinician", suggested_peep_cmh2o=f"{answer.suggested_peep_cmh2o:g}")
     yield from wrap(answer.rationale, WIDTH)
     if answer.what_if:
-        yield from _heading("What if")
+        yield from _heading(say("account.what-if"))
         yield from _what_if(answer)
     if answer.cautions:
-        yield from _heading("Cautions for this patient")
+        yield from _heading(say("account.cautions-patient"))
         for caution in answer.cautions:
             yield from _item(f"{caution.severity}: {caution.text}")
-    yield from _heading("True of every such trial")
+    yield from _heading(say("account.true-every-such"))
     for text in answer.general:
         yield from _item(text)
     if answer.issues:
-        yield from _heading("How the input was read")
+        yield from _heading(say("account.how-input-read"))
         yield from _issues(answer.issues)
     yield ""
-    yield f"Ebbmark {answer.software}, answer {answer.identity[:16]}"
+    yield say("account.software-answer", software=answer.software, identity=answer.identity[:16])
 
 
 def _what_if(answer: FlatAnswer) -> Iterator[str]:
@@ -225,7 +231,7 @@ def _issues(issues: Sequence[Issue]) -> Iterator[str]:
     """Each reason once, with the inputs that it holds for."""
     for text, places in places_by_text(issues).items():
         named = [place for place in places if place]
-        more = f" and {len(named) - MOST_NAMED} more" if len(named) > MOST_NAMED else ""
+        more = say("account.and-more", count=len(named) - MOST_NAMED) if len(named) > MOST_NAMED else ""
         yield from _item(f"{text} [{', '.join(named[:MOST_NAMED])}{more}]" if named else text)
 
 
@@ -247,7 +253,7 @@ def _table(table: Table) -> Iterator[str]:
 
 
 def _unit(value: float | None, unit: str, decimals: int) -> str:
-    return "not known" if value is None else f"{value:.{decimals}f} {unit}"
+    return say("account.not-known") if value is None else f"{value:.{decimals}f} {unit}"
 
 
 ABSENT = "-"
@@ -276,7 +282,17 @@ def step_table(steps: Sequence[StepRow]) -> Table:
         steps: as the answer holds them.
     """
     return Table(
-        ("PEEP", "readings", "VT", "plateau", "peak", "driving", "compliance", "expected (90 % band)", "closing here"),
+        (
+            "PEEP",
+            "readings",
+            "VT",
+            "plateau",
+            "peak",
+            "driving",
+            "compliance",
+            say("account.expected-band"),
+            say("account.closing-here"),
+        ),
         ("cmH2O", "", "mL", "cmH2O", "cmH2O", "cmH2O", "mL/cmH2O", "mL/cmH2O", "probability"),
         tuple(
             (
@@ -287,8 +303,12 @@ def step_table(steps: Sequence[StepRow]) -> Table:
                 plain(step.peak_cmh2o, 1),
                 plain(step.driving_pressure_cmh2o, 1),
                 plain(step.compliance_ml_per_cmh2o, 1),
-                f"{plain(step.fitted_ml_per_cmh2o, 1)} "
-                f"({plain(step.fitted_low_ml_per_cmh2o, 1)} to {plain(step.fitted_high_ml_per_cmh2o, 1)})",
+                say(
+                    "account.to",
+                    fitted_ml_per_cmh2o=plain(step.fitted_ml_per_cmh2o, 1),
+                    fitted_low_ml_per_cmh2o=plain(step.fitted_low_ml_per_cmh2o, 1),
+                    fitted_high_ml_per_cmh2o=plain(step.fitted_high_ml_per_cmh2o, 1),
+                ),
                 ABSENT if step.probability is None else percent(step.probability),
             )
             for step in steps
@@ -391,7 +411,7 @@ def what_if_remarks(rows: Sequence[WhatIfRow]) -> Iterator[str]:
     for row in rows:
         by_remark.setdefault(row.remark, []).append(plain(row.peep_cmh2o, None))
     for remark, peeps in by_remark.items():
-        yield f"{', '.join(peeps)} cmH2O: {remark}"
+        yield say("account.levels-remark", listed=", ".join(peeps), remark=remark)
 
 
 def places_by_text(issues: Sequence[Issue]) -> dict[str, list[str]]:

@@ -20,6 +20,7 @@ from ebbmark.fhir.reading.codes import CODES, RANGES
 from ebbmark.fhir.times import instant
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.limits import RhythmCode
+from ebbmark.words.messages import say
 
 __all__ = [
     "DEVICE_READING_SYSTEM",
@@ -148,7 +149,13 @@ def _observation(
         **({"performer": [dict(performer)]} if performer else {}),
         **shown,
         "method": {"text": _METHOD},
-        "note": [{"text": f"{_METHOD}{' by the performer' if performer else ''}; not sent by a device."}],
+        "note": [
+            {
+                "text": say(
+                    "entered.not-sent-device", method=_METHOD, ending=say("entered.performer") if performer else ""
+                )
+            }
+        ],
     }
 
 
@@ -217,8 +224,8 @@ def device_observation(reading: DeviceReading, subject: str) -> dict[str, object
         *(reading.coding.get("system", ""), reading.coding["code"], instant(reading.at_s)),
         *(value, reading.unit.get("code", ""), reading.unit["unit"], status),
     )
-    where = f", at {reading.place} in the device" if reading.place else ""
-    how = f"; method {reading.method}" if reading.method else ""
+    where = say("entered.device", place=reading.place) if reading.place else ""
+    how = say("entered.method", method=reading.method) if reading.method else ""
     return {
         "resourceType": "Observation",
         "identifier": [{"system": DEVICE_READING_SYSTEM, "value": sha256("|".join(named).encode()).hexdigest()}],
@@ -228,5 +235,5 @@ def device_observation(reading: DeviceReading, subject: str) -> dict[str, object
         "effectiveDateTime": instant(reading.at_s),
         "valueQuantity": {"value": reading.value, **reading.unit},
         "device": {"identifier": dict(reading.device)},
-        "note": [{"text": f"Sent by a device as HL7 v2{where}{how}."}],
+        "note": [{"text": say("entered.sent-device-hl7", where=where, how=how)}],
     }

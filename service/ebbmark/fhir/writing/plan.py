@@ -12,7 +12,7 @@ from ebbmark.fhir.writing.identity import Frame
 from ebbmark.fhir.writing.terms import LOINC_TERMS, OWN
 from ebbmark.physiology.before.plan import Plan, PlanStep
 from ebbmark.words.before_in_short import before_the_first_step
-from ebbmark.words.messages import spell
+from ebbmark.words.messages import say, spell
 from ebbmark.words.stopping import stop_words
 
 __all__ = ["plan_definition_url", "plan_resources", "settings_words"]
@@ -40,10 +40,24 @@ def plan_resources(frame: Frame) -> list[tuple[str, object]]:
 def settings_words(step: PlanStep) -> str:
     """What a step sets, in one line."""
     if step.peep_cmh2o is None or step.pressure_above_peep_cmh2o is None:
-        return "PEEP and tidal volume by what the trial showed"
-    above = f"{'' if step.pressure_is_set else 'about '}{step.pressure_above_peep_cmh2o:g} above it"
-    peak = "peak not known" if step.peak_cmh2o is None else f"peak about {step.peak_cmh2o:g} cmH2O"
-    return f"PEEP {step.peep_cmh2o:g} cmH2O, {above}, end of inspiration {step.end_inspiratory_cmh2o:g} cmH2O, {peak}"
+        return say("plan.peep-tidal-volume")
+    above = say(
+        "plan.above",
+        ending="" if step.pressure_is_set else "about ",
+        pressure_above_peep_cmh2o=f"{step.pressure_above_peep_cmh2o:g}",
+    )
+    peak = (
+        say("plan.peak-not-known")
+        if step.peak_cmh2o is None
+        else say("plan.peak-about", peak_cmh2o=f"{step.peak_cmh2o:g}")
+    )
+    return say(
+        "plan.peep-end-inspiration",
+        peep_cmh2o=f"{step.peep_cmh2o:g}",
+        above=above,
+        end_inspiratory_cmh2o=f"{step.end_inspiratory_cmh2o:g}",
+        peak=peak,
+    )
 
 
 def _kind(step: PlanStep) -> str:
@@ -58,7 +72,7 @@ def _care_plan(frame: Frame, plan: Plan) -> Json:
         spell(plan.stop_limits.signature),
         spell(plan.origins),
     ]
-    notes += [f"{spell(line.text)} Source: {line.citation}." for line in plan.evidence]
+    notes += [say("plan.evidence-source", text=spell(line.text), citation=line.citation) for line in plan.evidence]
     return {
         "resourceType": "CarePlan",
         "identifier": [frame.identifier("care-plan")],
@@ -101,7 +115,7 @@ def _request_group(frame: Frame, plan: Plan) -> Json:
 
 
 def _action(frame: Frame, step: PlanStep, before: PlanStep | None) -> Json:
-    described = f"Record: {spell(step.record)}. Expect: {spell(step.expect)}"
+    described = say("plan.record-expect", record=spell(step.record), expect=spell(step.expect))
     follows = {"actionId": str(before.number), "relationship": "after-end"} if before else None
     dwell = {"value": step.dwell_s, "unit": "s", "system": "http://unitsofmeasure.org", "code": "s"}
     return {

@@ -46,70 +46,75 @@ def weight_method(sex: Sex) -> str:
 
 def weight_sentence(person: Person) -> str:
     """Say which height and which statement of sex went into the formula."""
-    sentence = f"From a height of {person.height_cm:.4g} cm; form of the formula: {person.sex_origin.rstrip('.')}."
+    sentence = say(
+        "result.height-cm-form", height_cm=f"{person.height_cm:.4g}", sex_origin=person.sex_origin.rstrip(".")
+    )
     return f"{sentence} {person.height_note}" if person.height_note else sentence
 
 
 def closing_method(protocol: Protocol) -> str:
     """Say how closing is told from noise."""
-    return (
-        "Probability over the steps of the decremental limb that true compliance fell by at least "
-        f"{100 * protocol.fall:g} % below its maximum so far and did not recover at the next step; "
-        f"protocol {protocol.slug} version {protocol.version}"
+    return say(
+        "result.probability-over-steps", fall=f"{100 * protocol.fall:g}", slug=protocol.slug, version=protocol.version
     )
 
 
 def suggestion_method(protocol: Protocol) -> str:
     """Say how the suggested PEEP follows from the closing pressure."""
-    return (
-        f"Closing pressure plus {in_words(protocol.margin_cmh2o, PRESSURE)}, within the limits and the tested range; "
-        f"protocol {protocol.slug} version {protocol.version}"
+    return say(
+        "result.closing-pressure-plus",
+        margin_cmh2o=in_words(protocol.margin_cmh2o, PRESSURE),
+        slug=protocol.slug,
+        version=protocol.version,
     )
 
 
 def closing_sentence(closing: Closing) -> str:
     """Say the verdict, its probability and how far it can be trusted."""
-    evidence = f"the evidence is {closing.evidence.value}"
-    probability = f"probability {percent(closing.probability)}"
+    evidence = say("result.evidence", value=closing.evidence.value)
+    probability = say("result.probability", probability=percent(closing.probability))
     if closing.verdict is Verdict.FOUND and closing.peep_cmh2o is not None:
         low, high = closing.interval_cmh2o or (closing.peep_cmh2o, closing.peep_cmh2o)
-        shape = f", the fall {closing.shape.value}" if closing.shape else ""
-        at = "at the last step tested," if closing.peep_cmh2o == closing.steps[-1].peep_cmh2o else "for good at"
-        return (
-            f"Going down, compliance began to fall {at} PEEP {in_words(closing.peep_cmh2o, PRESSURE)} "
-            f"(90 % interval: {interval(low, high)}). Closing was reached at one of the steps tested with "
-            f"{probability}; {evidence}{shape}."
+        shape = say("result.fall", value=closing.shape.value) if closing.shape else ""
+        at = (
+            say("result.last-step-tested") if closing.peep_cmh2o == closing.steps[-1].peep_cmh2o else say("result.good")
+        )
+        return say(
+            "result.going-down-compliance",
+            at=at,
+            peep_cmh2o=in_words(closing.peep_cmh2o, PRESSURE),
+            low=interval(low, high),
+            probability=probability,
+            evidence=evidence,
+            shape=shape,
         )
     if closing.verdict is Verdict.NOT_REACHED:
-        return (
-            "Compliance did not fall for good down to the lowest step tested: closing was not reached in this trial "
-            f"({probability}; {evidence})."
-        )
+        return say("result.compliance-did-not", probability=probability, evidence=evidence)
     if closing.verdict is Verdict.FALLING_FROM_FIRST_STEP:
-        return (
-            "Compliance fell from the first step on: closing lies at or above the highest step tested, so no closing "
-            f"pressure is given ({probability}; {evidence})."
-        )
-    return f"No statement about closing can be made: {spell(closing.why).rstrip('.')}."
+        return say("result.compliance-fell-first", probability=probability, evidence=evidence)
+    return say("result.no-statement-about", why=spell(closing.why).rstrip("."))
 
 
 def curve_sentence(trial: Trial) -> str:
     """Say what the curve is made of."""
-    return (
-        f"{len(trial.steps)} steps of falling PEEP from {in_words(trial.steps[0].peep_cmh2o, PRESSURE)} to "
-        f"{in_words(trial.steps[-1].peep_cmh2o, PRESSURE)}; all compliances of one kind ({trial.kind.slug})."
+    return say(
+        "result.steps-falling-peep",
+        count=len(trial.steps),
+        peep_cmh2o=in_words(trial.steps[0].peep_cmh2o, PRESSURE),
+        peep_cmh2o_2=in_words(trial.steps[-1].peep_cmh2o, PRESSURE),
+        slug=trial.kind.slug,
     )
 
 
 def what_if_sentence(row: WhatIf) -> str:
     """Say what this margin would mean for the limits."""
     if not row.tested:
-        return f"PEEP {in_words(row.peep_cmh2o, PRESSURE)} lies outside the tested range, so nothing is expected of it."
+        return say("result.peep-lies-outside", peep_cmh2o=in_words(row.peep_cmh2o, PRESSURE))
     if row.limits_exceeded:
         return " ".join(f"{sentence.rstrip('.')}." for sentence in row.limits_exceeded)
     if row.tidal_volume is None:
-        return "The plateau there is not known, so whether its limits are kept is not known either."
-    return f"At {in_words(row.tidal_volume.ml_per_kg, VOLUME_PER_WEIGHT)} no limit of the protocol is exceeded."
+        return say("result.plateau-there-not")
+    return say("result.no-limit-protocol", ml_per_kg=in_words(row.tidal_volume.ml_per_kg, VOLUME_PER_WEIGHT))
 
 
 def chosen_sentence(row: WhatIf, suggested_cmh2o: float | None, because: str) -> str:
@@ -137,7 +142,11 @@ def chosen_sentence(row: WhatIf, suggested_cmh2o: float | None, because: str) ->
 
 def protocol_rule(protocol: Protocol) -> Rule:
     """How the rules of a titration are named."""
-    values = f"fall {in_words(protocol.fall, FRACTION)}, margin {in_words(protocol.margin_cmh2o, PRESSURE)}"
+    values = say(
+        "result.fall-margin",
+        fall=in_words(protocol.fall, FRACTION),
+        margin_cmh2o=in_words(protocol.margin_cmh2o, PRESSURE),
+    )
     return Rule(protocol.slug, protocol.version, protocol.title, protocol.citation, values)
 
 

@@ -32,6 +32,7 @@ from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.reading import Step
 from ebbmark.words.answer_in_short import in_short
+from ebbmark.words.messages import say
 
 __all__ = ["titration_answer", "with_source"]
 
@@ -156,7 +157,7 @@ def titration_answer(request: Request, titration: Titration, ignored: tuple[Igno
 
 def with_source(caution: Caution) -> str:
     """The caution's text with where it comes from."""
-    return f"{caution.text} Source: {caution.citation.rstrip('.')}."
+    return say("result.source", text=caution.text, citation=caution.citation.rstrip("."))
 
 
 def _warnings(cautions: Sequence[Caution]) -> list[Warned]:
@@ -223,7 +224,7 @@ def _tidal_volume_target(titration: Titration, end_s: Span) -> Statement:
         kind="tidal-volume-target",
         code="tidal-volume-target",
         value=Amount(advice.target.volume_ml, VOLUME),
-        method=f"{advice.target.ml_per_kg:g} mL per kg of predicted body weight",
+        method=say("result.per-kg-predicted", ml_per_kg=f"{advice.target.ml_per_kg:g}"),
         span_s=end_s,
         follows_from=("predicted-body-weight",),
         parts=(

@@ -36,6 +36,7 @@ from ebbmark.fhir.writing.plan import plan_resources
 from ebbmark.fhir.writing.provenance import PROVENANCE, URI_SYSTEM, device, provenance, report_entries
 from ebbmark.fhir.writing.terms import ABSENT_BECAUSE, CATEGORY_EXAM, CATEGORY_PROCEDURE, OWN, code_of, component
 from ebbmark.words.in_short import InShort
+from ebbmark.words.messages import say
 
 __all__ = [
     "OPERATION",
@@ -272,7 +273,7 @@ def outcome(answer: Answer) -> Json:
     ]
     remarks = list(request.notes)
     if not answer.ignored:
-        remarks.append("Every input received was read; none was left out.")
+        remarks.append(say("result.every-input-received"))
     issues += [{"severity": "information", "code": "informational", "details": {"text": text}} for text in remarks]
     return {"resourceType": "OperationOutcome", "issue": issues}
 

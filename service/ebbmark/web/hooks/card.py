@@ -86,12 +86,12 @@ def said_of_stop(finding: StopMet) -> Said:
     answer = finding.answer
     met = [one.text for one in answer.warnings]
     parts = (
-        f"**{PRELIMINARY}** A PEEP trial is in progress, and its stop limits ask for it to stop.",
+        say("card.peep-trial-progress", preliminary=PRELIMINARY),
         bullets([escaped(one) for one in answer.short.reasons]),
         section("Met", bullets([escaped(text) for text in met])),
-        section("Beside that", bullets([escaped(text) for text in (*answer.said[1:], *_unchecked(answer))])),
+        section(say("card.beside"), bullets([escaped(text) for text in (*answer.said[1:], *_unchecked(answer))])),
         section("Limits", *[escaped(one.citation) for one in answer.rules if one.slug == "stop-limits"]),
-        escaped(f"Ebbmark {answer.engine_version}; answer {answer.identity[:16]}."),
+        escaped(say("card.ebbmark-answer", engine_version=answer.engine_version, identity=answer.identity[:16])),
     )
     return Said(summary_of(answer.short, last=""), "critical", "\n\n".join(part for part in parts if part))
 
@@ -107,15 +107,15 @@ def _unchecked(answer: Answer) -> tuple[str, ...]:
     ]
     count = sum(1 for one in states if one not in ("criterion-met", "criterion-held"))
     unseen = RHYTHM_AS_CHARTED if answer.request.rhythms.read else NOT_AMONG_THE_READINGS
-    return (f"{count} of {len(states)} stop criteria could not be checked. {unseen}",)
+    return (say("card.stop-criteria-could", count=count, count_2=len(states), unseen=unseen),)
 
 
 def said_of_trial(finding: TrialRead, *, whole: bool = True) -> Said:
     """A trial, and how long ago it ended; below the reasons everything else, where no page shows it."""
     answer = finding.answer
-    lead = f"The trial ended {ago(finding.age_s)}."
+    lead = say("card.trial-ended", age=ago(finding.age_s))
     if finding.now_cmh2o is not None:
-        lead += f" PEEP is {level(finding.now_cmh2o)} cmH2O now."
+        lead += say("card.peep-now", now_cmh2o=level(finding.now_cmh2o))
     suggested, closing = (
         answer.titration.advice.suggested_peep_cmh2o,
         answer.titration.closing.peep_cmh2o,
@@ -125,19 +125,22 @@ def said_of_trial(finding: TrialRead, *, whole: bool = True) -> Said:
         short = replace(short, head=f"{finding.wrong}. {short.head}", sure="")
     summary = summary_of(short)
     if not finding.news and suggested is not None and closing is not None:
-        summary = (
-            f"PEEP trial {ago(finding.age_s)}: closing near {level(closing)} cmH2O, suggested PEEP {level(suggested)} "
-            f"cmH2O. {_perhaps(finding)}Preliminary."
+        summary = say(
+            "card.peep-trial-closing",
+            age=ago(finding.age_s),
+            closing=level(closing),
+            suggested=level(suggested),
+            perhaps=_perhaps(finding),
         )
     if finding.alarm:
         broken = [one.slug for one in answer.titration.findings if one.slug in LUNG_OR_TUBE]
         alarm = "; ".join([*[say(f"against.{slug}") for slug in broken[:1]], finding.alarm])
-        summary = f"Look at the patient first: {alarm}. A PEEP trial ended {ago(finding.age_s)}; see within."
+        summary = say("card.look-patient-first", alarm=alarm, age=ago(finding.age_s))
     return Said(summary, _urgency(finding), detail_of_trial(answer, _with_doubt(finding, lead), whole=whole))
 
 
 def _perhaps(finding: TrialRead) -> str:
-    return "May no longer hold. " if finding.doubt else ""
+    return say("card.may-no-longer") if finding.doubt else ""
 
 
 def _with_doubt(finding: TrialRead, lead: str) -> str:
@@ -165,44 +168,48 @@ def said_of_differs(finding: OrderDiffers, *, whole: bool = True) -> Said:
     )
     assert suggested is not None  # noqa: S101 - orders are compared with a suggestion only
     read = [one.peep_cmh2o for one in finding.orders if one.peep_cmh2o is not None]
-    apart = f"{tolerance(answer.titration.trial):g} cmH2O"
+    apart = say("card.tolerance", tolerance=f"{tolerance(answer.titration.trial):g}")
     urgency, old = _urgency(finding.read), not finding.read.news
     since = f" {ago(finding.read.age_s)}" if old else ""
-    suggests = (
-        f"{'a' if old else 'the'} PEEP trial{since} {'suggested' if old else 'suggests'} {level(suggested)} cmH2O"
+    suggests = say(
+        "card.peep-trial",
+        ending="a" if old else "the",
+        since=since,
+        ending_2="suggested" if old else "suggests",
+        suggested=level(suggested),
     )
-    end = f"{_perhaps(finding.read)}Preliminary" if old else "Preliminary; clinician decides"
+    end = f"{_perhaps(finding.read)}Preliminary" if old else say("card.preliminary-clinician-decides")
     if not read:
-        summary = f"The ordered PEEP could not be read; {suggests}. {end}."
-        lead = "The draft order of PEEP carries no single value that is read here, so it was not compared."
+        summary = say("card.ordered-peep-could", suggests=suggests, end=end)
+        lead = say("card.draft-order-peep")
     else:
-        summary = f"Ordered PEEP {level(read[0])} cmH2O; {suggests}. {end}."
-        lead = f"{_listed(read)} differs from the suggestion by more than {apart}."
+        summary = say("card.ordered-peep", read=level(read[0]), suggests=suggests, end=end)
+        lead = say("card.differs-suggestion-more", listed=_listed(read), apart=apart)
         lowest, highest = min(read), answer.titration.trial.steps[0].peep_cmh2o
         if closing is not None and lowest <= closing:
             urgency = urgency if finding.read.doubt or finding.read.held_back else "warning"
-            closed = f"closing ({level(closing)} cmH2O{since})"
-            below = f"Ordered PEEP {level(lowest)} cmH2O is at or below {closed}"
-            summary = f"{below}; suggested {level(suggested)} cmH2O. {end}."
-            lead += f" {level(lowest)} cmH2O is at or below the closing pressure ({level(closing)} cmH2O)."
+            closed = say("card.closing", closing=level(closing), since=since)
+            below = say("card.ordered-peep-or", lowest=level(lowest), closed=closed)
+            summary = say("card.suggested", below=below, suggested=level(suggested), end=end)
+            lead += say("card.or-below-closing", lowest=level(lowest), closing=level(closing))
         if max(read) > highest:
-            lead += f" {level(max(read))} cmH2O lies above the tested range (up to {level(highest)} cmH2O)."
-    lead += f" Pressures closer than {apart} this trial cannot tell apart. The trial ended {ago(finding.read.age_s)}."
+            lead += say("card.lies-above-tested", read=level(max(read)), highest=level(highest))
+    lead += say("card.pressures-closer-than", apart=apart, age=ago(finding.read.age_s))
     detail = detail_of_trial(answer, _with_doubt(finding.read, lead), whole=whole)
     return Said(summary, urgency, detail)
 
 
 def _listed(ordered: list[float]) -> str:
-    return f"The ordered PEEP of {' and of '.join(f'{level(one)} cmH2O' for one in ordered)}"
+    return say("card.ordered-peeps", listed=" and of ".join(say("card.pressure", one=level(one)) for one in ordered))
 
 
 def said_of_obstacle(finding: Obstacle) -> Said:
     """What stands in the way of reading a trial."""
-    summary = "A PEEP trial was charted and cannot be read: body height or sex for the formula is missing or unclear."
+    summary = say("card.peep-trial-charted")
     parts = (
-        f"**{PRELIMINARY}** A trial of the last hour is charted. Predicted body weight is needed to read it.",
-        section("In the way", bullets([escaped(_in_words(one)) for one in finding.problems])),
-        section("What published work says", evidence()),
+        say("card.trial-last-hour", preliminary=PRELIMINARY),
+        section(say("card.way"), bullets([escaped(_in_words(one)) for one in finding.problems])),
+        section(say("card.what-published-work"), evidence()),
     )
     return Said(summary, "info", "\n\n".join(parts))
 
@@ -210,18 +217,18 @@ def said_of_obstacle(finding: Obstacle) -> Said:
 def said_of_pneumothorax(finding: OrderBesidePneumothorax) -> Said:
     """An order of PEEP beside a pneumothorax, where no trial can be read."""
     read = [one.peep_cmh2o for one in finding.orders if one.peep_cmh2o is not None]
-    ordered = f"Ordered PEEP {level(max(read))} cmH2O" if read else "PEEP is ordered"
-    summary = f"Look at the patient first: {ordered[0].lower()}{ordered[1:]} beside a pneumothorax in the record."
+    ordered = say("card.ordered-peep-alone", read=level(max(read))) if read else say("card.peep-ordered")
+    summary = say("card.look-patient-first-beside", ordered=ordered[0].lower(), ordered_2=ordered[1:])
     parts = (
-        f"**{PRELIMINARY}** No PEEP trial was read, and no PEEP is suggested or compared here.",
-        section("The record says", bullets([escaped(one) for one in finding.said])),
+        say("card.no-peep-trial", preliminary=PRELIMINARY),
+        section(say("card.record-says"), bullets([escaped(one) for one in finding.said])),
     )
     return Said(summary, "warning", "\n\n".join(parts))
 
 
 def _in_words(problem: Problem) -> str:
     """For a person at the bedside: the sentence of a refusal speaks to whoever sends data."""
-    return _IN_THE_WAY.get(problem.kind) or f"Body heights in the record disagree: {problem.found}."
+    return _IN_THE_WAY.get(problem.kind) or say("card.body-heights-record", found=problem.found)
 
 
 Json = dict[str, Any]
@@ -281,7 +288,7 @@ def card_of(finding: Finding, called: Called, *, at_s: float, where: Where, sign
         "indicator": said.indicator,
         "detail": said.detail,
         "source": {
-            "label": "Ebbmark, reading of a PEEP trial",
+            "label": say("card.ebbmark-reading-peep"),
             "url": where.documentation,
             "topic": {**_CODING, "code": TOPIC[0], "display": TOPIC[1]},
         },
@@ -303,10 +310,10 @@ class _Names:
 
 
 def _links(where: Where) -> list[Json]:
-    about = {"label": "What this service does, and what it does not", "url": where.documentation, "type": "absolute"}
+    about = {"label": say("card.what-service-does"), "url": where.documentation, "type": "absolute"}
     if not where.launch:
         return [about]
-    return [{"label": "See the curve and the whole reading", "url": where.launch, "type": "smart"}, about]
+    return [{"label": say("card.see-curve-whole"), "url": where.launch, "type": "smart"}, about]
 
 
 def _short(summary: str) -> str:
@@ -329,7 +336,7 @@ def _of_trial(finding: TrialRead, called: Called, at_s: float, signer: SigningKe
         action = draft_order(
             finding.answer, patient=f"Patient/{called.patient_id}", encounter=encounter, authored_s=at_s
         )
-        label = f"Draft an order of PEEP {level(suggested)} cmH2O, to be signed"
+        label = say("card.draft-order-peep-signed", suggested=level(suggested))
         suggestions.append({"label": label, "uuid": names.of("draft-order"), "actions": [action]})
     return suggestions
 
@@ -350,7 +357,7 @@ def _of_order(
     ):
         action = changed_order(finding.orders[0], suggested)
         if action is not None:
-            label = f"Change the draft order to PEEP {level(suggested)} cmH2O, to be signed"
+            label = say("card.change-draft-order", suggested=level(suggested))
             suggestions.append({"label": label, "uuid": names.of("changed-order"), "actions": [action]})
     return [*suggestions, _record(finding.read, called, at_s, signer, names)]
 
@@ -363,4 +370,4 @@ def _record(finding: TrialRead, called: Called, at_s: float, signer: SigningKey 
         recorded_s=at_s,
         signer=signer,
     )
-    return {"label": "Record these results as preliminary", "uuid": names.of("record-results"), "actions": actions}
+    return {"label": say("card.record-these-results"), "uuid": names.of("record-results"), "actions": actions}

@@ -397,16 +397,16 @@ def _beyond(readings: tuple[Reading, ...], context: RequestContext) -> list[tupl
 
 
 def _value(bound: Bound, latest: Reading) -> str:
-    return f"{quantity_words(bound.quantity)} is {latest.value:.0f}"
+    return say("card.is", quantity=quantity_words(bound.quantity), value=f"{latest.value:.0f}")
 
 
 def _against(answer: Answer, beyond: list[tuple[Bound, Reading]]) -> str:
     """What of the patient speaks against an order from this trial; empty where nothing does."""
     if beyond:
-        return f"{_NO_ORDER} while {_value(*beyond[0])}: look at the patient first."
+        return say("card.while-look-patient", no_order=_NO_ORDER, value=_value(*beyond[0]))
     unread = [one for one in answer.titration.findings if one.slug == _UNJUDGED]
     if unread:
-        return f"{_NO_ORDER}: read the condition first. {finding_words(unread[0])}"
+        return say("card.read-condition-first", no_order=_NO_ORDER, finding=finding_words(unread[0]))
     grave = [one for one in answer.titration.findings if one.weight in _GRAVE]
     return f"{_NO_ORDER}. {finding_words(grave[0])}" if grave else ""
 

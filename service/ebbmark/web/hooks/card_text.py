@@ -130,25 +130,30 @@ def detail_of_trial(answer: Answer, lead: str, *, whole: bool) -> str:
 
 def _everything(answer: Answer) -> tuple[str, ...]:
     advice, closing = answer.titration.advice, answer.titration.closing
-    rungs = ", ".join(f"{rung.ml_per_kg:g} mL/kg {rung.volume_ml:.0f} mL" for rung in advice.ladder)
-    targets = (
-        f"Predicted body weight {advice.predicted_body_weight_kg:.1f} kg; tidal volume target "
-        f"{advice.target.volume_ml:.0f} mL ({advice.target.ml_per_kg:g} mL/kg). Ladder: {rungs}."
+    rungs = ", ".join(
+        say("card.kg", ml_per_kg=f"{rung.ml_per_kg:g}", volume_ml=f"{rung.volume_ml:.0f}") for rung in advice.ladder
+    )
+    targets = say(
+        "card.predicted-body-weight",
+        predicted_body_weight_kg=f"{advice.predicted_body_weight_kg:.1f}",
+        volume_ml=f"{advice.target.volume_ml:.0f}",
+        ml_per_kg=f"{advice.target.ml_per_kg:g}",
+        rungs=rungs,
     )
     suggested = advice.suggested_peep_cmh2o
     suggestion = f"{bold(f'{level(suggested)} cmH2O.')} " if suggested is not None else "**None.** "
     own = [caution for caution in advice.cautions if caution.of_this_patient]
     cautions = [f"{bold(one.severity.value)}: {escaped(with_source(one))}" for one in own[:_MOST_CAUTIONS]]
     if len(own) > _MOST_CAUTIONS:
-        cautions.append(f"{len(own) - _MOST_CAUTIONS} further cautions stand in the results.")
+        cautions.append(say("card.further-cautions-stand", count=len(own) - _MOST_CAUTIONS))
     return (
         section("Targets", escaped(targets), escaped(weight_sentence(answer.request.known_person))),
-        section("Closing pressure", escaped(closing_sentence(closing))),
-        section("Suggested PEEP", suggestion + escaped(advice.rationale)),
-        section("What if", *_what_if(view_of(answer).what_if)),
-        section("Cautions for this patient", bullets(cautions)),
-        section("What published work says", evidence()),
-        section("How it was read", escaped(_inputs(answer))),
+        section(say("card.closing-pressure"), escaped(closing_sentence(closing))),
+        section(say("card.suggested-peep"), suggestion + escaped(advice.rationale)),
+        section(say("card.what-if"), *_what_if(view_of(answer).what_if)),
+        section(say("card.cautions-patient"), bullets(cautions)),
+        section(say("card.what-published-work"), evidence()),
+        section(say("card.how-read"), escaped(_inputs(answer))),
         trace(answer),
     )
 
@@ -162,7 +167,12 @@ def _what_if(rows: Sequence[WhatIfRow]) -> Iterator[str]:
     said: dict[str, list[str]] = {}
     for row in rows:
         said.setdefault(row.remark, []).append(plain(row.peep_cmh2o, None))
-    yield bullets([f"{', '.join(levels)} cmH2O: {escaped(sentence)}" for sentence, levels in said.items()])
+    yield bullets(
+        [
+            say("card.levels-with-remark", listed=", ".join(levels), escaped=escaped(sentence))
+            for sentence, levels in said.items()
+        ]
+    )
 
 
 def evidence() -> str:
@@ -170,19 +180,23 @@ def evidence() -> str:
     lines = []
     for slug in EVIDENCE_SHOWN:
         line = evidence_for(slug)
-        read = " (read at second hand)" if line.status is EvidenceStatus.VERIFIED_SECOND_HAND else ""
-        lines.append(escaped(f"{spell(line.text)} Source: {line.citation.rstrip('.')}{read}."))
+        read = say("card.read-second-hand") if line.status is EvidenceStatus.VERIFIED_SECOND_HAND else ""
+        lines.append(escaped(say("card.source", text=spell(line.text), citation=line.citation.rstrip("."), read=read)))
     return bullets(lines)
 
 
 def _inputs(answer: Answer) -> str:
     steps, left_out = answer.titration.trial.steps, len(answer.ignored)
-    words = "none was left out" if not left_out else f"{left_out} did not count, each with its reason in the results"
+    words = say("card.none-left-out") if not left_out else say("card.did-not-count", left_out=left_out)
     # A part that could not be had is no input that was left out, so that nothing else on the card would tell of it.
     unread = [one for one in answer.request.notes if one.startswith(UNREAD)]
-    said = (
-        f"{len(steps)} steps of falling PEEP from {level(steps[0].peep_cmh2o)} to {level(steps[-1].peep_cmh2o)} cmH2O; "
-        f"{len(answer.request.sources)} inputs were used, {words}."
+    said = say(
+        "card.steps-falling-peep",
+        count=len(steps),
+        peep_cmh2o=level(steps[0].peep_cmh2o),
+        peep_cmh2o_2=level(steps[-1].peep_cmh2o),
+        count_2=len(answer.request.sources),
+        words=words,
     )
     return " ".join((said, *unread))
 
@@ -191,8 +205,13 @@ def trace(answer: Answer) -> str:
     """Which software, rules and answer this is, in one line."""
     protocol = answer.request.protocol
     return escaped(
-        f"Ebbmark {answer.engine_version}; rules {protocol.slug} version {protocol.version}; answer "
-        f"{answer.identity[:16]}."
+        say(
+            "card.ebbmark-rules-version",
+            engine_version=answer.engine_version,
+            slug=protocol.slug,
+            version=protocol.version,
+            identity=answer.identity[:16],
+        )
     )
 
 
@@ -200,5 +219,5 @@ def ago(seconds: float) -> str:
     """How long ago, in words."""
     minutes = round(seconds / 60)
     if minutes < 1:
-        return "just now"
-    return f"{minutes} min ago" if minutes < 120 else f"{seconds / 3600:.0f} h ago"
+        return say("card.just-now")
+    return say("card.min-ago", minutes=minutes) if minutes < 120 else say("card.h-ago", seconds=f"{seconds / 3600:.0f}")

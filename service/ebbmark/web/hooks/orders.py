@@ -41,6 +41,7 @@ from ebbmark.fhir.writing.write import as_transaction, write_bundle, write_bundl
 from ebbmark.keys import SigningKey
 from ebbmark.physiology.readings import Quantity
 from ebbmark.web.hooks.call import refusal
+from ebbmark.words.messages import say
 from ebbmark.words.numbers import level
 
 __all__ = ["PeepOrder", "changed_order", "draft_order", "peep_orders", "record_results"]
@@ -131,8 +132,8 @@ def peep_orders(bundle: bytes, *, patient: str, selections: tuple[str, ...], tab
         subject = order.subject.reference or order.for_.reference
         if subject and tail_of(subject) != patient:
             path = f"context.draftOrders.entry[{number}].resource"
-            sentence = "A draft order of PEEP is of another patient than context.patientId names."
-            accepted = "orders of the patient of the context"
+            sentence = say("card.draft-order-peep-another")
+            accepted = say("card.orders-patient-context")
             raise Rejected((Problem(ProblemKind.MIXED_PATIENTS, path, "another patient", accepted, sentence),))
         if not selections or f"{order.resourceType}/{order.id}" in selections or order.id in selections:
             found += read
@@ -284,8 +285,8 @@ def _create(entry: _EntryWritten, local: Mapping[str, str]) -> Json:
 
 def _described(head: _Resource) -> str:
     if head.resource_type == "DetectedIssue":
-        return f"Record a caution: {head.code.text}"
-    return _DESCRIBED.get(head.resource_type) or f"Record as preliminary: {head.code.text}"
+        return say("card.record-caution", text=head.code.text)
+    return _DESCRIBED.get(head.resource_type) or say("card.record-preliminary", text=head.code.text)
 
 
 def draft_order(answer: Answer, *, patient: str, encounter: str, authored_s: float) -> Json:
@@ -302,10 +303,10 @@ def draft_order(answer: Answer, *, patient: str, encounter: str, authored_s: flo
         raise TypeError("an order is drafted only where a PEEP is suggested")
     closing = answer.titration.closing.peep_cmh2o
     system, code = _PEEP_SETTING
-    reason = f"Closing near {level(closing)} cmH2O in the PEEP trial" if closing is not None else "PEEP trial"
+    reason = say("card.closing-near-peep", closing=level(closing)) if closing is not None else say("card.trial-name")
     return {
         "type": "create",
-        "description": f"Draft an order: PEEP {level(suggested)} cmH2O",
+        "description": say("card.draft-order", suggested=level(suggested)),
         "resource": {
             "resourceType": "ServiceRequest",
             "identifier": [{"system": RESULT_SYSTEM, "value": f"{answer.identity}:draft-order"}],
@@ -313,7 +314,7 @@ def draft_order(answer: Answer, *, patient: str, encounter: str, authored_s: flo
             "intent": "proposal",
             "code": {
                 "coding": [{"system": system, "code": code, "display": CODES[_PEEP_SETTING].display}],
-                "text": "PEEP setting of the ventilator",
+                "text": say("card.peep-setting-ventilator"),
             },
             "quantityQuantity": quantity(suggested, PRESSURE),
             "subject": {"reference": patient},
@@ -322,7 +323,7 @@ def draft_order(answer: Answer, *, patient: str, encounter: str, authored_s: flo
             "reasonCode": [{"text": reason}],
             "note": [
                 {"text": answer.titration.advice.rationale},
-                {"text": "Proposed by decision support from a preliminary reading; a licensed clinician decides."},
+                {"text": say("card.proposed-decision-support")},
             ],
         },
     }
@@ -344,6 +345,6 @@ def changed_order(order: PeepOrder, peep_cmh2o: float) -> Json | None:
     holder["value"] = round(peep_cmh2o, 1)
     return {
         "type": "update",
-        "description": f"Change the draft order to PEEP {level(peep_cmh2o)} cmH2O",
+        "description": say("card.change-draft-order-peep", peep_cmh2o=level(peep_cmh2o)),
         "resource": resource,
     }

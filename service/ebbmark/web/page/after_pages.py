@@ -18,6 +18,7 @@ from ebbmark.web.page.source import TrialSource
 from ebbmark.web.page.trend_view import curves_view, trend_view
 from ebbmark.web.page.words import in_clinical_words, span
 from ebbmark.words.in_short import InShort
+from ebbmark.words.messages import say
 
 __all__ = ["AfterView", "MarkersView", "Shift", "after_view", "markers_view", "show_after", "show_days"]
 
@@ -147,7 +148,7 @@ def markers_view(answer: Answer | Rejected) -> MarkersView:
         answer: of `$compare-markers`, or why there is none.
     """
     if isinstance(answer, Rejected):
-        return MarkersView(f"Not known. {in_clinical_words(answer.problems[0])}", None, (), ())
+        return MarkersView(say("page.not-known-why", in_clinical=in_clinical_words(answer.problems[0])), None, (), ())
     agree = next((one.value for one in answer.statements if one.code == "markers-agree"), None)
     rows = [
         (_DISPLAY[one.code], _amount(one.value), _DISPLAY[meaning.code])

@@ -23,6 +23,7 @@ from ebbmark.web.page.frame import Frame, Pages, frame_of
 from ebbmark.web.page.running_view import RunningView, running_view
 from ebbmark.web.page.source import NO_CHOICE, Choice, TrialSource
 from ebbmark.web.page.words import ago, clinical_sentences, clock, day_and_time, in_clinical_words, technical_words
+from ebbmark.words.messages import say
 from ebbmark.words.numbers import level
 
 __all__ = [
@@ -176,7 +177,7 @@ def no_answer(
         frame,
         here=here,
         status=200 if status == _NOT_USABLE else status,
-        title=_TITLES.get(rejected.problems[0].kind, "No answer can be given"),
+        title=_TITLES.get(rejected.problems[0].kind, say("page.no-answer-can")),
         sentences=clinical_sentences(rejected.problems),
         technical=technical_words(rejected.problems),
         running=running,
@@ -229,7 +230,7 @@ def _unknown(running: Answer | Rejected) -> str:
     """That nobody looked, where the record could not be read for it; that none is in progress is usual and not said."""
     if not isinstance(running, Rejected) or status_of(running.problems) == _NOT_USABLE:
         return ""
-    return f"Whether one is, and whether it should stop, could not be read. {in_clinical_words(running.problems[0])}"
+    return say("page.whether-one-whether", in_clinical=in_clinical_words(running.problems[0]))
 
 
 def validity_of(answer: Answer | Rejected, read: Answer, now_s: float) -> Validity:
@@ -245,7 +246,7 @@ def validity_of(answer: Answer | Rejected, read: Answer, now_s: float) -> Validi
         ended = ago(max(step.end_s for step in read.titration.trial.steps), now_s)
         unset = answer.problems[0].kind is ProblemKind.MISSING
         why = _NO_SETTING if unset else in_clinical_words(answer.problems[0])
-        not_known = f"Not known. The trial ended {ended}. {why}"
+        not_known = say("page.not-known-trial", ended=ended, why=why)
         return Validity(False, not_known, not_known, ())
     doubt = next(one for one in answer.statements if one.code == "titration-may-be-old")
     return Validity(
@@ -268,13 +269,13 @@ def _since(
     readings = () if isinstance(running, Rejected) else running.request.readings
     set_s = sorted((one.start_s, one.value) for one in readings if one.quantity is Quantity.PEEP_SET)
     moved = [
-        (at_s, f"PEEP {level(before)} → {level(after)}")
+        (at_s, say("page.peep", before=level(before), after=level(after)))
         for (_, before), (at_s, after) in pairwise(set_s)
         if at_s > ended_s and abs(after - before) >= SAME_PEEP_CMH2O
     ]
     seen = [] if isinstance(validity, Rejected) else [(one.span_s, one.text) for one in validity.warnings]
     marked = [(span_s[0], text) for span_s, text in seen if span_s is not None]
-    rows = sorted([(ended_s, "Trial ended"), *moved, *marked])
+    rows = sorted([(ended_s, say("page.trial-ended")), *moved, *marked])
     return tuple((day_and_time(at_s, pages.zone), text) for at_s, text in rows) if len(rows) > 1 else ()
 
 

@@ -165,14 +165,16 @@ def answer_view(answer: Answer, *, now_s: float, zone: tzinfo, latest: Sequence[
         margin="" if advice.suggested_peep_cmh2o is None else f"{advice.suggested_peep_cmh2o:g}",
         when=span(trial.steps[0].start_s, ended_s, zone),
         age=ago(ended_s, now_s),
-        old=f"This trial is {int((now_s - ended_s) // 3600)} h old." if now_s - ended_s > _OLD_S else "",
+        old=say("page.trial-h-old", now_s=int((now_s - ended_s) // 3600)) if now_s - ended_s > _OLD_S else "",
         rationale=advice.rationale,
         evidence=_evidence(answer.titration.closing),
         high=tuple(one for one in own if one.severity is Severity.HIGH),
         moderate=tuple(one for one in own if one.severity is Severity.MODERATE),
         slight=tuple(one for one in own if one.severity is Severity.LOW),
         general=_by_source([one for one in advice.cautions if not one.of_this_patient]),
-        weight="not known" if told.predicted_body_weight_kg is None else f"{told.predicted_body_weight_kg:.1f} kg",
+        weight=say("page.not-known")
+        if told.predicted_body_weight_kg is None
+        else say("page.kg", predicted_body_weight_kg=f"{told.predicted_body_weight_kg:.1f}"),
         weight_remark=told.weight_remark,
         ladder=_ladder(told, advice.target.ml_per_kg),
         charted=charted_table(told.steps),
@@ -183,8 +185,8 @@ def answer_view(answer: Answer, *, now_s: float, zone: tzinfo, latest: Sequence[
         rules=protocol_sentence(request),
         trace=(
             ("Answer", answer.identity),
-            ("Digest of the inputs used (SHA-256)", answer.input_digest),
-            ("Software", f"Ebbmark {answer.engine_version}"),
+            (say("page.digest-inputs-used"), answer.input_digest),
+            ("Software", say("page.ebbmark", engine_version=answer.engine_version)),
         ),
         identity=answer.identity,
     )
@@ -200,16 +202,16 @@ def _set_now(readings: Sequence[Reading], now_s: float, zone: tzinfo) -> tuple[s
 
 def _expected(row: WhatIf) -> str:
     expected = (
-        ("driving pressure about", row.driving_pressure_cmh2o),
-        ("plateau about", row.plateau_cmh2o),
+        (say("page.driving-pressure-about"), row.driving_pressure_cmh2o),
+        (say("page.plateau-about"), row.plateau_cmh2o),
     )
-    parts = [f"PEEP {row.peep_cmh2o:g} (margin {row.margin_cmh2o:g})"]
+    parts = [say("page.peep-margin", peep_cmh2o=f"{row.peep_cmh2o:g}", margin_cmh2o=f"{row.margin_cmh2o:g}")]
     return ", ".join([*parts, *[f"{name} {value:.0f}" for name, value in expected if value is not None]])
 
 
 def _ladder(told: FlatAnswer, target_per_kg: float) -> tuple[Rung, ...]:
     return tuple(
-        Rung(f"{rung} mL/kg", f"{volume:.0f} mL", float(rung) == target_per_kg)
+        Rung(say("page.per-kg", rung=rung), say("page.volume", volume=f"{volume:.0f}"), float(rung) == target_per_kg)
         for rung, volume in told.ladder_ml.items()
     )
 
@@ -241,7 +243,7 @@ def _inputs(answer: Answer, issues: Mapping[str, Sequence[str]], zone: tzinfo) -
         by_source.setdefault(reading.source, []).append((name, f"{round(reading.value, 2):g}"))
         times.setdefault(reading.source, reading.start_s)
     person = request.known_person
-    by_source.setdefault(person.height_source, []).append(("height [cm]", f"{person.height_cm:.4g}"))
+    by_source.setdefault(person.height_source, []).append((say("page.height-cm"), f"{person.height_cm:.4g}"))
     if person.sex_source is not None:
         by_source.setdefault(person.sex_source, []).append(("sex", person.sex.value))
     groups: dict[str, list[InputLine]] = {}

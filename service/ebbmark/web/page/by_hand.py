@@ -28,6 +28,7 @@ from ebbmark.web.page.frame import Pages, frame_of
 from ebbmark.web.page.source import TrialSource
 from ebbmark.web.theme.pages import PageRefused
 from ebbmark.words.answer_in_short import in_short
+from ebbmark.words.messages import say
 from ebbmark.words.numbers import level
 from ebbmark.words.pages import (
     no_number_words,
@@ -101,7 +102,7 @@ def entries_of(form: Form, *, now_s: float, zone: tzinfo, rhythms: Mapping[str, 
         wrong += [sentence for what, text, value in read if (sentence := _fault(what, text, value))]
         wrong += [unknown_rhythm_words()] if rhythm and rhythm not in rhythms else []
         doubted = {} if wrong else _doubted({what.quantity: value for what, _, value in read if value is not None})
-        faults += [f"Row {number}: {one}" for one in (*wrong, *dict.fromkeys(doubted.values()))]
+        faults += [say("page.row", number=number, one=one) for one in (*wrong, *dict.fromkeys(doubted.values()))]
         if at_s is not None and not wrong:
             kept = [(what, value) for what, _, value in read if value is not None and what.quantity not in doubted]
             rows.append(EnteredRow(at_s, tuple(kept), rhythms.get(rhythm)))
@@ -116,9 +117,9 @@ def _doubted(values: Mapping[Quantity, float]) -> dict[Quantity, str]:
         found[Quantity.TIDAL_VOLUME_EXPIRED] = small_volume_words(f"{volume:g}", f"{_LEAST_VOLUME_ML:g}")
     peep, plateau, peak = map(values.get, (Quantity.PEEP_SET, Quantity.PLATEAU_PRESSURE, Quantity.PEAK_PRESSURE))
     if plateau is not None and peep is not None and plateau <= peep:
-        found[Quantity.PLATEAU_PRESSURE] = plateau_words(f"{plateau:g}", f"not above PEEP {peep:g}")
+        found[Quantity.PLATEAU_PRESSURE] = plateau_words(f"{plateau:g}", say("page.not-above-peep", peep=f"{peep:g}"))
     if plateau is not None and peak is not None and plateau > peak:
-        words = plateau_words(f"{plateau:g}", f"above peak {peak:g}")
+        words = plateau_words(f"{plateau:g}", say("page.above-peak", peak=f"{peak:g}"))
         found |= {Quantity.PLATEAU_PRESSURE: words, Quantity.PEAK_PRESSURE: words}
     return found
 
@@ -257,7 +258,7 @@ async def _recorded(source: TrialSource, pages: Pages, entry: Entry) -> Response
         frame,
         here="running",
         status=200 if outcome is None or there else 502,
-        title="Nothing was written" if outcome is None else "Recorded" if there else "Not recorded",
-        sentence="This is a demo: there is no record behind it." if outcome is None else outcome.sentence,
+        title=say("page.nothing-written") if outcome is None else "Recorded" if there else say("page.not-recorded"),
+        sentence=say("page.demo-there-no") if outcome is None else outcome.sentence,
         clear=_key(source, await source.patient()) if there or outcome is None else "",
     )

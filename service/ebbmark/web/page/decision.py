@@ -22,6 +22,7 @@ from ebbmark.web.page.frame import Frame, Pages, frame_of
 from ebbmark.web.page.review_view import earlier_view, review_view
 from ebbmark.web.page.source import Choice, TrialSource
 from ebbmark.web.theme.pages import PageRefused
+from ebbmark.words.messages import say
 
 __all__ = [
     "CHOSEN",
@@ -71,7 +72,7 @@ async def form_of(request: Request, source: TrialSource) -> Form:
     """
     kind = (request.headers.get("content-type") or "").partition(";")[0].strip().lower()
     if kind != "application/x-www-form-urlencoded":
-        sentence = "Only the forms of these pages can be sent here."
+        sentence = say("page.only-forms-these")
         raise PageRefused(415, "Not a form of this page", sentence)
     body = await read_body(request.stream(), LONGEST_FORM)
     form = Form(tuple(parse_qsl(body.decode("ascii", "replace"), keep_blank_values=True)))
@@ -218,16 +219,15 @@ async def record_results(request: Request, source: TrialSource, pages: Pages) ->
     frame = await frame_in_use(source, pages)
     answer = await source.titration(choice.parameters)
     if form.one("identity") != answer.identity:
-        todo = ("Go back to the answer, read it again, and decide anew.",)
+        todo = (say("page.go-back-answer"),)
         raise PageRefused(409, "The answer has changed", _CHANGED, todo=todo)
     outcome = await source.record(answer, choice)
     if outcome is None:
         return pages.page(
             "recorded.html",
             frame,
-            title="Nothing was written",
-            sentence="This is a demo: there is no record behind it. In a record, what you have just read would be "
-            "there now, preliminary, until a clinician signs it.",
+            title=say("page.nothing-written"),
+            sentence=say("page.demo-there-no-record"),
             places=(),
             can_stand_again=False,
             choice=choice,
@@ -266,7 +266,7 @@ async def note_reason(request: Request, source: TrialSource, pages: Pages) -> Re
     form = await form_of(request, source)
     reason = reason_of(form.one("reason"))
     if reason is None:
-        sentence = "No reason of the list was chosen, so nothing was noted."
+        sentence = say("page.no-reason-list")
         raise PageRefused(422, "No reason chosen", sentence, todo=("Go back and choose one.",))
     frame = await frame_of(source, pages.zone)
     answer = await source.titration()
@@ -284,7 +284,7 @@ async def frame_in_use(source: TrialSource, pages: Pages) -> Frame:
     """The frame, unless the record no longer uses this Patient: what is written there would be lost to others."""
     frame = await frame_of(source, pages.zone)
     if frame.who.not_in_use:
-        sentence = f"{frame.who.not_in_use} Nothing was written."
-        todo = ("Open Ebbmark again from the record of the patient that is in use.",)
+        sentence = say("page.not-in-use", not_in_use=frame.who.not_in_use)
+        todo = (say("page.open-ebbmark-again"),)
         raise PageRefused(409, "Nothing can be recorded for this patient record", sentence, todo=todo)
     return frame

@@ -30,6 +30,7 @@ from ebbmark.web.launch.refusal import Why, refused
 from ebbmark.web.launch.session import Session
 from ebbmark.web.page.source import Choice
 from ebbmark.web.theme.pages import PageRefused
+from ebbmark.words.messages import say
 
 __all__ = ["RecordSource", "Rules"]
 
@@ -97,7 +98,7 @@ class RecordSource:
         """Why this cannot be recorded with this access; empty where it can."""
         needed = (*NEEDED_TO_WRITE, *((NEEDED_FOR_REPORT,) if choice.with_report else ()))
         lacking = missing(self.session.scope, needed)
-        return f"The access that this page was given does not allow it; it lacks {', '.join(lacking)}." * bool(lacking)
+        return say("page.access-page-given", listed=", ".join(lacking)) * bool(lacking)
 
     def asks_together(self) -> None:
         """Read as far back as the furthest of the questions of the answer's page."""
@@ -142,7 +143,7 @@ class RecordSource:
         try:
             asked = record_query_of(body, base_url=base_url, at_s=self.at_s)
             if asked is None:
-                sentence = "The patient of this session cannot be named to the record."
+                sentence = say("page.patient-session-cannot")
                 raise Rejected((Problem(ProblemKind.NOT_IN_RECORD, "", "an odd id", "an id of FHIR", sentence),))
             answer = await answer_from_record(
                 operation,
@@ -174,8 +175,8 @@ class RecordSource:
         """Why what was typed cannot be recorded with this access; empty where it can."""
         lacking = missing(self.session.scope, ("Observation.c",))
         if lacking:
-            return f"The access that this page was given does not allow it; it lacks {', '.join(lacking)}."
-        return "" if self.clinician else "The record does not say that a clinician is signed in."
+            return say("page.access-page-given", listed=", ".join(lacking))
+        return "" if self.clinician else say("page.record-does-not")
 
     async def record_entered(self, observations: Sequence[dict[str, object]]) -> WriteOutcome | None:
         """Record what was typed, in one transaction."""

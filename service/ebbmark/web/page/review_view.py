@@ -12,6 +12,7 @@ import msgspec
 
 from ebbmark.record.search import ReadFailure
 from ebbmark.use_cases.recording import DryRun
+from ebbmark.words.messages import say
 
 __all__ = ["EarlierView", "ResourceView", "ReviewView", "earlier_view", "element_words", "review_view", "said"]
 
@@ -33,20 +34,20 @@ def said(value: object, names: Mapping[str, str]) -> str:
         return f"{value}"
     if "reference" in value:
         reference = str(value["reference"])
-        return names.get(reference) or ("how the input was read, below" if reference == "#outcome" else reference)
+        return names.get(reference) or (say("page.how-input-read") if reference == "#outcome" else reference)
     if "value" in value and "unit" in value:
         return f"{value['value']} {value['unit']}" if value["unit"] != "1" else f"{value['value']}"
     if "value" in value and "system" in value:
         return f"{value['value']} ({value['system']})"
     if "contentType" in value and "data" in value:
-        return f"{value['contentType']}, {3 * len(str(value['data'])) // 4000} kB"
+        return say("page.kb", contenttype=value["contentType"], count=3 * len(str(value["data"])) // 4000)
     for text in ("text", "display"):
         if isinstance(value.get(text), str):
             return str(value[text])
     if "coding" in value:
         return said(value["coding"], names)
     if "start" in value and "end" in value:
-        return f"{value['start']} to {value['end']}"
+        return say("page.to", start=value["start"], end=value["end"])
     return ", ".join(f"{element_words(name)} {said(one, names)}" for name, one in value.items())
 
 
@@ -87,12 +88,10 @@ def earlier_view(seen: DryRun | ReadFailure | None) -> EarlierView:
     if seen is None:
         return EarlierView(_DEMO)
     if isinstance(seen, ReadFailure):
-        return EarlierView(
-            f"Not known: {seen.sentence}. Recording looks again first, and writes nothing where it cannot look."
-        )
+        return EarlierView(say("page.not-known-recording", sentence=seen.sentence))
     if not seen.written:
-        return EarlierView(f"{seen.sentence} Recording would be refused.")
-    changed = "" if seen.marked else " Nothing in the record would be changed."
+        return EarlierView(say("page.recording-would-refused", sentence=seen.sentence))
+    changed = "" if seen.marked else say("page.nothing-record-would")
     return EarlierView(f"{seen.sentence}{changed}" if seen.sentence else _NOTHING, seen.marked)
 
 
@@ -183,12 +182,14 @@ def _value(resource: Json) -> str:
     if "valueQuantity" in resource:
         return said(resource["valueQuantity"], {})
     if "detail" in resource:
-        severity = f"{str(resource['severity']).capitalize()} severity. " if "severity" in resource else ""
+        severity = (
+            say("page.severity", capitalize=str(resource["severity"]).capitalize()) if "severity" in resource else ""
+        )
         return f"{severity}{resource['detail']}"
     if "presentedForm" in resource:
         return said(resource["presentedForm"], {})
     if "dataAbsentReason" in resource:
-        return f"no value: {said(resource['dataAbsentReason'], {})}"
+        return say("page.no-value", said=said(resource["dataAbsentReason"], {}))
     return ", ".join(_brief(resource))
 
 
@@ -211,10 +212,10 @@ def _resource(entry: Json, names: Mapping[str, str]) -> ResourceView:
     resource, request = entry["resource"], entry["request"]
     rows = [row for name, value in resource.items() if name not in _NOT_SHOWN for row in _rows(name, value, names)]
     for contained in resource.get("contained", ()):
-        rows += [("how the input was read", str(one["details"]["text"])) for one in contained.get("issue", ())]
-    rows.append(("sent as", f"{request['method']} {request['url']}"))
+        rows += [(say("page.how-input-read-cell"), str(one["details"]["text"])) for one in contained.get("issue", ())]
+    rows.append((say("page.sent"), f"{request['method']} {request['url']}"))
     if "ifNoneExist" in request:
-        rows.append(("not written where there is", str(request["ifNoneExist"])))
+        rows.append((say("page.not-written-where"), str(request["ifNoneExist"])))
     return ResourceView(
         _title(resource),
         _ABOUT.get(str(resource["resourceType"]), ""),

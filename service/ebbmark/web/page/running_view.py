@@ -151,7 +151,7 @@ def running_view(answer: Answer, *, zone: tzinfo, site: Site = NO_SITE) -> Runni
         since=clock(since_s, zone) if since_s is not None else "",
         since_s=since_s or 0.0,
         vitals=tuple(_vitals(answer, since_s, latest_s)),
-        state=_STATES.get(move.value.code if isinstance(move.value, Coded) else "", "Trial in progress"),
+        state=_STATES.get(move.value.code if isinstance(move.value, Coded) else "", say("page.trial-progress")),
         said=said,
         latest=f"{day_and_time(latest_s, zone)}, {ago(latest_s, now_s)}",
         # The table of criteria says what was checked, and the note below it what was not.
@@ -190,7 +190,7 @@ def _where(answer: Answer, site: Site) -> str:
     decrement, lowest = staircase.decrement_cmh2o.value, staircase.lowest_cmh2o.value
     peep = steps[-1].value.value if isinstance(steps[-1].value, Amount) else 0.0
     to_come = ceil(max(0.0, peep - lowest) / decrement) if decrement and lowest is not None else None
-    of_all = f" of {len(steps) + to_come}" if to_come is not None else ""
+    of_all = say("page.of", count=len(steps) + to_come) if to_come is not None else ""
     used = dict(steps[-1].parts).get("readings-used")
     count = used.value if isinstance(used, Whole) else 0
     return where_words(f"{len(steps)}{of_all}", level(peep), count)
@@ -260,14 +260,16 @@ def _steps(answer: Answer, figure: RunningFigure | None, zone: tzinfo) -> Table:
         rows.append(
             (
                 f"{one.value.value:g}",
-                f"{clock(one.span_s[0], zone)} to {clock(one.span_s[1], zone)}" if one.span_s else ABSENT,
+                say("page.time-span", time=clock(one.span_s[0], zone), time_2=clock(one.span_s[1], zone))
+                if one.span_s
+                else ABSENT,
                 _words(parts.get("readings-used")),
                 f"{step.centre_ml_per_cmh2o:.1f}" if step else ABSENT,
                 percent(passed.value) if isinstance(passed, Amount) else ABSENT,
             )
         )
     return Table(
-        ("PEEP", "time", "settled readings", "compliance", "closing passed"),
+        ("PEEP", "time", say("page.settled-readings"), "compliance", say("page.closing-passed")),
         ("cmH2O", "", "", "mL/cmH2O", "probability"),
         tuple(rows),
     )
@@ -310,7 +312,7 @@ def _latest(code: str, answer: Answer, zone: tzinfo) -> str:
         return ""
     newest = max(readings, key=lambda one: one.end_s)
     when = f"{clock(newest.end_s, zone)}, {ago(newest.end_s, answer.request.as_of_s)}"
-    return f"{round(newest.value, 1):g} {looked_at[1]} at {when}"
+    return say("page.at", value=f"{round(newest.value, 1):g}", looked_at=looked_at[1], when=when)
 
 
 def _latest_rhythm(answer: Answer, zone: tzinfo) -> str:
@@ -318,7 +320,12 @@ def _latest_rhythm(answer: Answer, zone: tzinfo) -> str:
     if not rhythms:
         return ""
     newest = rhythms[-1]
-    return f"{spell(newest.words)} at {clock(newest.at_s, zone)}, {ago(newest.at_s, answer.request.as_of_s)}"
+    return say(
+        "page.rhythm-at",
+        words=spell(newest.words),
+        time=clock(newest.at_s, zone),
+        age=ago(newest.at_s, answer.request.as_of_s),
+    )
 
 
 def _words(value: Value | None) -> str:

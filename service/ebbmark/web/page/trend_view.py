@@ -14,6 +14,7 @@ from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import setting_at
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.web.page.words import day_and_time
+from ebbmark.words.messages import say
 from ebbmark.words.numbers import level
 
 __all__ = ["MOST_CURVES", "Curve", "Curves", "Panel", "Trend", "curves_view", "trend_view"]
@@ -154,21 +155,23 @@ def _curve(
 
     closing, low, high, suggested = _marked(stated)
     interval = (low, high) if low is not None and high is not None and low < high else None
-    within = f" ({level(interval[0])} to {level(interval[1])})" if interval else ""
+    within = say("page.interval", interval=level(interval[0]), interval_2=level(interval[1])) if interval else ""
     told = (
-        f"closing {level(closing)}{within}" if closing is not None else "no closing pressure stated",
-        f"suggested {level(suggested)}" if suggested is not None else "no PEEP suggested",
-        f"{'static' if trial.kind.static else 'dynamic'} compliance",
+        say("page.closing", closing=level(closing), within=within)
+        if closing is not None
+        else say("page.no-closing-pressure"),
+        say("page.suggested", suggested=level(suggested)) if suggested is not None else say("page.no-peep-suggested"),
+        say("page.compliance", ending="static" if trial.kind.static else "dynamic"),
     )
     steps = [(step.peep_cmh2o, step.compliance_ml_per_cmh2o) for step in trial.steps]
     when = day_and_time(stated.span_s[1] if stated.span_s else trial.steps[-1].end_s, zone)
     marks = tuple((x_of(at), y_of(value)) for at, value in steps)
     said = "; ".join(told)
-    points = ", ".join(f"{value:.1f} mL/cmH2O at PEEP {level(at)}" for at, value in steps)
+    points = ", ".join(say("page.compliance-at-peep", value=f"{value:.1f}", at=level(at)) for at, value in steps)
     return Curve(
         when=when,
         told=said[:1].upper() + said[1:],
-        text=f"Trial of {when}: {said}. {points}.",
+        text=say("page.trial", when=when, said=said, points=points),
         points=" ".join(f"{x:g},{y:g}" for x, y in marks),
         marks=marks,
         band=(x_of(interval[0]), round(x_of(interval[1]) - x_of(interval[0]), 1)) if interval else None,
@@ -197,11 +200,11 @@ def _courses(answer: Answer) -> Iterator[tuple[str, bool, list[tuple[float, floa
     trials = [one for one in answer.statements if one.code == "trial-in-record" and one.span_s is not None]
     readings = answer.request.readings
     closing = [(one.span_s[1], one.value.value) for one in trials if one.span_s and isinstance(one.value, Amount)]
-    yield "Closing pressure (cmH2O)", False, closing
-    yield "PEEP set (cmH2O)", True, sorted((r.start_s, r.value) for r in readings if r.quantity is Quantity.PEEP_SET)
+    yield say("page.closing-pressure"), False, closing
+    yield say("page.peep-set"), True, sorted((r.start_s, r.value) for r in readings if r.quantity is Quantity.PEEP_SET)
     found = [(one.span_s, dict(one.parts).get("compliance-at-suggestion")) for one in trials]
     compliance = [(span_s[1], part.value) for span_s, part in found if span_s and isinstance(part, Amount)]
-    yield "Compliance at the suggested PEEP (mL/cmH2O)", False, compliance
+    yield say("page.compliance-suggested-peep"), False, compliance
     yield "P/F (mmHg)", False, sorted(_pf(readings))
 
 

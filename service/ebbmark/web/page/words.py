@@ -9,6 +9,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.words.messages import say
 
 __all__ = [
     "ago",
@@ -58,8 +59,8 @@ def span(start_s: float, end_s: float, zone: tzinfo) -> str:
     """
     start, end = datetime.fromtimestamp(start_s, zone), datetime.fromtimestamp(end_s, zone)
     if start.date() != end.date():
-        return f"{day_and_time(start_s, zone)} to {day_and_time(end_s, zone)}"
-    return f"{start.day} {start:%B %Y, %H:%M} to {end:%H:%M %Z}"
+        return say("page.day-span", day_and_time=day_and_time(start_s, zone), day_and_time_2=day_and_time(end_s, zone))
+    return say("page.within-day", day=start.day, start=f"{start:%B %Y, %H:%M}", end=f"{end:%H:%M %Z}")
 
 
 def lasting(seconds: float) -> str:
@@ -74,8 +75,8 @@ def lasting(seconds: float) -> str:
     # Rounded as the sentences of an answer do: one page must not give two ages of one reading.
     minutes = round(seconds / MINUTE_S)
     if minutes < 1:
-        return "less than a minute"
-    return "1 minute" if minutes == 1 else f"{minutes} minutes"
+        return say("page.less-than-minute")
+    return "1 minute" if minutes == 1 else say("page.minutes", minutes=minutes)
 
 
 def ago(then_s: float, now_s: float) -> str:
@@ -86,8 +87,8 @@ def ago(then_s: float, now_s: float) -> str:
         now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
     """
     if then_s > now_s + 1:
-        return f"{lasting(then_s - now_s)} ahead of this service's clock"
-    return f"{lasting(max(0.0, now_s - then_s))} ago"
+        return say("page.ahead-service-s", lasting=lasting(then_s - now_s))
+    return say("page.ago", lasting=lasting(max(0.0, now_s - then_s)))
 
 
 def zone_of(name: str) -> tzinfo:
