@@ -263,3 +263,12 @@ def test_what_is_not_known_comes_last() -> None:
 
     assert any(order)
     assert order == sorted(order)
+
+
+def test_more_gases_than_any_patient_has_are_not_used() -> None:
+    many = [reading(Quantity.PAO2, 80.0, START_S + 10 + number, 50 + number) for number in range(101)]
+
+    snapshot = take_snapshot([*charted(BEFORE), *many], pbw_kg=60.0, from_s=START_S, until_s=START_S + 600)
+
+    assert Measure.PF_RATIO not in snapshot.figures
+    assert "102 values of PaO2 were sent" in spell(snapshot.not_known[Measure.PF_RATIO])

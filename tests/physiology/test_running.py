@@ -81,15 +81,43 @@ def test_without_a_rise_the_trial_begins_with_the_first_lowering() -> None:
 def test_every_trial_of_a_record_is_found_oldest_first() -> None:
     record = [*first(8), *staircase_down(start_s=START_S + 86_400.0), *staircase_down(start_s=START_S + 172_800.0)]
 
-    found = trials_of_record(record, DEFAULT_PROTOCOL)
+    found = trials_of_record(record, DEFAULT_PROTOCOL).trials
 
     assert [trial.steps[0].start_s - START_S for trial in found] == [0.0, 86_400.0, 172_800.0]
+
+
+def test_a_trial_far_back_among_changes_of_peep_is_found_whole() -> None:
+    restless = [
+        reading(Quantity.PEEP_SET, (10.0, 12.0)[number % 2], START_S + 9000.0 + 600.0 * number, 2000 + number)
+        for number in range(1000)
+    ]
+    record = [*first(8), *restless, *staircase_down(start_s=START_S + 900_000.0)]
+
+    found = trials_of_record(record, DEFAULT_PROTOCOL)
+
+    assert found.unread_before_s is None
+    assert [step.peep_cmh2o for step in found.trials[0].steps] == list(PEEPS)
+    assert found.trials[0].steps[0] == trial_of(first(8)).steps[0]
+    assert len(found.trials) == 2
+
+
+def test_ways_down_without_end_are_looked_through_up_to_a_bound_which_is_told() -> None:
+    endless = [
+        reading(Quantity.PEEP_SET, PEEPS[number % 8], START_S + 86_400.0 + 60.0 * number, 2000 + number)
+        for number in range(2000)
+    ]
+
+    found = trials_of_record([*first(8), *endless], DEFAULT_PROTOCOL)
+
+    assert found.trials == ()
+    assert found.unread_before_s is not None
+    assert found.unread_before_s > START_S + 86_400.0
 
 
 def test_the_order_in_which_a_record_came_does_not_matter() -> None:
     record = [*first(8), *staircase_down(start_s=START_S + 86_400.0)]
 
-    forwards, backwards = (trials_of_record(one, DEFAULT_PROTOCOL) for one in (record, record[::-1]))
+    forwards, backwards = (trials_of_record(one, DEFAULT_PROTOCOL).trials for one in (record, record[::-1]))
 
     assert [trial.steps for trial in forwards] == [trial.steps for trial in backwards]
 
@@ -104,7 +132,7 @@ def test_peep_is_set_where_it_is_kept_not_where_the_lung_is_opened_again() -> No
     ]
     record = [*first(8), *after]
 
-    assert set_after(record, trials_of_record(record, DEFAULT_PROTOCOL)[0]) == end_s + 60.0
+    assert set_after(record, trials_of_record(record, DEFAULT_PROTOCOL).trials[0]) == end_s + 60.0
 
 
 def test_where_peep_was_not_raised_after_the_trial_nothing_was_set() -> None:

@@ -110,7 +110,7 @@ def test_trials_are_laid_out_oldest_first_in_whatever_order_they_come() -> None:
 
 
 def test_one_trial_leaves_nothing_to_compare() -> None:
-    assert "nothing to compare" in trials_words(follow_trials([past(10, 0)]), most=9)
+    assert "nothing to compare" in trials_words(follow_trials([past(10, 0)]), most=9, unread_before_s=None)
 
 
 SHARES = st.dictionaries(st.sampled_from((20.0, 16.0, 12.0, 8.0)), st.floats(0.01, 1.0), min_size=1)

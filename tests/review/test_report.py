@@ -264,7 +264,7 @@ def test_a_level_that_stood_before_the_trials_end_was_not_set_after_it() -> None
         (20.0, 18.0, 16.0, 14.0, 12.0, 10.0, 8.0, 6.0), (38.0, 40.0, 41.0, 42.0, 41.5, 36.0, 31.0, 27.0)
     )
     record = [*limb, *(reading(Quantity.PEEP_SET, 12.0, end_s + after_s, 90) for after_s in (60.0, 1200.0))]
-    (trial,) = trials_of_record(record, DEFAULT_PROTOCOL)
+    (trial,) = trials_of_record(record, DEFAULT_PROTOCOL).trials
     lowest = trial.steps[-1]
     late = replace(trial, steps=(*trial.steps[:-1], replace(lowest, end_s=end_s + 120.0)))
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from ebbmark.physiology.message import message
+from ebbmark.physiology.message import joined, message
 from ebbmark.words.messages import ENGLISH, NotACatalogue, read_catalogue, say, spell, use_catalogue, values_of
 
 SERVICE = Path(__file__).parents[2] / "service" / "ebbmark"
@@ -37,6 +37,12 @@ def test_a_site_lays_its_language_over_english_and_what_it_leaves_out_stays() ->
 
     assert say("next-step-line.lower", peep="12") == "Vosi paso: PEEP 12"
     assert say("next-step-line.stop") == "STOP"
+
+
+def test_a_list_of_thousands_is_spelled_in_order() -> None:
+    several = [f"x{number}" for number in range(5000)]
+
+    assert spell(joined("semicolons", several)) == "; ".join(several)
 
 
 @pytest.mark.parametrize(

@@ -280,9 +280,11 @@ def _trials(
         for slug in dict.fromkeys(told):
             rows.note(f"no trial was looked for: {slug}", "Patient")
         return
-    found = trials_of_record(whole.readings, whole.protocol, most=MOST_TRIALS)
+    found, unread_before_s = trials_of_record(whole.readings, whole.protocol, most=MOST_TRIALS)
     if len(found) == MOST_TRIALS:
         rows.note(f"more trials than the latest {MOST_TRIALS}, which alone are reviewed", "Patient")
+    elif unread_before_s is not None:
+        rows.note("more changes of PEEP than are looked through for trials: the earliest were not", "Patient")
     if not found:
         return
     beside = [one for one in newest if one.read.resourceType != "Observation"]

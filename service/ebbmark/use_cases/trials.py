@@ -34,7 +34,8 @@ def trials_answer(request: Request, _: Site) -> Answer:
     Raises:
         Rejected: the readings hold no trial.
     """
-    trials = trials_of_record(request.readings, request.protocol) or (the_trial(request),)
+    trials, unread_before_s = trials_of_record(request.readings, request.protocol)
+    trials = trials or (the_trial(request),)
     # What the record says now is of the latest trial; what was known beside the earlier ones is not known here.
     earlier = replace(request, conditions=(), unjudged=())
     titrations = [*(titration_of(one, earlier) for one in trials[:-1]), titration_of(trials[-1], request, now=True)]
@@ -51,7 +52,7 @@ def trials_answer(request: Request, _: Site) -> Answer:
         short=trials_in_short(followed, look=look_in_short(titrations[-1].findings)),
         said=(
             beyond,
-            trials_words(followed, most=MOST_TRIALS),
+            trials_words(followed, most=MOST_TRIALS, unread_before_s=unread_before_s),
             *told,
         ),
         statements=[*rows, *changes],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from typing import Final
 
 from ebbmark.physiology.after.markers import SAME_AS_COMPLIANCE, Marker, Markers, Meaning
@@ -101,16 +102,21 @@ def _trials(name: str, /, **values: object) -> str:
     return say(f"trials-line.{name}", **values)
 
 
-def trials_words(trials: TrialsOverTime, *, most: int) -> str:
+def trials_words(trials: TrialsOverTime, *, most: int, unread_before_s: float | None) -> str:
     """How many trials there are, and how each differs from the one before it.
 
     Args:
         trials: oldest first.
         most: trials that are read of one record.
+        unread_before_s: readings before this moment were not looked at; None where all were.
     """
     count = len(trials.rows)
     parts = [_told("one") if count == 1 else _told("several", count=count), *change_words(trials)]
-    return " ".join([*parts, *([_told("most", count=most)] if count == most else [])])
+    if count == most:
+        parts.append(_told("most", count=most))
+    elif unread_before_s is not None:
+        parts.append(_told("unread", before=f"{datetime.fromtimestamp(unread_before_s, UTC):%Y-%m-%d %H:%M} UTC"))
+    return " ".join(parts)
 
 
 def trial_words(row: TrialRow, why_none: str) -> str:

@@ -23,7 +23,7 @@ from ebbmark.physiology.formulas.mechanics import (
 )
 from ebbmark.physiology.message import Message, message
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.timeline import SETTLES_S, breathed_at, setting_at
+from ebbmark.physiology.timeline import FIO2, SETTLES_S, breathed_at, setting_at
 from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O
 
 __all__ = [
@@ -42,6 +42,9 @@ __all__ = [
 
 _VOLUMES = (Quantity.TIDAL_VOLUME_EXPIRED, Quantity.TIDAL_VOLUME_UNSTATED, Quantity.TIDAL_VOLUME_INSPIRED)
 _RATES = (Quantity.RESPIRATORY_RATE, Quantity.RESPIRATORY_RATE_SET)
+MOST_GASES: Final = 100
+"""No patient has more arterial gases in one stretch: they are something else, and pairing each costs. This project's
+choice."""
 _SETTINGS = frozenset(quantity for quantity in Quantity if quantity.slug.endswith("-set"))
 
 
@@ -257,16 +260,20 @@ def pf_figure(readings: Sequence[Reading], from_s: float, until_s: float) -> Fig
     gases = [one for one in readings if one.quantity is Quantity.PAO2 and from_s <= one.at_s <= until_s]
     if not gases:
         raise NotKnown(message("not-known.no-pao2"))
+    if len(gases) > MOST_GASES:
+        raise NotKnown(message("not-known.too-many-gases", count=len(gases), most=MOST_GASES))
+    oxygen = [one for one in readings if one.quantity in (FIO2.setting, FIO2.measured)]
+    saturations = [one for one in readings if one.quantity is Quantity.SPO2]
     ratios: list[float] = []
     sources: set[int] = set()
     why_not = message("not-known.no-pao2")
     for gas in gases:
-        doubt = doubt_of(readings, gas)
+        doubt = doubt_of(saturations, gas)
         if doubt is not None:
             why = "not-known.gas-unit-in-doubt" if doubt.unit_slip else "not-known.gas-in-doubt"
             why_not = message(why, pao2_mmhg=gas.value)
             continue
-        fio2 = breathed_at(readings, gas.start_s)
+        fio2 = breathed_at(oxygen, gas.start_s)
         if fio2.reading is None:
             why_not = (
                 message("not-known.oxygen-unsettled", minutes=SETTLES_S / 60, why=fio2.why_not)

@@ -113,7 +113,7 @@ def curves_view(answer: Answer, *, zone: tzinfo) -> Curves | None:
         zone: of the site.
     """
     stated = {one.span_s: one for one in answer.statements if one.code == "trial-in-record"}
-    read = trials_of_record(answer.request.readings, answer.request.protocol, most=MOST_CURVES)
+    read = trials_of_record(answer.request.readings, answer.request.protocol, most=MOST_CURVES).trials
     spans = [(trial.steps[0].start_s, max(step.end_s for step in trial.steps)) for trial in read]
     trials = [(trial, stated[span_s]) for trial, span_s in zip(read, spans, strict=True) if span_s in stated]
     steps = [step for trial, _ in trials for step in trial.steps]
