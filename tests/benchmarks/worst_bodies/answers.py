@@ -96,15 +96,18 @@ def everything(every_s: float) -> list[Json]:
     return [rows(number, when(number, every_s), middle | {"peep_set": next(peeps)}) for number in range(MOST)]
 
 
-def conditions(*codes: str, kind: str = "Condition") -> list[Json]:
-    """A trial, and thousands of Conditions or Procedures."""
-    found = [condition(f"c{number}", code) for number, code in zip(range(MOST - 50), cycle(codes))]
-    if kind == "Procedure":
-        found = [
-            {"resourceType": kind, "id": f"c{number}", "status": "completed", "code": {"text": f"x {number}"}}
-            | {"subject": {"reference": "Patient/p1"}, "performedDateTime": when(number, 60.0)}
-            for number in range(MOST - 50)
-        ]
+def conditions(*codes: str) -> list[Json]:
+    """A trial, and thousands of Conditions."""
+    return _beside([condition(f"c{number}", code) for number, code in zip(range(MOST - 50), cycle(codes))], 0.0)
+
+
+def procedures() -> list[Json]:
+    """A trial, and thousands of Procedures."""
+    found: list[Json] = [
+        {"resourceType": "Procedure", "id": f"c{number}", "status": "completed", "code": {"text": f"x {number}"}}
+        | {"subject": {"reference": "Patient/p1"}, "performedDateTime": when(number, 60.0)}
+        for number in range(MOST - 50)
+    ]
     return _beside(found, 0.0)
 
 
@@ -168,7 +171,7 @@ CASES: dict[str, Callable[[], list[Json]]] = {
     "impossible values": lambda: values("map", 7.0, 999.0, 998.0),
     "Conditions of many codes": lambda: conditions(*[f"J{number:02d}.{number % 9}" for number in range(90)]),
     "Conditions that speak against": lambda: conditions("J93.9", "G93.2", "J93.0", "J98.2"),
-    "Procedures": lambda: conditions("J93.9", kind="Procedure"),
+    "Procedures": procedures,
     "positions": lambda: charted("8361-8", "prone"),
     "modes": lambda: charted("20124-4", "mode"),
     "rhythms": lambda: charted("8884-9", "rhythm", coded="x"),
