@@ -15,7 +15,6 @@ from datetime import UTC, datetime
 from itertools import cycle
 from typing import Any
 
-
 from bedside_builders import UNITS, condition
 from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.problems import Rejected
