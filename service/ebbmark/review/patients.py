@@ -276,8 +276,8 @@ def _trials(
         latest_s = max(at_s for at_s, _ in observed)
         whole = read_request(BY_SLUG["compare-markers"], _bundle(newest), replace(made.context, at_s=latest_s + DAY_S))
     except Rejected as rejected:
-        told = [one.kind.slug for one in rejected.problems if one.kind is not ProblemKind.MISSING]  # no PEEP: no trial
-        for slug in dict.fromkeys(told):
+        # Where no PEEP was charted there was no trial.
+        for slug in dict.fromkeys(one.kind.slug for one in rejected.problems if one.kind is not ProblemKind.MISSING):
             rows.note(f"no trial was looked for: {slug}", "Patient")
         return
     found, unread_before_s = trials_of_record(whole.readings, whole.protocol, most=MOST_TRIALS)
