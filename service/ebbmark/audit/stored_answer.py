@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import msgspec
 
 from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.model import Reference
 from ebbmark.fhir.operations import BY_SLUG, FROM_RECORD, PARAMETERS, TITRATE_PEEP, Operation
 from ebbmark.fhir.problems import Ignored
 from ebbmark.fhir.times import seconds
@@ -123,18 +124,8 @@ class Claims:
     report: Act | None
 
 
-class _Identifier(msgspec.Struct):
-    system: str = ""
-    value: str = ""
-
-
-class _What(msgspec.Struct):
-    reference: str = ""
-    identifier: _Identifier | None = None
-
-
 class _Entity(msgspec.Struct):
-    what: _What = msgspec.field(default_factory=_What)
+    what: Reference = msgspec.field(default_factory=Reference)
 
 
 class _Coding(msgspec.Struct):
@@ -147,7 +138,7 @@ class _Codeable(msgspec.Struct):
 
 class _Agent(msgspec.Struct):
     type: _Codeable = msgspec.field(default_factory=_Codeable)
-    who: _What = msgspec.field(default_factory=_What)
+    who: Reference = msgspec.field(default_factory=Reference)
 
 
 class _Contained(msgspec.Struct):

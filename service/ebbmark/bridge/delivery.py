@@ -21,11 +21,12 @@ import msgspec
 
 from ebbmark.bridge.hl7v2 import ACCEPTED, AGAIN, NEVER, ErrorRow, Refused, Segment, acknowledgements, header_of
 from ebbmark.bridge.observed import DeviceMessage, LeftRow, SiteRules, read_message
+from ebbmark.fhir.model import Identifier
 from ebbmark.fhir.naming import BASE
 from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
 from ebbmark.fhir.writing.entered import device_observation, entered_transaction
 from ebbmark.record.client import RecordClient
-from ebbmark.record.search import Budget, Found, Identifier, search
+from ebbmark.record.search import Budget, Found, search
 from ebbmark.record.write_back import write_back
 from ebbmark.record.write_outcome import WriteOutcome, WriteState
 from ebbmark.telemetry.measured import Measured, Watch, count, in_scene

@@ -9,15 +9,15 @@ from collections.abc import Iterable, Sequence
 
 import msgspec
 
+from ebbmark.fhir.model import Coding, Identifier
 from ebbmark.fhir.naming import RESULT_SYSTEM
 from ebbmark.fhir.writing.carried import CARRIED_SYSTEM, Carried
 from ebbmark.fhir.writing.provenance import PROVENANCE
 from ebbmark.record.client import RecordClient
-from ebbmark.record.search import Budget, Found, FoundEntry, Identifier, ReadFailure, TooMuch, any_of, search
+from ebbmark.record.search import Budget, Found, FoundEntry, ReadFailure, TooMuch, any_of, search
 
 __all__ = [
     "Meta",
-    "Tag",
     "beside_in_record",
     "carriers_in_record",
     "failure_of",
@@ -31,18 +31,11 @@ Json = dict[str, object]
 _PORTION = 40
 
 
-class Tag(msgspec.Struct):
-    """FHIR Coding of a tag."""
-
-    system: str = ""
-    code: str = ""
-
-
 class Meta(msgspec.Struct):
     """FHIR Meta, as far as it tells what a resource is to us."""
 
     lastUpdated: str = ""
-    tag: list[Tag] = []
+    tag: list[Coding] = []
 
 
 def failure_of(found: TooMuch | ReadFailure) -> ReadFailure:

@@ -29,6 +29,7 @@ from typing import Any, TypeVar
 
 import msgspec
 
+from ebbmark.fhir.model import Coding
 from ebbmark.fhir.operations import Operation
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
@@ -74,13 +75,8 @@ _PEEPS = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
 Table = Mapping[tuple[str, str], CodeRow]
 
 
-class _Coding(msgspec.Struct):
-    system: str = ""
-    code: str = ""
-
-
 class _Codeable(msgspec.Struct):
-    coding: list[_Coding] = []
+    coding: list[Coding] = []
 
 
 class _Quantity(msgspec.Struct):

@@ -16,6 +16,7 @@ from math import inf
 
 import msgspec
 
+from ebbmark.fhir.model import Coding, Identifier, Period
 from ebbmark.fhir.naming import RESOURCE_TYPES, RESULT_SYSTEM, tail_of, unversioned
 from ebbmark.fhir.problems import Problem, ProblemKind, word_shown
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
@@ -24,10 +25,7 @@ from ebbmark.fhir.times import instant, seconds
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.reading import Trial
 from ebbmark.record.record_query import RecordQuery
-from ebbmark.record.search import (
-    FoundEntry,
-    Identifier,
-)
+from ebbmark.record.search import FoundEntry
 
 __all__ = ["Filtered", "Sighting", "moment_of", "post_filter", "several_sources", "several_trials", "subject_of"]
 
@@ -40,13 +38,8 @@ _OUTSIDE = "outside that time"
 Table = Mapping[tuple[str, str], CodeRow]
 
 
-class _Coding(msgspec.Struct):
-    system: str = ""
-    code: str = ""
-
-
 class _Codeable(msgspec.Struct):
-    coding: list[_Coding] = []
+    coding: list[Coding] = []
 
 
 class _Reference(msgspec.Struct):
@@ -58,11 +51,6 @@ class _Component(msgspec.Struct):
     code: _Codeable = msgspec.field(default_factory=_Codeable)
 
 
-class _Period(msgspec.Struct):
-    start: str = ""
-    end: str = ""
-
-
 class _Observation(msgspec.Struct):
     identifier: list[Identifier] = []
     code: _Codeable = msgspec.field(default_factory=_Codeable)
@@ -71,7 +59,7 @@ class _Observation(msgspec.Struct):
     device: _Reference = msgspec.field(default_factory=_Reference)
     effectiveDateTime: str = ""
     effectiveInstant: str = ""
-    effectivePeriod: _Period | None = None
+    effectivePeriod: Period | None = None
     component: list[_Component] = []
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import msgspec
 
+from ebbmark.fhir.model import Period
 from ebbmark.fhir.operations import FROM_RECORD
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.decode import require_each_key_once
@@ -55,16 +56,11 @@ class _Reference(msgspec.Struct):
     reference: str = ""
 
 
-class _Period(msgspec.Struct):
-    start: str = ""
-    end: str = ""
-
-
 class _Parameter(msgspec.Struct):
     name: str = ""
     valueReference: _Reference | None = None
     valueId: str = ""
-    valuePeriod: _Period | None = None
+    valuePeriod: Period | None = None
     valueInstant: str = ""
     valueDateTime: str = ""
 
@@ -212,7 +208,7 @@ def _period(named: dict[str, tuple[_Parameter, str]], now_s: float, problems: li
     if "period" not in named:
         return now_s - WINDOW_S, now_s
     parameter, path = named["period"]
-    period = parameter.valuePeriod or _Period()
+    period = parameter.valuePeriod or Period()
     start_s = seconds(period.start)
     end_s = seconds(period.end) if period.end else now_s
     if isinstance(start_s, float) and isinstance(end_s, float) and start_s <= end_s:

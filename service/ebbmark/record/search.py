@@ -29,9 +29,7 @@ __all__ = [
     "Found",
     "FoundEntry",
     "Head",
-    "Identifier",
     "Page",
-    "Period",
     "ReadFailure",
     "Reference",
     "TooMuch",
@@ -63,24 +61,10 @@ _STATUS_WORDS = {
 _UNREADABLE = (None, CallFailure.UNREADABLE)
 
 
-class Identifier(msgspec.Struct):
-    """FHIR Identifier."""
-
-    system: str = ""
-    value: str = ""
-
-
 class Reference(msgspec.Struct):
     """FHIR Reference, by address."""
 
     reference: str = ""
-
-
-class Period(msgspec.Struct):
-    """FHIR Period."""
-
-    start: str = ""
-    end: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,24 +14,15 @@ from typing import TypeVar
 
 import msgspec
 
+from ebbmark.fhir.model import Identifier, Period
 from ebbmark.fhir.naming import CODE_SYSTEM, tail_of
 from ebbmark.fhir.times import seconds
 from ebbmark.fhir.writing.carried import Carried, carried_in
 from ebbmark.fhir.writing.identity import RESULT_SYSTEM
 from ebbmark.fhir.writing.provenance import ANSWER_PROVENANCES, PROVENANCE
 from ebbmark.record.client import RecordClient
-from ebbmark.record.embedded_resources import Meta, Tag, beside_in_record, failure_of, names_of, provenances_in_record
-from ebbmark.record.search import (
-    Budget,
-    Found,
-    FoundEntry,
-    Identifier,
-    Period,
-    ReadFailure,
-    Reference,
-    any_of,
-    search,
-)
+from ebbmark.record.embedded_resources import Meta, beside_in_record, failure_of, names_of, provenances_in_record
+from ebbmark.record.search import Budget, Found, FoundEntry, ReadFailure, Reference, any_of, search
 
 __all__ = [
     "GONE",
@@ -42,7 +33,6 @@ __all__ = [
     "OfTrial",
     "ProvenanceView",
     "Stored",
-    "Tag",
     "TrialOfRecord",
     "answers_in_record",
     "failure_of",

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import msgspec
 
+from ebbmark.fhir.model import Period
 from ebbmark.fhir.naming import tail_of
 from ebbmark.fhir.operations import Operation
 from ebbmark.fhir.problems import Rejected
@@ -201,14 +202,9 @@ def _of_patient(
     return kept
 
 
-class _Span(msgspec.Struct):
-    start: str = ""
-    end: str = ""
-
-
 class _Administration(msgspec.Struct):
     effectiveDateTime: str = ""
-    effectivePeriod: _Span | None = None
+    effectivePeriod: Period | None = None
 
 
 def is_given_within(entry: FoundEntry, asked: RecordQuery) -> bool:
@@ -222,7 +218,7 @@ def is_given_within(entry: FoundEntry, asked: RecordQuery) -> bool:
         read = msgspec.json.decode(entry.resource, type=_Administration)
     except msgspec.DecodeError:
         return True  # the reader names what is wrong with it
-    span = read.effectivePeriod or _Span(read.effectiveDateTime, read.effectiveDateTime)
+    span = read.effectivePeriod or Period(read.effectiveDateTime, read.effectiveDateTime)
     start_s, end_s = seconds(span.start), seconds(span.end)
     begins_later = isinstance(start_s, float) and start_s > asked.end_s
     return not begins_later and not (isinstance(end_s, float) and end_s < asked.start_s)

@@ -14,6 +14,7 @@ from urllib.parse import quote
 
 import msgspec
 
+from ebbmark.fhir.model import Identifier, Period
 from ebbmark.fhir.naming import EVERYTHING, Takes, tail_of
 from ebbmark.fhir.times import seconds
 from ebbmark.fhir.writing.carried import with_carried, with_more_carried
@@ -32,7 +33,7 @@ from ebbmark.fhir.writing.provenance import ENTERER, PROVENANCE
 from ebbmark.fhir.writing.write import referred_by_name
 from ebbmark.record.client import RecordClient
 from ebbmark.record.precedence import Candidate, Standing, doubtful_inputs, standing_of
-from ebbmark.record.search import Budget, Found, Identifier, Period, ReadFailure, Reference, read_one, search
+from ebbmark.record.search import Budget, Found, ReadFailure, Reference, read_one, search
 from ebbmark.record.stored_results import (
     GONE,
     Earlier,

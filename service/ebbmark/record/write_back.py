@@ -16,9 +16,9 @@ from typing import cast
 
 import msgspec
 
+from ebbmark.fhir.model import Identifier
 from ebbmark.record.client import RecordClient, Reply, decoded
 from ebbmark.record.retry import CallFailure, Now, Seen, Sleep, repeat
-from ebbmark.record.search import Identifier
 from ebbmark.record.write_outcome import (
     Attempt,
     EntryResult,

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
+from ebbmark.fhir.model import Period
 from ebbmark.fhir.naming import RESULT_SYSTEM
 from ebbmark.fhir.reading.charting import with_zone
 from ebbmark.fhir.times import seconds
@@ -31,11 +32,6 @@ class _Meta(msgspec.Struct):
     tag: list[_Code] = []
 
 
-class _Period(msgspec.Struct):
-    start: str = ""
-    end: str = ""
-
-
 class _Place(msgspec.Struct):
     display: str = ""
     reference: str = ""
@@ -43,7 +39,7 @@ class _Place(msgspec.Struct):
 
 class _Location(msgspec.Struct):
     location: _Place = msgspec.field(default_factory=_Place)
-    period: _Period = msgspec.field(default_factory=_Period)
+    period: Period = msgspec.field(default_factory=Period)
 
 
 class _Resource(msgspec.Struct):
@@ -53,8 +49,8 @@ class _Resource(msgspec.Struct):
     identifier: list[_Code] = []
     effectiveDateTime: str = ""
     effectiveInstant: str = ""
-    effectivePeriod: _Period = msgspec.field(default_factory=_Period)
-    period: _Period = msgspec.field(default_factory=_Period)
+    effectivePeriod: Period = msgspec.field(default_factory=Period)
+    period: Period = msgspec.field(default_factory=Period)
     location: list[_Location] = []
 
 
