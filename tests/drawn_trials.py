@@ -13,7 +13,7 @@ from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.reading.charted_steps import read_charted_steps
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import read_request
-from ebbmark.physiology.patient.context import Seen
+from ebbmark.physiology.patient.context import QuantitySeen
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity
 from ebbmark.use_cases.questions import answer_request
@@ -58,9 +58,9 @@ def with_vital_signs(
 ) -> Answer:
     """The same answer with vital signs at its steps: the lowest value of each, and how far above it the last one is."""
 
-    def seen(value: float) -> Seen:
+    def seen(value: float) -> QuantitySeen:
         last = value + after
-        return Seen(last, value, last, last, 2, recommendation.titration.trial.steps[0].start_s, 0.0, (0,))
+        return QuantitySeen(last, value, last, last, 2, recommendation.titration.trial.steps[0].start_s, 0.0, (0,))
 
     rows = tuple(
         replace(

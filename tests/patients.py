@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from ebbmark.physiology.formulas.body import Sex
-from ebbmark.physiology.patient.titration import Beside, Titration, titrate
+from ebbmark.physiology.patient.titration import PatientContext, Titration, titrate
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.reading import read_trial
@@ -42,7 +42,7 @@ def titrated(
     more: Sequence[Reading] = (),
     peeps: Sequence[float] = PEEPS,
     compliances: Sequence[float] = CLEAR,
-    known: Beside | None = None,
+    known: PatientContext | None = None,
     protocol: Protocol = DEFAULT_PROTOCOL,
     height_cm: float = 175.0,
 ) -> Titration:
@@ -51,7 +51,7 @@ def titrated(
     every = [*limb, *beside(values or {}, peeps), *more]
     trial = read_trial(every, protocol)
     assert isinstance(trial, Trial), trial
-    return worded(titrate(trial, every, height_cm=height_cm, sex=Sex.MALE, protocol=protocol, beside=known))
+    return worded(titrate(trial, every, height_cm=height_cm, sex=Sex.MALE, protocol=protocol, patient=known))
 
 
 def slugs(titration: Titration, *weights: str) -> list[str]:
@@ -70,4 +70,4 @@ def replace_value(one: Reading, value: float) -> Reading:
     return one._replace(value=value)
 
 
-__all__ = ["CLEAR", "PEEPS", "Beside", "beside", "replace", "scaled", "slugs", "titrated", "without"]
+__all__ = ["CLEAR", "PEEPS", "PatientContext", "beside", "replace", "scaled", "slugs", "titrated", "without"]

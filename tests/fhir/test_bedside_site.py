@@ -20,7 +20,7 @@ from ebbmark.fhir.naming import SNOMED
 from ebbmark.fhir.operations import OPERATIONS
 from ebbmark.fhir.reading.conditions import AS_WIDE, ruled_out
 from ebbmark.physiology.before.risks import RISK_CONCEPTS, RiskConcept
-from ebbmark.physiology.before.staircase import Traced
+from ebbmark.physiology.before.staircase import SourceStatus
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.words.messages import spell
 
@@ -313,7 +313,7 @@ def test_a_sites_protocol_stands_beside_ours_and_says_what_it_leaves_out() -> No
     assert (theirs.margin_cmh2o, theirs.fall) == (3, DEFAULT_PROTOCOL.fall)
     assert "What it leaves out is as in compliance-closing" in theirs.citation
     assert site.staircases[-1].decrement_cmh2o.value == 3
-    assert site.staircases[-1].decrement_cmh2o.traced is Traced.SITE
+    assert site.staircases[-1].decrement_cmh2o.traced is SourceStatus.SITE
     assert "our-staircase" in plan_definitions(site)
 
 

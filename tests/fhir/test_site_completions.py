@@ -15,7 +15,7 @@ from fhir.resources.R4B.plandefinition import PlanDefinition
 from ebbmark.fhir.bedside.site import NO_SITE, Site, SiteFileError
 from ebbmark.fhir.bedside.site_protocols import with_protocols
 from ebbmark.fhir.definitions import plan_definitions
-from ebbmark.physiology.before.staircase import StaircaseRules, Traced
+from ebbmark.physiology.before.staircase import SourceStatus, StaircaseRules
 from ebbmark.site_files import files_of, site_of
 
 
@@ -49,7 +49,7 @@ def test_a_completed_protocol_keeps_its_name_and_its_place_among_the_others() ->
 def test_each_number_of_a_completion_is_the_sites_and_says_where_it_was_read_and_who_signed() -> None:
     cell = art(completed(COMPLETION)).decrement_cmh2o
 
-    assert (cell.value, cell.traced) == (3, Traced.SITE)
+    assert (cell.value, cell.traced) == (3, SourceStatus.SITE)
     assert cell.source == "page 4, table 2; signed by Dr A. Invented on 2026-02-01"
 
 
@@ -65,7 +65,7 @@ def test_what_was_read_already_stays_and_the_same_number_is_no_contradiction() -
 
     climb = art(completed(again)).recruitment
     assert climb is not None
-    assert climb.peep_top_cmh2o.traced is Traced.VERIFIED
+    assert climb.peep_top_cmh2o.traced is SourceStatus.VERIFIED
 
 
 def test_what_was_known_at_second_hand_gives_way_to_the_paper() -> None:

@@ -17,7 +17,7 @@ import pytest
 from ebbmark.physiology.patient.context import LIMITS, CheckLimits
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Quantity, Reading
-from patients import PEEPS, Beside, Values, replace, slugs, titrated
+from patients import PEEPS, PatientContext, Values, replace, slugs, titrated
 from trials import START_S, STEP_S, reading
 
 Q = Quantity
@@ -43,7 +43,9 @@ def trial(
     peeps: Sequence[float] = PEEPS,
     more: Sequence[Reading] = (),
 ) -> Callable[[CheckLimits], Titration]:
-    return lambda limits: titrated(values, compliances=compliances, peeps=peeps, more=more, known=Beside(limits=limits))
+    return lambda limits: titrated(
+        values, compliances=compliances, peeps=peeps, more=more, known=PatientContext(limits=limits)
+    )
 
 
 def from_twelve(before: float, then: float) -> dict[float, float]:
@@ -96,7 +98,7 @@ def mixed_plateaus(limits: CheckLimits, peeps: Sequence[float] = PEEPS, high_at:
             at_s, source = START_S + i * STEP_S + after_s, 1000 + 10 * i + after_s
             readings.append(reading(Q.TIDAL_VOLUME_EXPIRED, 400.0, at_s, source))
             readings.append(reading(Q.PLATEAU_PRESSURE, peep + 10.0 + high, at_s, source))
-    return titrated(readings=readings, known=Beside(limits=limits))
+    return titrated(readings=readings, known=PatientContext(limits=limits))
 
 
 FELL_FAR = trial(compliances=(40, 40, 40, 24, 23.5, 23), peeps=SHORT)
@@ -206,7 +208,7 @@ def test_a_leak_at_one_step_down_to_closing_may_hide_the_best_compliance(
     answer = titrated(
         {Q.TIDAL_VOLUME_INSPIRED: inspired},
         compliances=compliances,
-        known=Beside(limits=replace(LIMITS, leak_change_share=0.9)),
+        known=PatientContext(limits=replace(LIMITS, leak_change_share=0.9)),
     )
 
     assert [one for one in slugs(answer) if one.startswith("leak-")] == ([found] if found else [])

@@ -14,7 +14,7 @@ from ebbmark.physiology.closing.estimate import Evidence, Verdict
 from ebbmark.physiology.findings import Change, ChangeKind, KnownCondition, Weight
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Quantity, Reading
-from patients import PEEPS, Beside, Values, slugs, titrated
+from patients import PEEPS, PatientContext, Values, slugs, titrated
 from trials import START_S, STEP_S, reading, staircase_down
 
 Q = Quantity
@@ -35,7 +35,7 @@ class Twin(NamedTuple):
     number: float | None
     slug: str
     weight: str
-    known: Beside = Beside()
+    known: PatientContext = PatientContext()
     more: tuple[Reading, ...] = ()
 
 
@@ -46,8 +46,8 @@ def at_step(index: int, after_s: float, **values: float) -> tuple[Reading, ...]:
     )
 
 
-def known(slug: str, words: str, weight: Weight) -> Beside:
-    return Beside(conditions=(KnownCondition(slug, words, weight, "As the source says.", "a source"),))
+def known(slug: str, words: str, weight: Weight) -> PatientContext:
+    return PatientContext(conditions=(KnownCondition(slug, words, weight, "As the source says.", "a source"),))
 
 
 PEAK_AS_PLATEAU: Mapping[float, float] = dict(
@@ -143,11 +143,11 @@ TWINS = {
     ),
     "mode changed in the middle of the limb": Twin(
         CALM, None, "mode-changed-in-trial", "look-first",
-        known=Beside(changes=(Change(ChangeKind.MODE, START_S + 4.5 * STEP_S, "pressure control", 1),)),
+        known=PatientContext(changes=(Change(ChangeKind.MODE, START_S + 4.5 * STEP_S, "pressure control", 1),)),
     ),
     "prone since the day before": Twin(
         CALM, 12, "done-prone", "low",
-        known=Beside(changes=(Change(ChangeKind.POSITION, START_S - 80_000, "prone", 1),)),
+        known=PatientContext(changes=(Change(ChangeKind.POSITION, START_S - 80_000, "prone", 1),)),
     ),
     "raised intracranial pressure": Twin(
         CALM, 12, "condition-raised-intracranial-pressure", "high",

@@ -7,7 +7,13 @@ from dataclasses import replace
 import pytest
 
 from ebbmark.physiology.advice.evidence import EvidenceStatus
-from ebbmark.physiology.before.candidate import Candidate, Documented, Finding, Standing, assess_candidate
+from ebbmark.physiology.before.candidate import (
+    Candidate,
+    CandidateAnswer,
+    ConditionFinding,
+    Documented,
+    assess_candidate,
+)
 from ebbmark.physiology.before.plan_checks import obstacles_of, to_be_asked
 from ebbmark.physiology.before.risks import RISK_CONCEPTS, Risk
 from ebbmark.physiology.before.state import ards_classes
@@ -46,7 +52,7 @@ def assessed(
     )
 
 
-def finding(candidate: Candidate, slug: str) -> Finding:
+def finding(candidate: Candidate, slug: str) -> ConditionFinding:
     return next(one for one in candidate.findings if one.concept.slug == slug)
 
 
@@ -103,7 +109,7 @@ def test_a_gas_of_a_week_ago_classes_nothing_and_is_shown_with_its_age() -> None
     assert berlin.oxygenation is None
     assert spell(berlin.missing[0]) == "a PaO2 of the last 12 h (the latest is 7.0 days old)"
     assert spell(berlin.inputs[0].sentence) == "PaO2 78 mmHg, 7.0 days old"
-    assert assessed(old).standing is Standing.CANNOT_JUDGE
+    assert assessed(old).answer is CandidateAnswer.CANNOT_JUDGE
 
 
 def test_a_fresher_saturation_speaks_and_not_the_gas_of_hours_ago() -> None:
@@ -279,13 +285,13 @@ def test_what_was_not_sent_is_not_documented_and_not_absent() -> None:
 
     assert {one.documented for one in candidate.findings} == {Documented.NOT_DOCUMENTED}
     assert "That does not mean absent" in spell(finding(candidate, "pregnancy").sentence)
-    assert candidate.standing is Standing.CANNOT_JUDGE
+    assert candidate.answer is CandidateAnswer.CANNOT_JUDGE
 
 
 def test_an_untreated_pneumothorax_is_a_contraindication_for_either_way() -> None:
     candidate = assessed(present={"untreated-pneumothorax"}, refuted={"bullous-disease"})
 
-    assert candidate.standing is Standing.CONTRAINDICATED
+    assert candidate.answer is CandidateAnswer.CONTRAINDICATED
     for recruiting in (False, True):
         assert [one.slug for one in obstacles_of(candidate, recruiting=recruiting)] == ["untreated-pneumothorax"]
 
@@ -295,7 +301,7 @@ def test_bullae_can_be_acknowledged_without_recruitment_only() -> None:
 
     found = {recruiting: obstacles_of(candidate, recruiting=recruiting)[0].final for recruiting in (False, True)}
     assert found == {False: False, True: True}
-    assert candidate.standing is Standing.HIGH_RISK
+    assert candidate.answer is CandidateAnswer.HIGH_RISK
 
 
 @pytest.mark.parametrize("slug", ["unilateral-disease", "late-or-fibrotic-ards", "neuromuscular-disease"])
@@ -319,14 +325,14 @@ def test_a_refuted_condition_does_not_count() -> None:
     candidate = assessed(refuted=ABSOLUTE)
 
     assert finding(candidate, "untreated-pneumothorax").documented is Documented.REFUTED
-    assert candidate.standing is Standing.NOTHING_DOCUMENTED_AGAINST
+    assert candidate.answer is CandidateAnswer.NOTHING_DOCUMENTED_AGAINST
 
 
 def test_a_condition_both_present_and_refuted_counts_as_present_until_settled() -> None:
     candidate = assessed(present={"untreated-pneumothorax"}, refuted=ABSOLUTE)
 
     assert finding(candidate, "untreated-pneumothorax").documented is Documented.CONTRADICTORY
-    assert candidate.standing is Standing.CONTRAINDICATED
+    assert candidate.answer is CandidateAnswer.CONTRAINDICATED
 
 
 def test_a_concept_that_the_table_does_not_know_is_listed() -> None:
@@ -340,7 +346,7 @@ def test_a_site_may_add_its_own_concept() -> None:
         MODERATE, at_s=START_S, present={"of-this-site"}, refuted=ABSOLUTE, concepts=(*RISK_CONCEPTS, own)
     )
 
-    assert candidate.standing is Standing.CONTRAINDICATED
+    assert candidate.answer is CandidateAnswer.CONTRAINDICATED
 
 
 def test_moderate_ards_is_a_reason_with_the_certainty_of_the_guideline() -> None:
@@ -355,14 +361,14 @@ def test_mild_ards_is_no_reason() -> None:
     candidate = assessed(MILD)
 
     assert candidate.indications[0].speaks_for is False
-    assert candidate.standing is Standing.NO_REASON_FOUND
+    assert candidate.answer is CandidateAnswer.NO_REASON_FOUND
 
 
 def test_without_oxygenation_nothing_is_judged() -> None:
     candidate = assessed([])
 
     assert candidate.indications[0].speaks_for is None
-    assert candidate.standing is Standing.CANNOT_JUDGE
+    assert candidate.answer is CandidateAnswer.CANNOT_JUDGE
 
 
 def test_a_low_arterial_pressure_in_the_readings_is_a_high_risk_with_its_weak_source() -> None:
@@ -382,7 +388,7 @@ def test_an_arterial_pressure_that_was_low_ten_minutes_ago_counts_though_it_has_
     (risk,) = candidate.reading_risks
     assert (risk.slug, risk.value, risk.source) == ("mean-arterial-pressure-low", 45.0, 8)
     assert "last hour was 45 mmHg (10 min ago; it is 72 mmHg now)" in spell(risk.sentence)
-    assert candidate.standing is Standing.HIGH_RISK
+    assert candidate.answer is CandidateAnswer.HIGH_RISK
 
 
 def test_an_arterial_pressure_that_was_low_before_the_last_hour_does_not_count_any_more() -> None:

@@ -19,7 +19,7 @@ from ebbmark.physiology.closing.closing import CurveStep, closing_posterior
 from ebbmark.physiology.closing.model import (
     DROP_MEAN,
     DROP_SD,
-    Noise,
+    NoiseSizes,
     StepCentres,
     curve_prior,
     event_factors,
@@ -48,7 +48,7 @@ READINGS = {
 }
 
 
-def prepared(name: str) -> tuple[tuple[float, ...], StepCentres, Noise]:
+def prepared(name: str) -> tuple[tuple[float, ...], StepCentres, NoiseSizes]:
     peeps, readings, resolution = READINGS[name]
     data = step_centres(readings)
     return peeps, data, noise_of(data, tuple(map(len, readings)), (resolution,) * len(peeps))
@@ -86,7 +86,7 @@ def looked_at(found: Hypotheses, steps: int) -> list[tuple[int, ...]]:
     return [(), *((k,) for k in range(steps)), *pairs]
 
 
-def by_set(found: Hypotheses, noise: Noise, peeps: tuple[float, ...], sets: Sequence[tuple[int, ...]]) -> Floats:
+def by_set(found: Hypotheses, noise: NoiseSizes, peeps: tuple[float, ...], sets: Sequence[tuple[int, ...]]) -> Floats:
     """The weights that were found, in the order of the slow ones; what was left out weighs nothing."""
     prior = curve_prior(peeps)
     dense = np.zeros((*prior.weights.shape, len(sets), len(noise.variances)))
@@ -96,7 +96,7 @@ def by_set(found: Hypotheses, noise: Noise, peeps: tuple[float, ...], sets: Sequ
 
 
 def slow_weights(
-    peeps: tuple[float, ...], data: StepCentres, noise: Noise, sets: Sequence[tuple[int, ...]] | None = None
+    peeps: tuple[float, ...], data: StepCentres, noise: NoiseSizes, sets: Sequence[tuple[int, ...]] | None = None
 ) -> Floats:
     log_odds = slow_log_odds(data)
     z = data.centres - np.median(data.centres)
@@ -122,7 +122,7 @@ def slow_step(curve: Sequence[float]) -> int:
     return 0
 
 
-def slow_events(peeps: tuple[float, ...], data: StepCentres, noise: Noise, draws: int) -> Floats:
+def slow_events(peeps: tuple[float, ...], data: StepCentres, noise: NoiseSizes, draws: int) -> Floats:
     """Draw curves at random, with numpy's generator, and count their closing steps."""
     listed = list(components(peeps))
     factors = event_factors(peeps, FALL)

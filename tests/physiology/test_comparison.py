@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.after.comparison import Comparison, Sureness, compare, overdistension_at_top
-from ebbmark.physiology.after.measures import Measure, Verdict
+from ebbmark.physiology.after.comparison import Comparison, Confidence, compare, overdistension_at_top
+from ebbmark.physiology.after.measures import ChangeVerdict, Measure
 from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot
 from ebbmark.physiology.closing.closing import StepEstimate
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
@@ -46,7 +46,7 @@ def compared(before: dict[Quantity, float] = BEFORE, after: dict[Quantity, float
     return compare(state(before), state(after), protocol=DEFAULT_PROTOCOL)
 
 
-def verdicts(comparison: Comparison) -> dict[Measure, Verdict]:
+def verdicts(comparison: Comparison) -> dict[Measure, ChangeVerdict]:
     return {change.measure: change.verdict for change in comparison.changes}
 
 
@@ -57,18 +57,18 @@ def step(peep: float, fitted: float, half_band: float = 0.5) -> StepEstimate:
 def test_compliance_and_oxygenation_got_better_and_the_rest_did_not_move() -> None:
     found = verdicts(compared())
 
-    assert found[Measure.COMPLIANCE] is Verdict.IMPROVED
-    assert found[Measure.DRIVING_PRESSURE] is Verdict.IMPROVED
-    assert found[Measure.PF_RATIO] is Verdict.IMPROVED
-    assert found[Measure.PACO2] is Verdict.WITHIN_NOISE
-    assert found[Measure.VENTILATORY_RATIO] is Verdict.WITHIN_NOISE
-    assert found[Measure.MEAN_ARTERIAL_PRESSURE] is Verdict.WITHIN_NOISE
+    assert found[Measure.COMPLIANCE] is ChangeVerdict.IMPROVED
+    assert found[Measure.DRIVING_PRESSURE] is ChangeVerdict.IMPROVED
+    assert found[Measure.PF_RATIO] is ChangeVerdict.IMPROVED
+    assert found[Measure.PACO2] is ChangeVerdict.WITHIN_NOISE
+    assert found[Measure.VENTILATORY_RATIO] is ChangeVerdict.WITHIN_NOISE
+    assert found[Measure.MEAN_ARTERIAL_PRESSURE] is ChangeVerdict.WITHIN_NOISE
 
 
 def test_nothing_is_called_better_when_nothing_changed() -> None:
     found = verdicts(compared(BEFORE, BEFORE))
 
-    assert set(found.values()) == {Verdict.WITHIN_NOISE}
+    assert set(found.values()) == {ChangeVerdict.WITHIN_NOISE}
 
 
 def test_dynamic_compliance_is_left_out_where_static_is_known() -> None:
@@ -110,19 +110,19 @@ def test_a_limit_that_is_not_known_is_not_said_to_hold() -> None:
 
 
 def test_compliance_that_rises_from_the_top_beyond_its_bands_is_overdistension() -> None:
-    assert overdistension_at_top([step(20, 34), step(18, 38), step(16, 36)]).sureness is Sureness.SHOWN
+    assert overdistension_at_top([step(20, 34), step(18, 38), step(16, 36)]).sureness is Confidence.SHOWN
 
 
 def test_a_rise_within_the_bands_is_only_possible_overdistension() -> None:
-    assert overdistension_at_top([step(20, 36, 2.0), step(18, 39, 2.0)]).sureness is Sureness.POSSIBLE
+    assert overdistension_at_top([step(20, 36, 2.0), step(18, 39, 2.0)]).sureness is Confidence.POSSIBLE
 
 
 def test_no_rise_from_the_top_is_no_sign() -> None:
-    assert overdistension_at_top([step(20, 38), step(18, 38.5), step(16, 36)]).sureness is Sureness.NOT_SEEN
+    assert overdistension_at_top([step(20, 38), step(18, 38.5), step(16, 36)]).sureness is Confidence.NOT_SEEN
 
 
 def test_without_steps_the_top_is_not_judged() -> None:
-    assert overdistension_at_top([]).sureness is Sureness.NOT_KNOWN
+    assert overdistension_at_top([]).sureness is Confidence.NOT_KNOWN
 
 
 def test_a_gas_is_not_paired_with_an_fio2_that_was_changed_around_it() -> None:
@@ -259,7 +259,7 @@ def test_what_is_not_known_comes_last() -> None:
     values = AFTER.copy()
     del values[Quantity.PLATEAU_PRESSURE]
 
-    order = [change.verdict is Verdict.NOT_KNOWN for change in compared(after=values).changes]
+    order = [change.verdict is ChangeVerdict.NOT_KNOWN for change in compared(after=values).changes]
 
     assert any(order)
     assert order == sorted(order)

@@ -28,7 +28,7 @@ from benchmarks.detection.sequential import operating_curve, passed_by_step
 from benchmarks.detection.trials import Outcome, Trial, ask_estimator, ask_rule, draw_trials
 from benchmarks.detection.truth import Truth, true_closing
 from ebbmark.physiology.closing.closing import Verdict, estimate_closing
-from ebbmark.physiology.lung import Phase, Staircase, simulate_trial
+from ebbmark.physiology.lung import SimulatedPhase, Staircase, simulate_trial
 from ebbmark.physiology.readings import Quantity, Reading
 
 FOUND, NOT_REACHED = Verdict.FOUND, Verdict.NOT_REACHED
@@ -122,7 +122,7 @@ def test_a_limb_read_from_the_fine_one_has_the_answer_of_the_trials_own_steps(na
     for limb in cases(name, purpose=Purpose.REPORT, count=4, lungs=LUNGS):
         assert limb.lung is not None
         own = Staircase(limb.peeps_cmh2o, staircase_cmh2o=(), hold_cmh2o=40.0, tidal_volume_ml=limb.volumes_ml[0])
-        steps = [s for s in simulate_trial(limb.lung, own) if s.phase is Phase.DECREMENTAL]
+        steps = [s for s in simulate_trial(limb.lung, own) if s.phase is SimulatedPhase.DECREMENTAL]
         compliances = [step.static_ml_per_cmh2o for step in steps]
 
         # Mostly equal to rounding; where units re-open with a breath, the way down leaves up to 4 %.

@@ -14,7 +14,7 @@ from scipy import stats
 
 from ebbmark.physiology.lung import (
     Lung,
-    Phase,
+    SimulatedPhase,
     SimulatedStep,
     Spread,
     Staircase,
@@ -33,7 +33,7 @@ ALL_OPEN = Thresholds(-50.0, 0.01)
 
 
 def limb(lung: Lung, trial: Staircase = TRIAL) -> list[SimulatedStep]:
-    return [step for step in simulate_trial(lung, trial) if step.phase is Phase.DECREMENTAL]
+    return [step for step in simulate_trial(lung, trial) if step.phase is SimulatedPhase.DECREMENTAL]
 
 
 lungs = st.builds(
@@ -143,12 +143,12 @@ def test_lung_and_chest_wall_are_in_series() -> None:
 def test_a_trial_passes_through_its_phases_in_order() -> None:
     phases = [step.phase for step in simulate_trial(LUNG, TRIAL)]
 
-    assert list(dict.fromkeys(phases)) == list(Phase)
-    assert phases.count(Phase.DECREMENTAL) == len(DOWN)
+    assert list(dict.fromkeys(phases)) == list(SimulatedPhase)
+    assert phases.count(SimulatedPhase.DECREMENTAL) == len(DOWN)
 
 
 def test_a_trial_without_an_after_ends_with_the_limb() -> None:
-    assert simulate_trial(LUNG, Staircase(DOWN))[-1].phase is Phase.DECREMENTAL
+    assert simulate_trial(LUNG, Staircase(DOWN))[-1].phase is SimulatedPhase.DECREMENTAL
 
 
 def test_the_limb_delivers_the_tidal_volume() -> None:
@@ -156,7 +156,7 @@ def test_the_limb_delivers_the_tidal_volume() -> None:
 
 
 def test_pressure_control_reaches_its_pressure_and_ends_without_flow() -> None:
-    hold = next(step for step in simulate_trial(LUNG, TRIAL) if step.phase is Phase.HOLD)
+    hold = next(step for step in simulate_trial(LUNG, TRIAL) if step.phase is SimulatedPhase.HOLD)
 
     assert hold.plateau_cmh2o == TRIAL.hold_cmh2o + TRIAL.driving_pressure_cmh2o
     assert hold.peak_cmh2o == hold.plateau_cmh2o
@@ -188,8 +188,8 @@ def test_intrinsic_peep_holds_the_lung_open_like_set_peep() -> None:
 
 def test_reopening_restores_what_the_hold_had_opened() -> None:
     steps = simulate_trial(LUNG, TRIAL)
-    hold = next(step for step in steps if step.phase is Phase.HOLD)
-    again = next(step for step in steps if step.phase is Phase.REOPENING)
+    hold = next(step for step in steps if step.phase is SimulatedPhase.HOLD)
+    again = next(step for step in steps if step.phase is SimulatedPhase.REOPENING)
     at_14, after = next(s for s in steps if s.peep_cmh2o == 14.0), steps[-1]
 
     assert again.end_expiratory_ml == pytest.approx(hold.end_expiratory_ml, rel=0.01)
@@ -198,7 +198,11 @@ def test_reopening_restores_what_the_hold_had_opened() -> None:
 
 def test_a_lung_that_never_closes_never_loses_a_unit() -> None:
     assert {step.open_fraction for step in limb(replace(LUNG, closing=ALL_OPEN))} == {
-        next(s.open_fraction for s in simulate_trial(replace(LUNG, closing=ALL_OPEN), TRIAL) if s.phase is Phase.HOLD)
+        next(
+            s.open_fraction
+            for s in simulate_trial(replace(LUNG, closing=ALL_OPEN), TRIAL)
+            if s.phase is SimulatedPhase.HOLD
+        )
     }
 
 

@@ -6,7 +6,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, Noise, Verdict, judge_change, noise_of_difference
+from ebbmark.physiology.after.measures import (
+    ASSUMED_NOISE,
+    ChangeVerdict,
+    Measure,
+    Noise,
+    judge_change,
+    noise_of_difference,
+)
 from ebbmark.words.comparison import change_words
 
 POSITIVE = st.floats(1.0, 500.0)
@@ -33,25 +40,25 @@ def test_four_readings_on_each_side_halve_the_noise() -> None:
 
 
 def test_a_small_rise_of_compliance_is_called_noise() -> None:
-    assert judge_change(Measure.COMPLIANCE, before=40.0, after=42.0).verdict is Verdict.WITHIN_NOISE
+    assert judge_change(Measure.COMPLIANCE, before=40.0, after=42.0).verdict is ChangeVerdict.WITHIN_NOISE
 
 
 def test_a_large_rise_of_compliance_is_better_and_a_large_rise_of_driving_pressure_is_worse() -> None:
-    assert judge_change(Measure.COMPLIANCE, before=30.0, after=40.0).verdict is Verdict.IMPROVED
-    assert judge_change(Measure.DRIVING_PRESSURE, before=10.0, after=14.0).verdict is Verdict.WORSE
+    assert judge_change(Measure.COMPLIANCE, before=30.0, after=40.0).verdict is ChangeVerdict.IMPROVED
+    assert judge_change(Measure.DRIVING_PRESSURE, before=10.0, after=14.0).verdict is ChangeVerdict.WORSE
 
 
 def test_a_risen_arterial_pressure_is_not_called_better_and_a_fallen_one_is_worse() -> None:
     rise = judge_change(Measure.MEAN_ARTERIAL_PRESSURE, before=65.0, after=85.0)
     fall = judge_change(Measure.MEAN_ARTERIAL_PRESSURE, before=85.0, after=65.0)
 
-    assert (rise.verdict, fall.verdict) == (Verdict.CHANGED, Verdict.WORSE)
+    assert (rise.verdict, fall.verdict) == (ChangeVerdict.CHANGED, ChangeVerdict.WORSE)
 
 
 def test_what_is_not_known_on_one_side_is_not_compared() -> None:
     change = judge_change(Measure.PF_RATIO, before=None, after=150.0)
 
-    assert change.verdict is Verdict.NOT_KNOWN
+    assert change.verdict is ChangeVerdict.NOT_KNOWN
     assert change_words(change) == "P/F is not known before, so it is not compared."
 
 
@@ -66,7 +73,7 @@ def test_the_sentence_gives_both_values_the_noise_and_that_it_is_assumed() -> No
 def test_turning_a_comparison_round_turns_better_into_worse(before: float, after: float) -> None:
     there = judge_change(Measure.COMPLIANCE, before=before, after=after).verdict
     back = judge_change(Measure.COMPLIANCE, before=after, after=before).verdict
-    turned = {Verdict.IMPROVED: Verdict.WORSE, Verdict.WORSE: Verdict.IMPROVED}
+    turned = {ChangeVerdict.IMPROVED: ChangeVerdict.WORSE, ChangeVerdict.WORSE: ChangeVerdict.IMPROVED}
 
     assert back is turned.get(there, there)
 

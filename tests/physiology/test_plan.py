@@ -11,7 +11,6 @@ from hypothesis import strategies as st
 
 from ebbmark.physiology.before.candidate import assess_candidate
 from ebbmark.physiology.before.plan import (
-    Control,
     NoPlan,
     NoPlanReason,
     Phase,
@@ -21,7 +20,8 @@ from ebbmark.physiology.before.plan import (
     Variant,
     plan_trial,
 )
-from ebbmark.physiology.before.staircase import COMMON_PRACTICE, Cell, StaircaseRules, Traced, faults_of_rules
+from ebbmark.physiology.before.staircase import COMMON_PRACTICE, Cell, SourceStatus, StaircaseRules, faults_of_rules
+from ebbmark.physiology.formulas.mechanics import Control
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit
 from ebbmark.words.messages import spell, spelled
@@ -231,7 +231,7 @@ def test_a_protocol_without_recruitment_cannot_be_asked_for_it() -> None:
 def test_an_unread_way_up_does_not_hinder_a_plan_without_recruitment() -> None:
     up = COMMON_PRACTICE.recruitment
     assert up is not None
-    unread = replace(up, hold_s=Cell(None, Traced.NOT_VERIFIED, "not read"))
+    unread = replace(up, hold_s=Cell(None, SourceStatus.NOT_VERIFIED, "not read"))
     rules = replace(COMMON_PRACTICE, recruitment=unread)
 
     assert isinstance(plan_trial(NOW, protocol=DEFAULT_PROTOCOL, rules=rules), Plan)
@@ -241,17 +241,23 @@ def test_an_unread_way_up_does_not_hinder_a_plan_without_recruitment() -> None:
 @pytest.mark.parametrize(
     ("rules", "words"),
     [
-        (replace(COMMON_PRACTICE, start_cmh2o=Cell(200.0, Traced.SITE, "slip")), "accepted is 8 to 30"),
-        (replace(COMMON_PRACTICE, dwell_s=Cell(2.0, Traced.SITE, "minutes for seconds")), "accepted is 30 to 1800"),
-        (replace(COMMON_PRACTICE, dwell_s=Cell(None, Traced.SITE, "left out")), "must have a value exactly where"),
-        (replace(COMMON_PRACTICE, dwell_s=Cell(120.0, Traced.SITE, "")), "names no source"),
+        (replace(COMMON_PRACTICE, start_cmh2o=Cell(200.0, SourceStatus.SITE, "slip")), "accepted is 8 to 30"),
+        (
+            replace(COMMON_PRACTICE, dwell_s=Cell(2.0, SourceStatus.SITE, "minutes for seconds")),
+            "accepted is 30 to 1800",
+        ),
+        (
+            replace(COMMON_PRACTICE, dwell_s=Cell(None, SourceStatus.SITE, "left out")),
+            "must have a value exactly where",
+        ),
+        (replace(COMMON_PRACTICE, dwell_s=Cell(120.0, SourceStatus.SITE, "")), "names no source"),
         (replace(COMMON_PRACTICE, margin_on="middle"), "accepted is closing or best"),
         (replace(COMMON_PRACTICE, citation=""), "has no citation"),
         (
             replace(
                 COMMON_PRACTICE,
-                start_cmh2o=Cell(10.0, Traced.SITE, "a"),
-                lowest_cmh2o=Cell(12.0, Traced.SITE, "b"),
+                start_cmh2o=Cell(10.0, SourceStatus.SITE, "a"),
+                lowest_cmh2o=Cell(12.0, SourceStatus.SITE, "b"),
             ),
             "does not lead down",
         ),
@@ -369,7 +375,9 @@ def test_a_protocol_without_recruitment_rises_by_three_per_step() -> None:
 def test_pressure_above_peep_is_cut_where_the_chosen_peak_would_be_passed_on_the_way_up() -> None:
     up = COMMON_PRACTICE.recruitment
     assert up is not None
-    rules = replace(COMMON_PRACTICE, recruitment=replace(up, peak_top_cmh2o=Cell(32.0, Traced.SITE, "unit guide")))
+    rules = replace(
+        COMMON_PRACTICE, recruitment=replace(up, peak_top_cmh2o=Cell(32.0, SourceStatus.SITE, "unit guide"))
+    )
 
     plan = plan_trial(NOW, protocol=DEFAULT_PROTOCOL, rules=rules, variant=RECRUITING)
 
@@ -384,7 +392,7 @@ def test_pressure_above_peep_is_cut_where_the_chosen_peak_would_be_passed_on_the
 
 
 def test_a_protocol_whose_margin_was_not_read_names_no_number_above_closing() -> None:
-    rules = replace(COMMON_PRACTICE, margin_cmh2o=Cell(None, Traced.NOT_VERIFIED, "not read"))
+    rules = replace(COMMON_PRACTICE, margin_cmh2o=Cell(None, SourceStatus.NOT_VERIFIED, "not read"))
 
     plan = plan_trial(NOW, protocol=DEFAULT_PROTOCOL, rules=rules)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.after.events import Gap, PressureLimit
+from ebbmark.physiology.after.events import NotLookedFor, PressureLimit
 from ebbmark.physiology.after.surveillance import PressureLosses, pressure_losses
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.words.since_titration import seen_words
@@ -74,4 +74,4 @@ def test_a_systolic_pressure_is_judged_where_only_that_is_charted(now: float, gr
 
 
 def test_a_record_without_pressure_says_that_a_fall_would_not_show() -> None:
-    assert losses(pressures({-30: 74.0})).not_checked == (Gap("no-pressure"),)
+    assert losses(pressures({-30: 74.0})).not_checked == (NotLookedFor("no-pressure"),)

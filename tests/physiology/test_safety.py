@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.physiology.readings import Doubt, Quantity, Reading, latest_doubt
+from ebbmark.physiology.readings import Quantity, Reading, UnusableReading, latest_doubt
 from ebbmark.physiology.stop.criteria import StopAnswer, StopCriterion, check_stop
 from ebbmark.physiology.stop.limits import (
     DEFAULT_STOP_LIMITS,
@@ -393,7 +393,7 @@ def test_a_usual_volume_rests_on_two_at_least(earlier: int) -> None:
 
 @pytest.mark.parametrize("doubted", [Quantity.SPO2, Quantity.HEART_RATE])
 def test_what_cannot_be_used_is_named_with_its_own_criterion_only(doubted: Quantity) -> None:
-    doubt = Doubt(doubted, None, "", START_S + 60, "", "It has no unit.")
+    doubt = UnusableReading(doubted, None, "", START_S + 60, "", "It has no unit.")
     answer = check_stop([], SIGNED, since_s=START_S, at_s=AT_S, doubts=[doubt])
     (saturation,) = [one for one in answer.not_checked if one.criterion is StopCriterion.SATURATION]
 
@@ -402,7 +402,7 @@ def test_what_cannot_be_used_is_named_with_its_own_criterion_only(doubted: Quant
 
 @pytest.mark.parametrize(("at_s", "kept"), [(-0.1, False), (0.0, True), (None, True)])
 def test_what_could_not_be_used_before_the_trial_is_not_of_it(at_s: float | None, *, kept: bool) -> None:
-    doubt = Doubt(Quantity.SPO2, None, "", None if at_s is None else START_S + at_s, "", "It has no unit.")
+    doubt = UnusableReading(Quantity.SPO2, None, "", None if at_s is None else START_S + at_s, "", "It has no unit.")
 
     assert (latest_doubt([doubt], Quantity.SPO2, since_s=START_S) is doubt) is kept
 

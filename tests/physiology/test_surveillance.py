@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.after.events import CodedChange, Event
+from ebbmark.physiology.after.events import Event
 from ebbmark.physiology.after.patient_now import patient_now
 from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot
 from ebbmark.physiology.after.surveillance import Surveillance, watch
+from ebbmark.physiology.findings import Change, ChangeKind
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS
 from ebbmark.words.messages import spell
@@ -47,7 +48,7 @@ def watched(
     suggested: float | None = 12.0,
     hours: float = 8.1,
     at_titration: Snapshot | None = None,
-    changes: tuple[CodedChange, ...] = (),
+    changes: tuple[Change, ...] = (),
 ) -> Surveillance:
     return watch(
         readings,
@@ -166,14 +167,14 @@ def test_oxygenation_lost_beyond_noise_is_seen() -> None:
     ],
 )
 def test_a_documented_change_is_told_with_its_words(event: Event, words: str) -> None:
-    answer = watched(hourly(), changes=(CodedChange(event, START_S + HOUR_S, "prone", 44),))
+    answer = watched(hourly(), changes=(Change(ChangeKind(event.value), START_S + HOUR_S, "prone", 44),))
 
     assert events(answer) == [event]
     assert words in seen_words(answer.seen[0], START_S)
 
 
 def test_everything_seen_is_told_in_order_of_time() -> None:
-    prone = CodedChange(Event.POSITION_CHANGED, START_S + HOUR_S, "prone", 44)
+    prone = Change(ChangeKind.POSITION, START_S + HOUR_S, "prone", 44)
     lost = reading(Quantity.PEEP_MEASURED, 0.0, START_S + 0.5 * HOUR_S, 777)
 
     assert events(watched([*hourly(), lost], changes=(prone,))) == [Event.OPEN_CIRCUIT, Event.POSITION_CHANGED]
@@ -211,7 +212,7 @@ def test_minutes_are_told_within_ninety_and_hours_after() -> None:
 
 
 def test_a_change_documented_before_the_titration_is_not_told() -> None:
-    before = CodedChange(Event.MODE_CHANGED, START_S - HOUR_S, "x", 4)
+    before = Change(ChangeKind.MODE, START_S - HOUR_S, "x", 4)
 
     assert events(watched(hourly(), changes=(before,))) == []
 

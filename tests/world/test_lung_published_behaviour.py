@@ -17,7 +17,7 @@ from scipy.optimize import curve_fit
 
 from ebbmark.physiology.lung import (
     Lung,
-    Phase,
+    SimulatedPhase,
     SimulatedStep,
     Spread,
     Staircase,
@@ -46,13 +46,13 @@ def loop(lung: Lung, highest: float = 45.0) -> tuple[Floats, Floats]:
 
 def going_down(lung: Lung) -> list[SimulatedStep]:
     steps = simulate_trial(lung, Staircase(PEEPS, hold_cmh2o=40.0))
-    return [step for step in steps if step.phase is Phase.DECREMENTAL]
+    return [step for step in steps if step.phase is SimulatedPhase.DECREMENTAL]
 
 
 def going_up(lung: Lung) -> list[SimulatedStep]:
     """Breathe from collapse at rising PEEP; returned with falling PEEP, to compare step by step."""
     trial = Staircase(PEEPS[::-1], baseline_cmh2o=0.0, staircase_cmh2o=(), hold_cmh2o=0.0, driving_pressure_cmh2o=1.0)
-    return [step for step in simulate_trial(lung, trial) if step.phase is Phase.DECREMENTAL][::-1]
+    return [step for step in simulate_trial(lung, trial) if step.phase is SimulatedPhase.DECREMENTAL][::-1]
 
 
 @pytest.mark.parametrize("lung", LUNGS)

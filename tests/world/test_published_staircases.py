@@ -20,9 +20,9 @@ from ebbmark.physiology.before.staircase import (
     COMMON_PRACTICE,
     STAIRCASES,
     Cell,
-    Marker,
+    MarginMarker,
+    SourceStatus,
     StaircaseRules,
-    Traced,
     faults_of_rules,
     staircase_for,
     unverified_cells,
@@ -75,15 +75,15 @@ def test_the_titration_of_2009_steps_down_by_2_every_two_minutes_and_sets_2_abov
     rules = rules_of("decremental-2009")  # abstract of Crit Care 2009;13:R59
 
     assert (rules.start_cmh2o.value, rules.decrement_cmh2o.value, rules.dwell_s.value) == (20.0, 2.0, 120.0)
-    assert (rules.margin_cmh2o.value, rules.margin_on, rules.marker) == (2.0, "best", Marker.DYNAMIC_COMPLIANCE)
+    assert (rules.margin_cmh2o.value, rules.margin_on, rules.marker) == (2.0, "best", MarginMarker.DYNAMIC_COMPLIANCE)
     assert rules.reopens
 
 
 def test_the_end_of_the_titration_of_2009_and_the_reading_of_its_start_are_said_to_be_our_own_choice() -> None:
     rules = rules_of("decremental-2009")
 
-    assert rules.lowest_cmh2o.traced is Traced.OWN_CHOICE
-    assert rules.start_cmh2o.traced is Traced.OWN_CHOICE
+    assert rules.lowest_cmh2o.traced is SourceStatus.OWN_CHOICE
+    assert rules.start_cmh2o.traced is SourceStatus.OWN_CHOICE
 
 
 @pytest.mark.parametrize(("slug", "may_differ"), [("decremental-2009", True), ("common-practice", False)])
@@ -129,13 +129,13 @@ def test_the_way_up_of_2009_is_laid_out_once_its_steps_of_peep_are_asked_for() -
 @pytest.mark.parametrize(
     ("slug", "marker", "words"),
     [
-        ("art", Marker.STATIC_COMPLIANCE, "highest static compliance"),
-        ("open-lung-2016", Marker.DYNAMIC_COMPLIANCE, "highest dynamic compliance"),
-        ("staircase-2011", Marker.SATURATION, "1 % or more from its maximum"),
-        ("pharlap", Marker.SATURATION, "2 % or more from its maximum"),
+        ("art", MarginMarker.STATIC_COMPLIANCE, "highest static compliance"),
+        ("open-lung-2016", MarginMarker.DYNAMIC_COMPLIANCE, "highest dynamic compliance"),
+        ("staircase-2011", MarginMarker.SATURATION, "1 % or more from its maximum"),
+        ("pharlap", MarginMarker.SATURATION, "2 % or more from its maximum"),
     ],
 )
-def test_markers_and_rules_are_those_of_the_cochrane_table(slug: str, marker: Marker, words: str) -> None:
+def test_markers_and_rules_are_those_of_the_cochrane_table(slug: str, marker: MarginMarker, words: str) -> None:
     rules = rules_of(slug)
 
     assert rules.marker is marker
@@ -165,7 +165,7 @@ def test_every_rule_set_is_without_fault(rules: StaircaseRules) -> None:
 def test_no_number_of_a_published_protocol_is_called_common_practice(rules: StaircaseRules) -> None:
     cells = [getattr(rules, field.name) for field in fields(rules)]
 
-    assert not [cell for cell in cells if isinstance(cell, Cell) and cell.traced is Traced.COMMON_PRACTICE]
+    assert not [cell for cell in cells if isinstance(cell, Cell) and cell.traced is SourceStatus.COMMON_PRACTICE]
 
 
 def test_common_practice_goes_to_20_and_50_holds_two_minutes_and_steps_down_by_2() -> None:

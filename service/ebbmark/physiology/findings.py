@@ -89,17 +89,18 @@ class KnownCondition:
 
 
 class ChangeKind(Enum):
-    """What was changed during a limb."""
+    """What was changed."""
 
-    POSITION = "position"
-    MODE = "mode"
+    POSITION = "position-changed"
+    MODE = "mode-changed"
+    TRANSPORT = "transport"
 
     __hash__ = object.__hash__
 
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """A change of position or ventilator mode that was charted.
+    """A change of position, ventilator mode or place that was charted.
 
     Attributes:
         kind: which.

@@ -37,7 +37,7 @@ __all__ = [
     "Floats",
     "Lung",
     "Move",
-    "Phase",
+    "SimulatedPhase",
     "SimulatedStep",
     "Spread",
     "Staircase",
@@ -317,7 +317,7 @@ def _root(excess: Callable[[float], float], low: float, high: float) -> float:
     return high
 
 
-class Phase(Enum):
+class SimulatedPhase(Enum):
     """Part of the trial."""
 
     BASELINE = "baseline"
@@ -328,7 +328,7 @@ class Phase(Enum):
     AFTER = "after"
 
 
-VOLUME_CONTROLLED = frozenset({Phase.BASELINE, Phase.DECREMENTAL, Phase.AFTER})
+VOLUME_CONTROLLED = frozenset({SimulatedPhase.BASELINE, SimulatedPhase.DECREMENTAL, SimulatedPhase.AFTER})
 LEAST_SHARE_OF_AIRWAYS = 0.3
 """Resistance of the small airways stops rising below this open share; our assumption."""
 
@@ -377,7 +377,7 @@ class SimulatedStep:
         open_fraction: share of units open at end expiration.
     """
 
-    phase: Phase
+    phase: SimulatedPhase
     peep_cmh2o: float
     total_peep_cmh2o: float
     plateau_cmh2o: float
@@ -400,12 +400,12 @@ def simulate_trial(lung: Lung, trial: Staircase) -> tuple[SimulatedStep, ...]:
 
     Source: Hickling 2001; see the module.
     """
-    plan = [(Phase.BASELINE, trial.baseline_cmh2o)]
-    plan += [(Phase.STAIRCASE, peep) for peep in trial.staircase_cmh2o]
-    plan += [(Phase.HOLD, trial.hold_cmh2o)]
-    plan += [(Phase.DECREMENTAL, peep) for peep in trial.decremental_cmh2o]
+    plan = [(SimulatedPhase.BASELINE, trial.baseline_cmh2o)]
+    plan += [(SimulatedPhase.STAIRCASE, peep) for peep in trial.staircase_cmh2o]
+    plan += [(SimulatedPhase.HOLD, trial.hold_cmh2o)]
+    plan += [(SimulatedPhase.DECREMENTAL, peep) for peep in trial.decremental_cmh2o]
     if trial.after_cmh2o is not None:
-        plan += [(Phase.REOPENING, trial.hold_cmh2o), (Phase.AFTER, trial.after_cmh2o)]
+        plan += [(SimulatedPhase.REOPENING, trial.hold_cmh2o), (SimulatedPhase.AFTER, trial.after_cmh2o)]
     units = lay_out(lung)
     open_now = units.all_closed()
     steps = []
@@ -440,7 +440,7 @@ def pressure_volume_loop(
 
 
 def _breathe(
-    lung: Lung, units: Units, trial: Staircase, phase: Phase, peep: float, open_now: Flags
+    lung: Lung, units: Units, trial: Staircase, phase: SimulatedPhase, peep: float, open_now: Flags
 ) -> tuple[SimulatedStep, Flags]:
     """Breathe at one PEEP until end inspiration repeats itself, or the breaths of the step are over."""
     total_peep = peep + lung.intrinsic_peep_cmh2o

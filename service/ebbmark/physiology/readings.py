@@ -11,7 +11,7 @@ from enum import Enum
 from math import inf
 from typing import NamedTuple
 
-__all__ = ["Doubt", "Doubts", "Quantity", "Reading", "latest", "latest_doubt"]
+__all__ = ["Quantity", "Reading", "UnusableReading", "UnusableReadings", "latest", "latest_doubt"]
 
 
 class Quantity(Enum):
@@ -97,7 +97,7 @@ def latest(
 
 
 @dataclass(frozen=True, slots=True)
-class Doubt:
+class UnusableReading:
     """One reading that was sent and cannot be used.
 
     Attributes:
@@ -118,13 +118,13 @@ class Doubt:
 
 
 @dataclass(frozen=True, slots=True)
-class Doubts:
+class UnusableReadings:
     """All of one request, in an order that does not depend on the order received; for the identity of an answer."""
 
-    doubts: tuple[Doubt, ...]
+    doubts: tuple[UnusableReading, ...]
 
 
-def latest_doubt(doubts: Sequence[Doubt], quantity: Quantity, *, since_s: float) -> Doubt | None:
+def latest_doubt(doubts: Sequence[UnusableReading], quantity: Quantity, *, since_s: float) -> UnusableReading | None:
     """The latest reading of a quantity that was sent since the trial began and cannot be used.
 
     Args:

@@ -24,7 +24,7 @@ __all__ = [
     "SETTING_HOLDS_S",
     "SETTLES_S",
     "InForce",
-    "Twin",
+    "PairedQuantity",
     "breathed_at",
     "fio2_words",
     "in_force_at",
@@ -44,7 +44,7 @@ _AIR: Final = 0.2  # the definitions do not speak of mixtures with less oxygen t
 
 
 @dataclass(frozen=True, slots=True)
-class Twin:
+class PairedQuantity:
     """One quantity that is both set and measured.
 
     Attributes:
@@ -63,8 +63,8 @@ class Twin:
     lowest: float
 
 
-FIO2: Final = Twin(Quantity.FIO2_SET, Quantity.FIO2_MEASURED, "FiO2", 4 * 3600.0, 0.03, _AIR)
-PEEP: Final = Twin(Quantity.PEEP_SET, Quantity.PEEP_MEASURED, "PEEP", 12 * 3600.0, 3.0, 0.0)
+FIO2: Final = PairedQuantity(Quantity.FIO2_SET, Quantity.FIO2_MEASURED, "FiO2", 4 * 3600.0, 0.03, _AIR)
+PEEP: Final = PairedQuantity(Quantity.PEEP_SET, Quantity.PEEP_MEASURED, "PEEP", 12 * 3600.0, 3.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +86,7 @@ class InForce:
     unsettled: bool = False
 
 
-def in_force_at(readings: Iterable[Reading], twin: Twin, at_s: float) -> InForce:
+def in_force_at(readings: Iterable[Reading], twin: PairedQuantity, at_s: float) -> InForce:
     """What held at this moment, and how that is known.
 
     Args:
@@ -175,13 +175,13 @@ def span(seconds: float) -> Message:
     return message("span.days", count=f"{seconds / 86_400:.1f}")
 
 
-def _contradiction(near: Sequence[Reading], twin: Twin, at_s: float) -> Message:
+def _contradiction(near: Sequence[Reading], twin: PairedQuantity, at_s: float) -> Message:
     ordered = sorted(near, key=lambda one: (one.start_s, one.source))
     told = tuple(message("in-force.value", value=_value(one, twin), how=_how(one, twin, at_s)) for one in ordered)
     return message("in-force.contradicted", told=joined("each-and", told))
 
 
-def _how(one: Reading, twin: Twin, at_s: float) -> Message:
+def _how(one: Reading, twin: PairedQuantity, at_s: float) -> Message:
     kind = "set" if one.quantity is twin.setting else "measured"
     offset_s = one.start_s - at_s
     if abs(offset_s) < 30:
@@ -190,7 +190,7 @@ def _how(one: Reading, twin: Twin, at_s: float) -> Message:
     return message(f"in-force.{kind}-{side}", age=span(abs(offset_s)))
 
 
-def _value(one: Reading, twin: Twin) -> str:
+def _value(one: Reading, twin: PairedQuantity) -> str:
     return fio2_words(one.value) if twin is FIO2 else f"{round(one.value, 1):g} cmH2O"
 
 

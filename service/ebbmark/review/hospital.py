@@ -22,7 +22,7 @@ from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.write import as_transaction
 from ebbmark.keys import SigningKey
-from ebbmark.physiology.lung import Lung, Phase, Staircase, Thresholds, simulate_trial
+from ebbmark.physiology.lung import Lung, SimulatedPhase, Staircase, Thresholds, simulate_trial
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.recording import answer_bundle
 
@@ -272,7 +272,7 @@ def _trial(
     gases = bool(chance.random() < 0.4)
     first = len(chart.resources)
     steps = simulate_trial(lung, Staircase(decremental_cmh2o=peeps, tidal_volume_ml=volume, breaths=4))
-    baseline, limb = steps[0], [one for one in steps if one.phase is Phase.DECREMENTAL]
+    baseline, limb = steps[0], [one for one in steps if one.phase is SimulatedPhase.DECREMENTAL]
     vitals = {"spo2": 91.0, "map": 78.0, "heart_rate": 96.0, "fio2": 60.0}
     for minutes in (-40, -20):
         pressure = round(baseline.plateau_cmh2o, 1) if plateau else None

@@ -9,7 +9,7 @@ from math import inf
 from ebbmark.fhir.answer import Answer, Statement, Warned
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.reading.read import Request
-from ebbmark.physiology.after.events import PressureLimit, Seen
+from ebbmark.physiology.after.events import Occurrence, PressureLimit
 from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot
 from ebbmark.physiology.after.trials_of_record import set_after
 from ebbmark.physiology.formulas.body import predicted_body_weight_kg
@@ -139,7 +139,7 @@ def snapshot_of(request: Request, from_s: float, until_s: float) -> Snapshot:
     return take_snapshot(request.readings, pbw_kg=weight_of(request), from_s=from_s, until_s=until_s)
 
 
-def warnings_of(seen: Sequence[Seen], titrated_s: float) -> list[Warned]:
+def warnings_of(seen: Sequence[Occurrence], titrated_s: float) -> list[Warned]:
     """What was seen since, as warnings of the answer.
 
     Args:

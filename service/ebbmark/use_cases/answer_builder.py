@@ -19,7 +19,7 @@ from ebbmark.physiology.before.plan import Plan
 from ebbmark.physiology.before.staircase import StaircaseRules, staircase_for, unverified_names
 from ebbmark.physiology.during.running import CallRule
 from ebbmark.physiology.protocols import Protocol
-from ebbmark.physiology.readings import Doubts, Reading
+from ebbmark.physiology.readings import Reading, UnusableReadings
 from ebbmark.physiology.stop.limits import Rhythms, StopLimits
 from ebbmark.physiology.trial.steps import NoTrial
 from ebbmark.words.in_short import InShort
@@ -43,7 +43,7 @@ FEWEST_AHEAD = 3
 """So many inputs ahead of now are a clock rather than a slip; this project's choice."""
 
 
-RuleSet = Protocol | StaircaseRules | StopLimits | CallRule | Doubts | Rhythms
+RuleSet = Protocol | StaircaseRules | StopLimits | CallRule | UnusableReadings | Rhythms
 
 
 def answered(

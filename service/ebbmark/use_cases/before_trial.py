@@ -22,7 +22,7 @@ from ebbmark.fhir.bedside.condition_codes import LEFT_OPEN
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Ignored
 from ebbmark.fhir.reading.read import Request
-from ebbmark.physiology.before.candidate import Candidate, Charted, Finding, assess_candidate
+from ebbmark.physiology.before.candidate import Candidate, Charted, ConditionFinding, assess_candidate
 from ebbmark.physiology.before.risks import OF_THE_DOSE, RISK_CONCEPTS, ReadingRisk, Risk
 from ebbmark.physiology.before.state import PresentState
 from ebbmark.physiology.formulas.body import predicted_body_weight_kg
@@ -198,7 +198,7 @@ def _of_unjudged(one: Ignored, place: int, request: Request) -> Warned:
     )
 
 
-def _of_condition(one: Finding, request: Request) -> Warned:
+def _of_condition(one: ConditionFinding, request: Request) -> Warned:
     concept = one.concept
     text = say("candidate.source", sentence=spell(one.sentence), citation=concept.citation)
     return Warned(

@@ -50,7 +50,7 @@ def candidate_answer(request: Request, site: Site) -> Answer:
     assessment = Statement(
         kind="candidate-assessment",
         code="candidate-assessment",
-        value=Coded(candidate.standing.value),
+        value=Coded(candidate.answer.value),
         note=sentences(*not_placed(request), in_full, *not_looked_for(site)),
         method=say("candidate.conditions-thresholds-value"),
         members=members,

@@ -30,7 +30,7 @@ from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.reading.read import Request
 from ebbmark.physiology.after.comparison import Comparison, LimitCheck, Overdistension, compare
 from ebbmark.physiology.after.events import Event
-from ebbmark.physiology.after.measures import Change, Measure, Verdict
+from ebbmark.physiology.after.measures import ChangeVerdict, Measure, MeasureChange
 from ebbmark.physiology.after.patient_now import without_mechanics
 from ebbmark.physiology.after.snapshot import Snapshot
 from ebbmark.physiology.closing.of_trial import closing_of
@@ -173,7 +173,7 @@ def _latest(request: Request, since: Comparison | None, until_s: float) -> str:
     ended = say("comparison.comparison-new-settings", as_of_s=f"{(request.as_of_s - until_s) / 3600.0:.1f}")
     if all(one.after is None for one in since.changes):
         return say("comparison.nothing-can-compared", ended=ended)
-    worse = [change_words(one) for one in since.changes if one.verdict is Verdict.WORSE]
+    worse = [change_words(one) for one in since.changes if one.verdict is ChangeVerdict.WORSE]
     broken = [limit_check_words(one) for one in since.limits if one.holds is False]
     if not worse:
         return sentences(say("comparison.last-half-hour"), *broken, ended)
@@ -205,7 +205,7 @@ def _windows(began_s: float, moments: Moments, until_s: float) -> str:
     return say("comparison.before-utc-after", first=first, start=start, setting=setting, end=end, how=how)
 
 
-def _change(one: Change, before: Snapshot, after: Snapshot) -> Statement:
+def _change(one: MeasureChange, before: Snapshot, after: Snapshot) -> Statement:
     unit = _UNITS[one.measure]
     rows = (
         ("value-before", one.before),
@@ -226,7 +226,7 @@ def _change(one: Change, before: Snapshot, after: Snapshot) -> Statement:
     )
 
 
-def _reasons(one: Change, before: Snapshot, after: Snapshot) -> list[str]:
+def _reasons(one: MeasureChange, before: Snapshot, after: Snapshot) -> list[str]:
     """Why a figure is not known, on each side."""
     sides = (("Before", before), ("After", after))
     return [

@@ -19,14 +19,14 @@ from ebbmark.physiology.during.next_move import Action, Decision, Move, Reason, 
 from ebbmark.physiology.during.running import (
     DEFAULT_CALL_RULE,
     Concern,
+    RunningContext,
     RunningTrial,
-    Scene,
     closed_before,
     running_trial,
 )
 from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.patient.titration import closing_for
-from ebbmark.physiology.readings import Doubts
+from ebbmark.physiology.readings import UnusableReadings
 from ebbmark.physiology.stop.criteria import StopAnswer, check_stop
 from ebbmark.physiology.trial.limb import peep_levels_of
 from ebbmark.physiology.trial.reading import read_trial
@@ -45,7 +45,7 @@ from ebbmark.use_cases.in_progress import (
     stop_warnings,
     what_follows,
 )
-from ebbmark.use_cases.trial_and_patient import beside_of
+from ebbmark.use_cases.trial_and_patient import patient_context_of
 from ebbmark.words.ages import clock
 from ebbmark.words.answer_in_short import found_words
 from ebbmark.words.messages import say, spell
@@ -109,7 +109,7 @@ def next_step(request: Request, site: Site) -> Answer:
     )
     rule = DEFAULT_CALL_RULE
     given = request.asked.acknowledged
-    scene = Scene(
+    context = RunningContext(
         running=running,
         readings=request.readings,
         doubts=request.doubts,
@@ -120,15 +120,15 @@ def next_step(request: Request, site: Site) -> Answer:
         protocol=request.protocol,
         rhythms=request.rhythms,
         acknowledged={name for name, _ in given.what},
-        beside=beside_of(request),
+        patient=patient_context_of(request),
     )
     move = next_move(running.steps, decrement_cmh2o=decrement, lowest_cmh2o=lowest, stops=stops, rule=rule)
     move, reason = _after_the_trial(move, request, running, since_s)
-    decision = decide(move, scene)
-    decision, reason, closed = _as_titrated(decision, reason, request, scene)
+    decision = decide(move, context)
+    decision, reason, closed = _as_titrated(decision, reason, request, context)
     move = decision.move
-    conditions, stopped = condition_words(scene), move.action is Action.STOP
-    open_to_a_word = acknowledgeable(scene)
+    conditions, stopped = condition_words(context), move.action is Action.STOP
+    open_to_a_word = acknowledgeable(context)
     watched = acknowledged_during(open_to_a_word, given, site.stop_limits) if move.action in _GOES_ON else ""
     follows = None
     if move.action in (Action.CLOSING_PASSED, Action.ENDED):
@@ -136,7 +136,7 @@ def next_step(request: Request, site: Site) -> Answer:
     said = sentences(
         watched,
         *([] if stopped else [told_words(stops), conditions]),
-        decision_words(decision, reason, scene),
+        decision_words(decision, reason, context),
         *([told_words(stops), conditions] if stopped else []),
         follows.sentence if follows is not None else "",
     )
@@ -148,7 +148,7 @@ def next_step(request: Request, site: Site) -> Answer:
         request,
         short=next_step_in_short(
             decision,
-            scene,
+            context,
             suggested_cmh2o=None if follows is None else follows.suggested_peep_cmh2o,
             closed=closed,
             objections=() if follows is None else follows.objections,
@@ -168,7 +168,7 @@ def next_step(request: Request, site: Site) -> Answer:
             staircase,
             site.stop_limits,
             rule,
-            Doubts(tuple(request.doubts)),
+            UnusableReadings(tuple(request.doubts)),
             request.rhythms,
         ),
         span_s=(min(since_s, last_s), last_s),
@@ -211,7 +211,7 @@ def _last_step(request: Request, running: RunningTrial) -> Step | None:
 
 
 def _as_titrated(
-    decision: Decision, reason: str, request: Request, scene: Scene
+    decision: Decision, reason: str, request: Request, context: RunningContext
 ) -> tuple[Decision, str, Closing | None]:
     """Closing is not called on a curve from which the titration reads none: what came back is no closing.
 
@@ -219,11 +219,11 @@ def _as_titrated(
         The decision, its words, and the titration's own estimate. The rule calls closing at or above the latest step,
         which is another event than closing at one named step; None where none is called or named.
     """
-    move, trial = decision.move, scene.running.trial
+    move, trial = decision.move, context.running.trial
     if move.reason is not Reason.CALLED or move.action is not Action.CLOSING_PASSED or trial is None:
         return decision, reason, None
-    judged, findings, _ = closing_for(trial, request.readings, request.protocol, beside_of(request))
-    looked_into = {*scene.acknowledged, "circuit-opened"}
+    judged, findings, _ = closing_for(trial, request.readings, request.protocol, patient_context_of(request))
+    looked_into = {*context.acknowledged, "circuit-opened"}
     looks = {one.slug for one in findings if one.weight is Weight.LOOK_FIRST}
     if judged.verdict in (Verdict.FOUND, Verdict.FALLING_FROM_FIRST_STEP):
         return decision, sentences(reason, found_words(judged)), judged

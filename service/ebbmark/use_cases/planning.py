@@ -22,9 +22,10 @@ from ebbmark.physiology.after.snapshot import take_snapshot
 from ebbmark.physiology.before.candidate import Candidate
 from ebbmark.physiology.before.plan import NoPlan, NoPlanReason, Variant, plan_trial
 from ebbmark.physiology.before.plan_checks import Obstacle, obstacles_of
-from ebbmark.physiology.before.plan_steps import Control, Settings
+from ebbmark.physiology.before.plan_steps import Settings
 from ebbmark.physiology.before.risks import READING_RISKS, RISK_CONCEPTS
 from ebbmark.physiology.formulas.body import predicted_body_weight_kg
+from ebbmark.physiology.formulas.mechanics import Control
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import SETTING_HOLDS_S
 from ebbmark.physiology.trial.limb import same_setting

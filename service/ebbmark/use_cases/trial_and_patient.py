@@ -11,14 +11,14 @@ from functools import lru_cache
 from ebbmark.fhir.problems import Ignored, Rejected
 from ebbmark.fhir.reading.conditions import Documented
 from ebbmark.fhir.reading.read import Request
-from ebbmark.physiology.after.events import CodedChange, Event, Seen
+from ebbmark.physiology.after.events import Occurrence
 from ebbmark.physiology.after.patient_now import PNEUMOTHORAX, PatientNow, lung_now, patient_now, with_now
 from ebbmark.physiology.before.risks import RISK_CONCEPTS, Risk, RiskConcept, Scope
 from ebbmark.physiology.closing.estimate import Closing
 from ebbmark.physiology.closing.of_trial import Estimator, estimator
 from ebbmark.physiology.findings import OWN_CHOICE, Change, ChangeKind, Finding, KnownCondition, Weight
 from ebbmark.physiology.patient.context import CheckLimits, vital_limits_of
-from ebbmark.physiology.patient.titration import Beside, Titration, closing_for, titrate
+from ebbmark.physiology.patient.titration import PatientContext, Titration, closing_for, titrate
 from ebbmark.physiology.trial.limb import began_of
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Trial
@@ -28,12 +28,12 @@ from ebbmark.words.messages import say
 from ebbmark.words.titration import against, sentence, with_reason, worded
 
 __all__ = [
-    "beside_of",
     "beyond_in_trial",
     "estimates_remembered",
     "judged_closing",
     "look_in_short",
     "now_of",
+    "patient_context_of",
     "the_trial",
     "titration_of",
 ]
@@ -42,16 +42,13 @@ __all__ = [
 MOST_NAMED = 4
 
 
-_KINDS = {Event.POSITION_CHANGED: ChangeKind.POSITION, Event.MODE_CHANGED: ChangeKind.MODE}
-
-
 _NOT_PASSIVE = "spontaneous-effort"
 
 
 _WEIGHTS = {Risk.ABSOLUTE: Weight.LOOK_FIRST, Risk.HIGH: Weight.HIGH, Risk.CAUTION: Weight.MODERATE}
 
 
-def beside_of(request: Request) -> Beside:
+def patient_context_of(request: Request) -> PatientContext:
     """Conditions that are present or could not be judged or read, changes of position and mode, vasopressors, status.
 
     Args:
@@ -75,13 +72,9 @@ def beside_of(request: Request) -> Beside:
         known.append(KnownCondition("not-placed", _charted(others, request), Weight.MODERATE, "", OWN_CHOICE))
     if request.asked.conditions_not_read:
         known.append(KnownCondition("not-read", "", Weight.MODERATE, "", OWN_CHOICE))
-    changes = tuple(
-        Change(_KINDS[one.event], one.at_s, one.words, one.source, one.first, one.breathing, one.charted)
-        for one in request.changes
-        if one.event in _KINDS
-    )
+    changes = tuple(one for one in request.changes if one.kind is not ChangeKind.TRANSPORT)
     limits = CheckLimits(vital=vital_limits_of(request.stop_limits))
-    return Beside(tuple(known), changes, limits, request.infusions, request.status, request.doubts)
+    return PatientContext(tuple(known), changes, limits, request.infusions, request.status, request.doubts)
 
 
 def _known(concept: RiskConcept, documented: Documented, source: int, request: Request) -> KnownCondition:
@@ -157,7 +150,7 @@ def look_in_short(findings: Sequence[Finding]) -> str:
 
 def judged_closing(trial: Trial, request: Request) -> Closing:
     """The estimate of closing, as `$titrate-peep` makes it."""
-    closing, findings, _ = closing_for(trial, request.readings, request.protocol, beside_of(request))
+    closing, findings, _ = closing_for(trial, request.readings, request.protocol, patient_context_of(request))
     return with_reason(closing, findings)
 
 
@@ -192,7 +185,7 @@ def titration_of(trial: Trial, request: Request, *, now: bool = False) -> Titrat
         height_cm=person.height_cm,
         sex=person.sex,
         protocol=request.protocol,
-        beside=beside_of(request),
+        patient=patient_context_of(request),
         chosen_cmh2o=request.asked.chosen_peep_cmh2o,
         estimate=_ESTIMATE.get(),
     )
@@ -226,7 +219,7 @@ def now_of(
         last_step_s: see `patient_now`.
         trial: that the lung now is held against; None where none is known.
     """
-    lung: tuple[Seen, ...] = ()
+    lung: tuple[Occurrence, ...] = ()
     if trial is not None:
         # Since the trial, whenever PEEP was set after it: so every question sees the same.
         ended_s = min(since_s, trial.steps[-1].until_s)
@@ -238,13 +231,13 @@ def now_of(
         at_s=at_s,
         began_s=began_s,
         last_step_s=last_step_s,
-        conditions=beside_of(request).conditions,
+        conditions=patient_context_of(request).conditions,
         changes=[_as_change(one) for one in request.changes],
         lung=lung,
     )
 
 
-def _as_change(one: CodedChange) -> CodedChange:
+def _as_change(one: Change) -> Change:
     """A mode in which the patient breathes counts as a change after a trial, although none was charted before."""
     if one.breathing is None or not one.first:
         return one

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from ebbmark.physiology.before.candidate import Candidate, Documented, Standing
-from ebbmark.physiology.before.candidate import Finding as Documentation
+from ebbmark.physiology.before.candidate import Candidate, CandidateAnswer, ConditionFinding, Documented
 from ebbmark.physiology.before.plan import Phase, Plan, Variant
 from ebbmark.physiology.before.risks import ReadingRisk, Risk
 from ebbmark.physiology.before.state import ArdsClass
@@ -51,12 +50,12 @@ def candidate_in_short(
         "" if dose is not None else _say("vasopressor-unknown"),
         _say("decides"),
     ]
-    head = _say(candidate.standing.value)
-    if against and candidate.standing in (Standing.CONTRAINDICATED, Standing.HIGH_RISK):
+    head = _say(candidate.answer.value)
+    if against and candidate.answer in (CandidateAnswer.CONTRAINDICATED, CandidateAnswer.HIGH_RISK):
         named, others = against[:_IN_THE_LINE], against[_IN_THE_LINE:]
         more = say("short.also", listed="; ".join(others)) if others else ""
         return shortened(head, _found("; ".join(named)), severity, [more, not_charted, *rest])
-    if candidate.standing is Standing.CANNOT_JUDGE:
+    if candidate.answer is CandidateAnswer.CANNOT_JUDGE:
         more = say("short.also", listed="; ".join(against)) if against else ""
         return shortened(head, _unjudged_first(unjudged) or not_charted, severity, [not_charted, more, *rest])
     more = say("short.against", what="; ".join(against)) if against else ""
@@ -95,7 +94,7 @@ def _against(candidate: Candidate) -> list[str]:
     ]
 
 
-def _condition(one: Documentation) -> str:
+def _condition(one: ConditionFinding) -> str:
     known = f"condition.{one.concept.slug}"
     return say(known) if known in ENGLISH else one.concept.words
 

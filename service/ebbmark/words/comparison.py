@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from ebbmark.physiology.after.comparison import RELIEF, Comparison, LimitCheck, Overdistension, Sureness
-from ebbmark.physiology.after.events import Event, Seen
-from ebbmark.physiology.after.measures import Change, Verdict
+from ebbmark.physiology.after.comparison import RELIEF, Comparison, Confidence, LimitCheck, Overdistension
+from ebbmark.physiology.after.events import Event, Occurrence
+from ebbmark.physiology.after.measures import ChangeVerdict, MeasureChange
 from ebbmark.physiology.message import Message
 from ebbmark.words.ages import age, capital
 from ebbmark.words.in_short import InShort, shortened
@@ -25,11 +25,17 @@ __all__ = [
 ]
 
 _TURNED: Final = (Event.POSITION_CHANGED, Event.MODE_CHANGED, Event.TRANSPORT)
-_GROUPS: Final = (Verdict.WORSE, Verdict.CHANGED, Verdict.IMPROVED, Verdict.WITHIN_NOISE, Verdict.NOT_KNOWN)
+_GROUPS: Final = (
+    ChangeVerdict.WORSE,
+    ChangeVerdict.CHANGED,
+    ChangeVerdict.IMPROVED,
+    ChangeVerdict.WITHIN_NOISE,
+    ChangeVerdict.NOT_KNOWN,
+)
 """What is wrong comes first: whoever reads one line only must not read what is better."""
 
 
-def change_words(one: Change) -> str:
+def change_words(one: MeasureChange) -> str:
     """One figure before and after, in a plain sentence.
 
     Args:
@@ -121,8 +127,8 @@ def _say(name: str, /, **values: object) -> str:
 def comparison_in_short(
     comparison: Comparison,
     *,
-    alarms: Sequence[Seen] = (),
-    beside: Sequence[Seen] = (),
+    alarms: Sequence[Occurrence] = (),
+    beside: Sequence[Occurrence] = (),
     latest: Comparison | None = None,
     below: str = "",
 ) -> InShort:
@@ -140,14 +146,14 @@ def comparison_in_short(
         if alarms:
             return shortened(told.head, told.sure, f"{below}.", [told.against, *told.reasons])
         return shortened(below, f"{told.head}.", "", [told.sure, told.against, *told.reasons])
-    top, early, lead = _top(comparison.overdistension), _of(comparison, Verdict.WORSE), ""
+    top, early, lead = _top(comparison.overdistension), _of(comparison, ChangeVerdict.WORSE), ""
     if latest is not None and any(one.after is not None for one in latest.changes):
         comparison, lead = latest, "now-"
     else:
         early = []
     need = [say(f"seen.{one.kind}", **one.values) for one in beside if one.kind == "oxygen-need"]
     triggers = any(one.event is Event.TRIGGERS for one in beside)
-    worse, better = [*need, *_of(comparison, Verdict.WORSE)], _of(comparison, Verdict.IMPROVED)
+    worse, better = [*need, *_of(comparison, ChangeVerdict.WORSE)], _of(comparison, ChangeVerdict.IMPROVED)
     broken = [
         _line("broken", name=say(f"name.{one.slug}"), value=f"{one.value:.1f}", limit=f"{one.limit:g}")
         for one in comparison.limits
@@ -156,9 +162,9 @@ def comparison_in_short(
     kept = [
         _line("kept", name=say(f"name.{one.slug}"), value=f"{one.value:.1f}") for one in comparison.limits if one.holds
     ]
-    unknown = [one.measure for one in comparison.changes if one.verdict is Verdict.NOT_KNOWN]
+    unknown = [one.measure for one in comparison.changes if one.verdict is ChangeVerdict.NOT_KNOWN]
     unknown_words = [say(f"name.{one.slug}") for one in unknown]
-    same = [say(f"name.{one.measure.slug}") for one in comparison.changes if one.verdict is Verdict.WITHIN_NOISE]
+    same = [say(f"name.{one.measure.slug}") for one in comparison.changes if one.verdict is ChangeVerdict.WITHIN_NOISE]
     now = [beyond_in_short(one) for one in alarms]
     limits = _line("limit-broken", listed=", ".join(broken)) if broken else ""
     if not broken and kept and not triggers:
@@ -167,8 +173,8 @@ def comparison_in_short(
     rest = [
         _line("turned", listed=", ".join(turned)) if turned else "",
         _line("first-worse", listed=", ".join(early)) if early else "",
-        _line("changed", listed=", ".join(_of(comparison, Verdict.CHANGED)))
-        if _of(comparison, Verdict.CHANGED)
+        _line("changed", listed=", ".join(_of(comparison, ChangeVerdict.CHANGED)))
+        if _of(comparison, ChangeVerdict.CHANGED)
         else "",
         _line("same", listed=", ".join(same)) if same else "",
         _line("unknown", listed=", ".join(unknown_words)) if unknown else "",
@@ -196,7 +202,7 @@ def _line(name: str, /, **values: object) -> str:
     return say(f"comparison-line.{name}", **values)
 
 
-def _of(comparison: Comparison, verdict: Verdict) -> list[str]:
+def _of(comparison: Comparison, verdict: ChangeVerdict) -> list[str]:
     return [
         _line(
             "change",
@@ -209,11 +215,11 @@ def _of(comparison: Comparison, verdict: Verdict) -> list[str]:
     ]
 
 
-def _figure(one: Change, value: float | None) -> str:
+def _figure(one: MeasureChange, value: float | None) -> str:
     return "" if value is None else one.measure.show(value).split(" ")[0]
 
 
-def beyond_in_short(one: Seen) -> str:
+def beyond_in_short(one: Occurrence) -> str:
     """A vital sign beyond its limit now with its age, or a standing pneumothorax, in a few words."""
     if one.kind != "beyond-limit":
         return say(f"seen.{one.kind}", **numbers_spelled(one.values))
@@ -235,6 +241,6 @@ def numbers_spelled(values: Mapping[str, Any]) -> dict[str, str]:
 
 
 def _top(one: Overdistension) -> str:
-    if one.sureness is Sureness.SHOWN:
+    if one.sureness is Confidence.SHOWN:
         return _line("top-shown")
-    return _line("top-possible") if one.sureness is Sureness.POSSIBLE else ""
+    return _line("top-possible") if one.sureness is Confidence.POSSIBLE else ""

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from ebbmark.physiology.during.checks import Bound
 from ebbmark.physiology.during.next_move import Action, Decision, Move, Reason, WayBack
-from ebbmark.physiology.during.running import Concern, Scene, StepSoFar
+from ebbmark.physiology.during.running import Concern, RunningContext, StepSoFar
 from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.stop.criteria import CRITERIA
@@ -118,22 +118,22 @@ def _chance(step: StepSoFar) -> str:
     return "" if step.passed is None else _say("chance", probability=percent(step.passed))
 
 
-def decision_words(decision: Decision, reason: str, scene: Scene) -> str:
+def decision_words(decision: Decision, reason: str, context: RunningContext) -> str:
     """The move with everything that comes before it and goes with it.
 
     Args:
         decision: the move and the concerns.
         reason: the words of its rule.
-        scene: what is known.
+        context: what is known.
     """
 
     def said(concerns: Iterable[Concern]) -> list[str]:
-        return list(dict.fromkeys(_WORDS[one.slug](one.values, scene) for one in concerns))
+        return list(dict.fromkeys(_WORDS[one.slug](one.values, context) for one in concerns))
 
     move, looks = decision.move, said(decision.looked_at)
     back = [way_back_words(decision.way_back)] if decision.way_back is not None else []
     before, after = said(decision.told[0]), said(decision.told[1])
-    measured = _measure_first(decision.measured, scene)
+    measured = _measure_first(decision.measured, context)
     if move.reason is Reason.LOOK:
         return _joined(say("next-step.look-patient-first"), *looks, *back)
     if looks and move.action is not Action.NOT_STARTED and move.action is not Action.STOP:
@@ -147,13 +147,13 @@ def decision_words(decision: Decision, reason: str, scene: Scene) -> str:
     return _joined(reason, *looks, *before, *back)
 
 
-def condition_words(scene: Scene) -> str:
+def condition_words(context: RunningContext) -> str:
     """The documented conditions that question a trial, gravest first; those that forbid it are said as a look.
 
     Args:
-        scene: what is known.
+        context: what is known.
     """
-    graver = [one for one in scene.beside.conditions if one.weight is Weight.HIGH or one.slug == _UNJUDGED]
+    graver = [one for one in context.patient.conditions if one.weight is Weight.HIGH or one.slug == _UNJUDGED]
     return _joined(
         *[
             finding_words(Finding(f"condition-{one.slug}", one.weight, {"words": one.words, "says": one.says}))
@@ -188,15 +188,15 @@ def way_back_words(back: WayBack) -> str:
     return _joined(cause, _say("way-back", listed=", ".join(named), time=clock(peep.at_s)))
 
 
-def _measure_first(missing: Iterable[Concern], scene: Scene) -> str:
+def _measure_first(missing: Iterable[Concern], context: RunningContext) -> str:
     """What is to be measured before PEEP is lowered; empty where nothing is missing."""
     missing = list(missing)
     if not missing:
         return ""
     named = listed([vital_words(one.values) for one in missing])
     it = _say("it") if len(missing) == 1 else _say("each")
-    limits = "; ".join(limit_words(one.values, scene.limits) for one in missing)
-    sent = "".join(f" {unusable_words(doubt, at_s=scene.at_s)}" for one in missing for doubt in one.values["doubts"])
+    limits = "; ".join(limit_words(one.values, context.limits) for one in missing)
+    sent = "".join(f" {unusable_words(doubt, at_s=context.at_s)}" for one in missing for doubt in one.values["doubts"])
     return f"{_say('measure', named=named, it=it, limits=limits)}{sent}"
 
 
@@ -226,8 +226,8 @@ def _beyond(bound: Bound) -> str:
     return f"{words} {bound.limit:g} {_UNITS[bound.quantity]}{source}"
 
 
-def _ago(reading: Reading, scene: Scene) -> str:
-    return age(scene.at_s - reading.at_s)
+def _ago(reading: Reading, context: RunningContext) -> str:
+    return age(context.at_s - reading.at_s)
 
 
 def _value(reading: Reading) -> str:
@@ -243,7 +243,7 @@ def change_words(change: RhythmChange) -> str:
     return say("next-step.heart-rhythm-changed", before=before, words=spell(change.new.words))
 
 
-def _rhythm_changed(values: Mapping[str, Any], scene: Scene) -> str:
+def _rhythm_changed(values: Mapping[str, Any], context: RunningContext) -> str:
     change: RhythmChange = values["change"]
     words = capital(change_words(change))
     if change.known_s:
@@ -252,23 +252,25 @@ def _rhythm_changed(values: Mapping[str, Any], scene: Scene) -> str:
     if not change.last.same_as(change.new):
         gone = say("next-step.latest", time=clock(change.last.at_s), words=spell(change.last.words))
     signed = (
-        say("next-step.no-limit-signed") if scene.limits.rhythms_that_stop is None else say("next-step.not-signed-list")
+        say("next-step.no-limit-signed")
+        if context.limits.rhythms_that_stop is None
+        else say("next-step.not-signed-list")
     )
-    when = say("next-step.at", time=clock(change.new.at_s), age=age(scene.at_s - change.new.at_s))
+    when = say("next-step.at", time=clock(change.new.at_s), age=age(context.at_s - change.new.at_s))
     return say("next-step.so-judge-patient", words=words, when=when, gone=gone, signed=signed)
 
 
-def _rhythm_not_readable(values: Mapping[str, Any], scene: Scene) -> str:
+def _rhythm_not_readable(values: Mapping[str, Any], context: RunningContext) -> str:
     unread = values["unread"]
     when = (
         ""
         if unread.at_s is None
-        else say("next-step.at-time", time=clock(unread.at_s), age=age(scene.at_s - unread.at_s))
+        else say("next-step.at-time", time=clock(unread.at_s), age=age(context.at_s - unread.at_s))
     )
     return say("next-step.heart-rhythm-charted", when=when, why=unread.why)
 
 
-def _beyond_if_slow(values: Mapping[str, Any], scene: Scene) -> str:
+def _beyond_if_slow(values: Mapping[str, Any], context: RunningContext) -> str:
     worst, newest = values["reading"], values["newest"]
     return say(
         "next-step.read-before-trial",
@@ -276,82 +278,82 @@ def _beyond_if_slow(values: Mapping[str, Any], scene: Scene) -> str:
         value=_value(worst),
         time=clock(worst.at_s),
         beyond=_beyond(values["bound"]),
-        ago=_ago(newest, scene),
+        ago=_ago(newest, context),
     )
 
 
-def _saturation(values: Mapping[str, Any], scene: Scene) -> str:
+def _saturation(values: Mapping[str, Any], context: RunningContext) -> str:
     reading = values["reading"]
     return say(
         "next-step.spo2-came-down",
         highest=f"{round(values['highest'], 1):g}",
         value=f"{round(reading.value, 1):g}",
-        ago=_ago(reading, scene),
+        ago=_ago(reading, context),
     )
 
 
-def _not_seen(values: Mapping[str, Any], scene: Scene) -> str:
-    told = [unusable_words(one, at_s=scene.at_s) for one in values["doubts"]]
+def _not_seen(values: Mapping[str, Any], context: RunningContext) -> str:
+    told = [unusable_words(one, at_s=context.at_s) for one in values["doubts"]]
     missing = [quantity_words(one) for one in values["quantities"]]
     seen = say("next-step.not-sent-so", listed=", ".join(missing)) if missing else ""
     return _joined(*told, seen)
 
 
-def _uncheckable(values: Mapping[str, Any], scene: Scene) -> str:
+def _uncheckable(values: Mapping[str, Any], context: RunningContext) -> str:
     named = listed([criterion_words(one.criterion) for one in values["criteria"]])
     return say(
         "next-step.limit-signed-but",
         named=named,
-        listed=" ".join(not_checked_words(one, scene.stops) for one in values["criteria"]),
+        listed=" ".join(not_checked_words(one, context.stops) for one in values["criteria"]),
     )
 
 
-_Words = Callable[[Mapping[str, Any], Scene], str]
+_Words = Callable[[Mapping[str, Any], RunningContext], str]
 _WORDS: Final[Mapping[str, _Words]] = {
     "unlike-closing": lambda one, _: finding_words(one["finding"]),
     "spoken-against": lambda one, _: finding_words(one["finding"]),
-    "beyond": lambda one, scene: say(
+    "beyond": lambda one, context: say(
         "next-step.latest-beyond",
         quantity=quantity_words(one["reading"].quantity),
         value=_value(one["reading"]),
-        ago=_ago(one["reading"], scene),
+        ago=_ago(one["reading"], context),
         beyond=_beyond(one["bound"]),
     ),
     "beyond-if-slow": _beyond_if_slow,
     "doubtful-pressure": lambda one, _: say("next-step.look-transducer-line"),
-    "may-be-beyond": lambda one, scene: say(
-        "next-step.may", unusable=unusable_words(one["doubt"], at_s=scene.at_s), beyond=_beyond(one["bound"])
+    "may-be-beyond": lambda one, context: say(
+        "next-step.may", unusable=unusable_words(one["doubt"], at_s=context.at_s), beyond=_beyond(one["bound"])
     ),
     "rhythm-changed": _rhythm_changed,
     "rhythm-not-readable": _rhythm_not_readable,
-    "newer-peep-unusable": lambda one, scene: say(
-        "next-step.peep-sent-but", sent=sent_words(one["doubt"], scene.at_s), why=why(one["doubt"])
+    "newer-peep-unusable": lambda one, context: say(
+        "next-step.peep-sent-but", sent=sent_words(one["doubt"], context.at_s), why=why(one["doubt"])
     ),
-    "measured-peep-off": lambda one, scene: say(
+    "measured-peep-off": lambda one, context: say(
         "next-step.set-peep-but",
         now=level(one["now"]),
         value=level(one["reading"].value),
-        ago=_ago(one["reading"], scene),
+        ago=_ago(one["reading"], context),
     ),
-    "saturation-fell-far": lambda one, scene: say("next-step.fall-points-asks", saturation=_saturation(one, scene)),
+    "saturation-fell-far": lambda one, context: say("next-step.fall-points-asks", saturation=_saturation(one, context)),
     "circuit-opened": lambda one, _: _joined(*map(spell, one["sentences"]), say("next-step.common-practice-repeat")),
-    "volume-gone": lambda one, scene: say(
-        "next-step.latest-expired-volume", value=f"{one['reading'].value:.0f}", ago=_ago(one["reading"], scene)
+    "volume-gone": lambda one, context: say(
+        "next-step.latest-expired-volume", value=f"{one['reading'].value:.0f}", ago=_ago(one["reading"], context)
     ),
-    "volume-missing": lambda one, scene: say(
+    "volume-missing": lambda one, context: say(
         "next-step.latest-expired-volume-set",
         value=f"{one['reading'].value:.0f}",
-        ago=_ago(one["reading"], scene),
+        ago=_ago(one["reading"], context),
         value_2=f"{one['ordered'].value:.0f}",
     ),
-    "criterion-old": lambda one, scene: not_checked_words(one["criterion"], scene.stops),
+    "criterion-old": lambda one, context: not_checked_words(one["criterion"], context.stops),
     "latest-breath-fell": lambda one, _: say("next-step.latest-reading-compliance", fall=f"{100 * one['fall']:.0f}"),
     "compliance-old": lambda one, _: say("next-step.latest-compliance-age", age=age(one["age_s"])),
-    "saturation-falling": lambda one, scene: say("next-step.fall-highest-what", saturation=_saturation(one, scene)),
-    "plateau-above-limit": lambda one, scene: say(
+    "saturation-falling": lambda one, context: say("next-step.fall-highest-what", saturation=_saturation(one, context)),
+    "plateau-above-limit": lambda one, context: say(
         "next-step.latest-plateau-pressure",
         value=f"{round(one['reading'].value, 1):g}",
-        ago=_ago(one["reading"], scene),
+        ago=_ago(one["reading"], context),
         limit=f"{one['limit']:g}",
     ),
     "oxygen-raised": lambda one, _: say(

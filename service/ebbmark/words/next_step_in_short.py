@@ -8,10 +8,10 @@ from typing import Any, Final
 from ebbmark.physiology.closing.estimate import Closing
 from ebbmark.physiology.during.checks import Bound
 from ebbmark.physiology.during.next_move import Action, Decision, Move, Reason, WayBack
-from ebbmark.physiology.during.running import Concern, Scene
+from ebbmark.physiology.during.running import Concern, RunningContext
 from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.stop.criteria import CRITERIA, Met, StopAnswer, StopCriterion, Why
+from ebbmark.physiology.stop.criteria import CRITERIA, CriterionMet, NotCheckedReason, StopAnswer, StopCriterion
 from ebbmark.words.ages import age, capital, clock
 from ebbmark.words.answer_in_short import against_words, found_words
 from ebbmark.words.in_short import MOST_WORDS_OF_LINE, InShort, cut, shortened
@@ -30,7 +30,7 @@ LONGEST_LINE_OF_STOP: Final = 139
 
 def next_step_in_short(
     decision: Decision,
-    scene: Scene,
+    context: RunningContext,
     *,
     suggested_cmh2o: float | None = None,
     closed: Closing | None = None,
@@ -40,12 +40,12 @@ def next_step_in_short(
 
     Args:
         decision: the move and what comes before it.
-        scene: what is known.
+        context: what is known.
         suggested_cmh2o: suggested PEEP, where closing has been passed and one follows.
         closed: the estimate of the titration, where closing has been passed.
         objections: what speaks against the suggested PEEP, gravest first, in a few words each.
     """
-    move, stops = decision.move, scene.stops
+    move, stops = decision.move, context.stops
     if move.action is Action.STOP:
         return _stop(decision, stops)
     looks = list(dict.fromkeys(_concern(one) for one in decision.looked_at))
@@ -55,14 +55,14 @@ def next_step_in_short(
         say("against-value.condition-unjudged", words=cut(one.words))
         if one.slug == "unjudged"
         else against_words(f"condition-{one.slug}", one.weight.value)
-        for one in scene.beside.conditions
+        for one in context.patient.conditions
         if one.weight in (Weight.HIGH, Weight.LOOK_FIRST)
     ]
     against = list(dict.fromkeys([*looks, *again, *told, *objections, *recorded]))
     doubted = any(one.slug == "unlike-closing" for one in decision.looked_at)
     # Of a curve that cannot be trusted no chance is told.
     why = "" if doubted and move.reason is Reason.LOOK else _reason(move)
-    reason = " ".join(one for one in (why, _suggestion(move, scene, suggested_cmh2o)) if one)
+    reason = " ".join(one for one in (why, _suggestion(move, context, suggested_cmh2o)) if one)
     leaks = any(_is_leak(one) for one in (*decision.looked_at, *decision.again, *decision.told[0]))
     rest = [
         "" if closed is None else found_words(closed),
@@ -72,8 +72,8 @@ def next_step_in_short(
         _held(stops),
         *_unchecked(stops, leaks=leaks),
     ]
-    head, number = _head(decision, scene)
-    now = scene.running.now_cmh2o
+    head, number = _head(decision, context)
+    now = context.running.now_cmh2o
     if closed is not None and closed.peep_cmh2o is not None and now is not None:
         # The step of closing is named, which is not the step at which it was called.
         head = _say("closing-was", closing=level(closed.peep_cmh2o), now=level(now))
@@ -98,7 +98,7 @@ def _also(named: Sequence[str]) -> str:
     return say("short.also", listed="; ".join(named)) if named else ""
 
 
-def _head(decision: Decision, scene: Scene) -> tuple[str, str]:
+def _head(decision: Decision, context: RunningContext) -> tuple[str, str]:
     """The move in a few words, and the PEEP that it names."""
     move, latest = decision.move, decision.move.latest
     peep = "" if move.next_peep_cmh2o is None else level(move.next_peep_cmh2o)
@@ -116,7 +116,7 @@ def _head(decision: Decision, scene: Scene) -> tuple[str, str]:
         case Action.LOWEST_REACHED:
             return _say("lowest", peep=here), ""
         case Action.NOT_STARTED | Action.ENDED:
-            now = scene.running.now_cmh2o
+            now = context.running.now_cmh2o
             name = "ended" if move.action is Action.ENDED else "not-started"
             return _say(name, peep="" if now is None else level(now)), ""
         case _:
@@ -158,7 +158,7 @@ def _reason(move: Move) -> str:
             return _say("chance", peep=peep, chance=chance) if enough else _say("no-chance")
 
 
-def _suggestion(move: Move, scene: Scene, suggested_cmh2o: float | None) -> str:
+def _suggestion(move: Move, context: RunningContext, suggested_cmh2o: float | None) -> str:
     """What follows, and what is set now; empty where the trial goes on."""
     if move.action is Action.LOWEST_REACHED:
         return _say("decides")
@@ -166,7 +166,7 @@ def _suggestion(move: Move, scene: Scene, suggested_cmh2o: float | None) -> str:
         return _say("ended-without") if suggested_cmh2o is None else _suggested(suggested_cmh2o)
     if move.action is not Action.CLOSING_PASSED:
         return ""
-    now = scene.running.now_cmh2o
+    now = context.running.now_cmh2o
     set_now = "" if now is None else _say("now", now=level(now))
     return f"{_suggested(suggested_cmh2o)} {set_now}".rstrip()
 
@@ -193,7 +193,7 @@ def _stop(decision: Decision, stops: StopAnswer) -> InShort:
     return shortened(_say("stop"), first, before, rest)
 
 
-def _met(one: Met, stops: StopAnswer) -> str:
+def _met(one: CriterionMet, stops: StopAnswer) -> str:
     if one.rhythm is not None:
         return _say("rhythm", rhythm=spell(one.rhythm.new[0].words))
     row, worst = CRITERIA[one.criterion], one.worst
@@ -265,10 +265,10 @@ def _is_leak(one: Concern) -> bool:
 def _unchecked(stops: StopAnswer, *, leaks: bool = False) -> Iterator[str]:
     """What nobody checked, and what is charted and too old; of a leak that was seen neither is said."""
     open_ = [one for one in stops.not_checked if not (leaks and one.criterion is StopCriterion.AIR_LEAK)]
-    old = dict.fromkeys(_quantity(one.criterion) for one in open_ if one.why is Why.OLD)
+    old = dict.fromkeys(_quantity(one.criterion) for one in open_ if one.why is NotCheckedReason.OLD)
     if old:
         yield _say("too-old", listed=", ".join(old), minutes=f"{stops.limits.oldest_reading_min.value:g}")
-    named = dict.fromkeys(_criterion(one.criterion) for one in open_ if one.why is not Why.OLD)
+    named = dict.fromkeys(_criterion(one.criterion) for one in open_ if one.why is not NotCheckedReason.OLD)
     if named:
         yield say("short.not_checked", listed=", ".join(named))
 

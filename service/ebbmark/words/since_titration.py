@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from ebbmark.physiology.after.events import Event, Gap, Seen
+from ebbmark.physiology.after.events import Event, NotLookedFor, Occurrence
 from ebbmark.physiology.after.surveillance import Surveillance
 from ebbmark.physiology.timeline import fio2_words
 from ebbmark.words.ages import age, capital
@@ -32,7 +32,7 @@ def validity_words(found: Surveillance) -> str:
     return _joined([_say("silent" if silence else "holds", hours=hours), silence, gaps_words(found.not_checked)])
 
 
-def gaps_words(gaps: Iterable[Gap]) -> str:
+def gaps_words(gaps: Iterable[NotLookedFor]) -> str:
     """What could not be looked for; empty where everything could.
 
     Args:
@@ -42,7 +42,7 @@ def gaps_words(gaps: Iterable[Gap]) -> str:
     return _say("gaps", listed=" ".join(told)) if told else ""
 
 
-def seen_words(one: Seen, titrated_s: float) -> str:
+def seen_words(one: Occurrence, titrated_s: float) -> str:
     """What was seen, when, and why it matters.
 
     Args:
@@ -74,7 +74,7 @@ def _after(at_s: float, titrated_s: float) -> str:
     )
 
 
-def _spelled(one: Seen, titrated_s: float) -> dict[str, str]:
+def _spelled(one: Occurrence, titrated_s: float) -> dict[str, str]:
     """The values of a message, spelled."""
     values = one.values
     match one.kind:
@@ -122,7 +122,7 @@ def _spelled(one: Seen, titrated_s: float) -> dict[str, str]:
             return {"after": _after(one.from_s, titrated_s), "words": spell(values["words"])}
 
 
-def _of_pressure(one: Seen, titrated_s: float) -> dict[str, str]:
+def _of_pressure(one: Occurrence, titrated_s: float) -> dict[str, str]:
     values = one.values
     times = (("before_mmhg", "pressure-before"), ("then_mmhg", "pressure-then"))
     froms = [_say(words, value=f"{values[when]:.0f}") for when, words in times if when in values]
@@ -134,7 +134,7 @@ def _of_pressure(one: Seen, titrated_s: float) -> dict[str, str]:
     return {"name": name, "moved": moved, "low": low, "after": _after(one.until_s, titrated_s)}
 
 
-def _gap(one: Gap) -> str:
+def _gap(one: NotLookedFor) -> str:
     values: dict[str, Any] = dict(one.values)
     if one.kind == "loss":
         return _say("gap-loss", measure=say(f"measure.{values['measure'].slug}"), why=spell(values["why"]))
@@ -176,7 +176,7 @@ def validity_in_short(found: Surveillance, *, look: str = "") -> InShort:
     return shortened(_line("old", hours=hours), f"{capital(first)}.", "", rest)
 
 
-def patient_in_short(seen: Sequence[Seen], not_known: str, since_s: float) -> InShort:
+def patient_in_short(seen: Sequence[Occurrence], not_known: str, since_s: float) -> InShort:
     """Put the patient now in short, where nothing else can be said.
 
     Args:
@@ -194,7 +194,7 @@ def _line(name: str, /, **values: object) -> str:
     return say(f"validity-line.{name}", **values)
 
 
-def _seen_in_short(one: Seen, titrated_s: float) -> str:
+def _seen_in_short(one: Occurrence, titrated_s: float) -> str:
     values = one.values
     spelled: dict[str, str] = {}
     name = one.kind
@@ -221,7 +221,7 @@ def _seen_in_short(one: Seen, titrated_s: float) -> str:
     return say(f"seen.{name}", **spelled)
 
 
-def _gap_in_short(one: Gap) -> str:
+def _gap_in_short(one: NotLookedFor) -> str:
     if one.kind == "loss":
         return say(f"gap.{one.values['measure'].slug}")
     return say(f"gap.{one.kind}")

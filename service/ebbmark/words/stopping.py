@@ -6,16 +6,16 @@ from collections.abc import Sequence
 from typing import Final
 
 from ebbmark.physiology.during.checks import bounds_of
-from ebbmark.physiology.readings import Doubt, Quantity, Reading
+from ebbmark.physiology.readings import Quantity, Reading, UnusableReading
 from ebbmark.physiology.stop.criteria import (
     CRITERIA,
-    Held,
-    Judged,
-    Met,
+    CriterionMet,
+    CriterionNotMet,
+    JudgedReading,
     NotChecked,
+    NotCheckedReason,
     StopAnswer,
     StopCriterion,
-    Why,
 )
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.stop.rhythm import RhythmState
@@ -121,7 +121,7 @@ def stop_answer_words(stops: StopAnswer) -> str:
     unjudged = {
         latest
         for one in stops.not_checked
-        if one.why is Why.NO_LIMIT and (latest := _latest(one, stops)) and not one.rhythm
+        if one.why is NotCheckedReason.NO_LIMIT and (latest := _latest(one, stops)) and not one.rhythm
     }
     sentence = _answer(stops)
     if unjudged:
@@ -162,7 +162,7 @@ def told_words(stops: StopAnswer) -> str:
     return " ".join(_told(one, stops) for one in stops.told)
 
 
-def _told(one: Met, stops: StopAnswer) -> str:
+def _told(one: CriterionMet, stops: StopAnswer) -> str:
     if not one.doubtful:
         return say("stop.past-find-out", met=met_words(one, stops))
     worst = one.worst.reading
@@ -180,7 +180,7 @@ def _all_old(stops: StopAnswer) -> str:
     ages = [
         stops.at_s - one.latest.reading.at_s
         for one in stops.not_checked
-        if one.why is Why.OLD and isinstance(one.latest, Judged)
+        if one.why is NotCheckedReason.OLD and isinstance(one.latest, JudgedReading)
     ]
     if not ages:
         return ""
@@ -188,7 +188,7 @@ def _all_old(stops: StopAnswer) -> str:
     return say("stop.newest-their-readings", age=age(min(ages)), oldest=f"{oldest:g}")
 
 
-def met_words(met: Met, stops: StopAnswer) -> str:
+def met_words(met: CriterionMet, stops: StopAnswer) -> str:
     """A criterion that was met: by which reading, which limit, and how it stands since.
 
     Args:
@@ -215,7 +215,7 @@ def met_words(met: Met, stops: StopAnswer) -> str:
     ).rstrip()
 
 
-def _since(met: Met, at_s: float) -> str:
+def _since(met: CriterionMet, at_s: float) -> str:
     """How it stands since the reading that is shown; a reading is not held against itself."""
     latest = met.latest
     if latest is None or met.judged == 1:
@@ -226,7 +226,7 @@ def _since(met: Met, at_s: float) -> str:
     return say("stop.latest-reading-meets", shown=shown) if met.still else say("stop.latest-reading-no", shown=shown)
 
 
-def within_limits(stops: StopAnswer) -> tuple[Held, ...]:
+def within_limits(stops: StopAnswer) -> tuple[CriterionNotMet, ...]:
     """Criteria not met whose quantity lies beyond no other limit of its own, signed or not, and asks for no stop.
 
     Args:
@@ -234,7 +234,7 @@ def within_limits(stops: StopAnswer) -> tuple[Held, ...]:
     """
     pressing = {one.worst.reading.quantity for one in stops.pressing if one.beyond}
 
-    def within(one: Held) -> bool:
+    def within(one: CriterionNotMet) -> bool:
         if one.latest is None:
             return True
         reading = one.latest.reading
@@ -244,7 +244,7 @@ def within_limits(stops: StopAnswer) -> tuple[Held, ...]:
     return tuple(one for one in stops.held if within(one))
 
 
-def held_words(held: Held, stops: StopAnswer) -> str:
+def held_words(held: CriterionNotMet, stops: StopAnswer) -> str:
     """A criterion that was checked and not met, as a phrase.
 
     Args:
@@ -266,11 +266,11 @@ def not_checked_words(one: NotChecked, stops: StopAnswer) -> str:
         stops: what was checked.
     """
     words = criterion_words(one.criterion)
-    if one.why is Why.NO_LIMIT:
+    if one.why is NotCheckedReason.NO_LIMIT:
         latest = _latest(one, stops)
         what = say("stop.no-list-heart") if one.criterion is StopCriterion.RHYTHM else say("stop.no-limit", words=words)
         return say("stop.has-been-signed", what=what, latest=f"; {latest}" if latest else "")
-    if one.why is Why.OLD:
+    if one.why is NotCheckedReason.OLD:
         return say("stop.not-checked-since", words=capital(words), last=_last(one, stops.at_s))
     if one.doubt is not None:
         return say("stop.not-checked", unusable=unusable_words(one.doubt, at_s=stops.at_s))
@@ -300,12 +300,12 @@ def _latest(one: NotChecked, stops: StopAnswer) -> str:
 def _last(one: NotChecked, at_s: float) -> str:
     if one.rhythm is not None and one.rhythm.last is not None:
         return say("stop.last-one", words=spell(one.rhythm.last.words), age=age(at_s - one.rhythm.last.at_s))
-    if not isinstance(one.latest, Judged):
+    if not isinstance(one.latest, JudgedReading):
         return say("stop.last-reading-not")
     return say("stop.last-reading", shown=_shown(one.criterion, one.latest), age=age(at_s - one.latest.reading.at_s))
 
 
-def _shown(criterion: StopCriterion, judged: Judged) -> str:
+def _shown(criterion: StopCriterion, judged: JudgedReading) -> str:
     """A reading as it is printed, with what it was held against."""
     value, against = judged.reading.value, judged.against
     if criterion is StopCriterion.MEAN_ARTERIAL_PRESSURE_FALL and against is not None:
@@ -341,7 +341,7 @@ def _new_rhythm(state: RhythmState, at_s: float) -> str:
     )
 
 
-def unusable_words(doubt: Doubt, *, at_s: float) -> str:
+def unusable_words(doubt: UnusableReading, *, at_s: float) -> str:
     """A reading that was sent and cannot be used, and why.
 
     Args:
@@ -356,13 +356,13 @@ def unusable_words(doubt: Doubt, *, at_s: float) -> str:
     )
 
 
-def sent_words(doubt: Doubt, at_s: float) -> str:
+def sent_words(doubt: UnusableReading, at_s: float) -> str:
     """As what and when it was sent."""
     shown = say("stop.as", shown=doubt.shown) if doubt.shown else ""
     return shown + ("" if doubt.at_s is None else say("stop.at", time=clock(doubt.at_s), age=age(at_s - doubt.at_s)))
 
 
-def why(doubt: Doubt) -> str:
+def why(doubt: UnusableReading) -> str:
     """Why it cannot be used, as a clause; a name in its first word keeps its capital."""
     first, _, rest = doubt.why.partition(" ")
     return f"{first.lower() if first in ('It', 'Its', 'No', 'Two', 'The', 'A', 'An') else first} {rest}"

@@ -19,7 +19,7 @@ import numpy as np
 
 from ebbmark.physiology.lung import (
     Lung,
-    Phase,
+    SimulatedPhase,
     SimulatedStep,
     Spread,
     Staircase,
@@ -142,7 +142,7 @@ def _decremental(lung: Lung, peeps: tuple[float, ...], tidal_volume_ml: float) -
     """Simulate a limb; empty where the lung cannot take the breaths, or a breath goes above the hold."""
     trial = Staircase(peeps, staircase_cmh2o=(), hold_cmh2o=HOLD_CMH2O, tidal_volume_ml=tidal_volume_ml)
     try:
-        steps = [step for step in simulate_trial(lung, trial) if step.phase is Phase.DECREMENTAL]
+        steps = [step for step in simulate_trial(lung, trial) if step.phase is SimulatedPhase.DECREMENTAL]
     except ValueError:
         return []
     within = all(step.plateau_cmh2o <= HOLD_CMH2O + trial.driving_pressure_cmh2o for step in steps)

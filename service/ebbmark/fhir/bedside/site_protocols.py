@@ -27,10 +27,10 @@ from ebbmark.fhir.bedside.site import Site, SiteFileError, read_site_json, requi
 from ebbmark.physiology.before.staircase import (
     COMMON_PRACTICE,
     Cell,
-    Marker,
+    MarginMarker,
     RecruitmentRules,
+    SourceStatus,
     StaircaseRules,
-    Traced,
     faults_of_rules,
     origin_words,
     unverified_cells,
@@ -42,7 +42,7 @@ __all__ = ["with_protocols"]
 
 CELLS = ("start_cmh2o", "decrement_cmh2o", "lowest_cmh2o", "dwell_s", "margin_cmh2o")
 CLIMB = tuple(field.name for field in fields(RecruitmentRules))
-_UNREAD = Cell(None, Traced.NOT_VERIFIED, "left out by the site")
+_UNREAD = Cell(None, SourceStatus.NOT_VERIFIED, "left out by the site")
 
 
 class Value(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -73,7 +73,7 @@ def cell_of(cells: Mapping[str, Value] | None, name: str, path: str) -> Cell:
         return _UNREAD
     if isinstance(one.value, list):
         raise SiteFileError(f"{path}: {name} must be one number")
-    return Cell(one.value, Traced.SITE, one.source)
+    return Cell(one.value, SourceStatus.SITE, one.source)
 
 
 def known(given: Mapping[str, Value], names: Iterable[str], path: str) -> None:
@@ -232,7 +232,7 @@ def _filled(owner: object, given: Mapping[str, Value], signed: str, path: str) -
     found: dict[str, Cell] = {}
     for name in given:
         theirs, ours = cell_of(given, name, path), getattr(owner, name)
-        if ours is None or ours.traced is not Traced.VERIFIED:
+        if ours is None or ours.traced is not SourceStatus.VERIFIED:
             found[name] = replace(theirs, source=f"{theirs.source.strip().rstrip('.')}; {signed}")
         elif ours.value != theirs.value:
             origin = spell(origin_words(ours))
@@ -337,9 +337,11 @@ def _protocol(given: _Protocol, path: str) -> Protocol:
 def _staircase(given: _Staircase, path: str) -> StaircaseRules:
     known(given.cells, CELLS, f"{path}.cells")
     known(given.recruitment or {}, CLIMB, f"{path}.recruitment")
-    marker = next((one for one in Marker if one.value == given.marker), None)
+    marker = next((one for one in MarginMarker if one.value == given.marker), None)
     if marker is None:
-        raise SiteFileError(f"{path}.marker is {given.marker!r}; accepted: {', '.join(one.value for one in Marker)}")
+        raise SiteFileError(
+            f"{path}.marker is {given.marker!r}; accepted: {', '.join(one.value for one in MarginMarker)}"
+        )
     climb = given.recruitment
     above = (
         cell_of(climb, "pressure_above_peep_cmh2o", path) if climb and "pressure_above_peep_cmh2o" in climb else None

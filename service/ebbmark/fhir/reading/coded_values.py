@@ -26,13 +26,12 @@ from ebbmark.fhir.reading.collected import CodedValues, Context, Received, refer
 from ebbmark.fhir.reading.conditions import charted_words
 from ebbmark.fhir.reading.eligibility import USABLE_STATUSES, not_a_patient
 from ebbmark.fhir.times import seconds
-from ebbmark.physiology.after.events import CodedChange, Event
-from ebbmark.physiology.findings import Weight
+from ebbmark.physiology.findings import Change, ChangeKind, Weight
 from ebbmark.physiology.stop.limits import Rhythm, RhythmCode, Rhythms, UnreadRhythm
 
 __all__ = ["CHANGE_CODES", "coded_values", "holds_rhythm", "is_coded"]
 
-_EVENTS = {(LOINC, "8361-8"): Event.POSITION_CHANGED, (LOINC, "20124-4"): Event.MODE_CHANGED}
+_EVENTS = {(LOINC, "8361-8"): ChangeKind.POSITION, (LOINC, "20124-4"): ChangeKind.MODE}
 
 CHANGE_CODES: Mapping[tuple[str, str], CodeRow] = {
     key: CodeRow(*key, display, None, "M")
@@ -110,8 +109,8 @@ def _is_rhythm(observation: Observation, context: Context) -> bool:
     return any((one.system, one.code) in context.rhythms for one in observation.code.coding)
 
 
-def _changes(items: Sequence[Received], context: Context) -> tuple[list[CodedChange], list[Source], list[Received]]:
-    states: list[tuple[float, Event, str, Received]] = []
+def _changes(items: Sequence[Received], context: Context) -> tuple[list[Change], list[Source], list[Received]]:
+    states: list[tuple[float, ChangeKind, str, Received]] = []
     for item in items:
         observation = item.observation
         event = next(event for one in observation.code.coding if (event := _EVENTS.get((one.system, one.code))))
@@ -119,16 +118,16 @@ def _changes(items: Sequence[Received], context: Context) -> tuple[list[CodedCha
         if at_s is not None and at_s <= context.now_s and words and _usable(observation):
             states.append((at_s, event, words, item))
     states.sort(key=lambda state: (state[0], state[3].path))
-    changes: list[CodedChange] = []
+    changes: list[Change] = []
     sources: list[Source] = []
-    before: dict[Event, tuple[str, Weight | None]] = {}
+    before: dict[ChangeKind, tuple[str, Weight | None]] = {}
     for at_s, event, words, item in states:
         source, value = len(sources), _value(item.observation)
-        breathing = _breathing(value) if event is Event.MODE_CHANGED else None
+        breathing = _breathing(value) if event is ChangeKind.MODE else None
         charted = charted_words(value) if breathing is not None else ""
         sources.append(Source(item.path, reference_of(item), f"{event.value}|{words}|{charted}|{at_s!r}|{at_s!r}"))
         if before.get(event) != (words, breathing):
-            changes.append(CodedChange(event, at_s, words, source, event not in before, breathing, charted))
+            changes.append(Change(event, at_s, words, source, event not in before, breathing, charted))
         before[event] = (words, breathing)
     return changes, sources, [item for _, _, _, item in states]
 

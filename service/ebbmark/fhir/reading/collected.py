@@ -22,7 +22,7 @@ from ebbmark.fhir.problems import Ignored, Problem, Reason, Source
 from ebbmark.fhir.reading.codes import HeightKind, QuickPlan, SexKind, Unusable
 from ebbmark.fhir.reading.concept_map import CodeMap
 from ebbmark.fhir.times import seconds
-from ebbmark.physiology.after.events import CodedChange
+from ebbmark.physiology.findings import Change
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.stop.limits import NO_RHYTHM, Rhythms
@@ -213,7 +213,7 @@ class CodedValues:
         left: the others, which count for nothing and are to be listed.
     """
 
-    changes: tuple[CodedChange, ...]
+    changes: tuple[Change, ...]
     rhythms: Rhythms
     sources: tuple[Source, ...]
     taken: tuple[Received, ...]

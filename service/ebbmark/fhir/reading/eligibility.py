@@ -22,7 +22,7 @@ from ebbmark.fhir.reading.collected import Collected, Context, Moment, Received,
 from ebbmark.fhir.reading.units import to_canonical
 from ebbmark.fhir.reading.values import other_values, read_value
 from ebbmark.fhir.times import TimeFault, seconds
-from ebbmark.physiology.readings import Doubt, Quantity
+from ebbmark.physiology.readings import Quantity, UnusableReading
 
 __all__ = [
     "USABLE_STATUSES",
@@ -286,7 +286,7 @@ _LARGEST = 10_000
 Table = Mapping[tuple[str, str], CodeRow]
 
 
-def doubts_of(items: Sequence[Received], ignored: Iterable[Ignored], table: Table) -> tuple[Doubt, ...]:
+def doubts_of(items: Sequence[Received], ignored: Iterable[Ignored], table: Table) -> tuple[UnusableReading, ...]:
     """Tell what was sent and cannot be used, in an order that does not depend on the order received.
 
     Args:
@@ -297,7 +297,7 @@ def doubts_of(items: Sequence[Received], ignored: Iterable[Ignored], table: Tabl
     reasons = {one.path: one for one in ignored if one.code not in _SETTLED}
     if not reasons:
         return ()
-    found: set[Doubt] = set()
+    found: set[UnusableReading] = set()
     for item in items:
         observation = item.observation
         whole = reasons.get(item.path)
@@ -319,16 +319,16 @@ def _quantities(codings: Sequence[Coding], table: Table) -> set[Quantity]:
     return {row.meaning for row in rows if row is not None and isinstance(row.meaning, Quantity)}
 
 
-def _doubt(quantity: Quantity, holder: Observation | Component, at_s: float | None, why: str) -> Doubt:
+def _doubt(quantity: Quantity, holder: Observation | Component, at_s: float | None, why: str) -> UnusableReading:
     number, comparator, unit = _number(holder)
     if number is None:
-        return Doubt(quantity, None, "", at_s, "", why)
+        return UnusableReading(quantity, None, "", at_s, "", why)
     value = _in_our_unit(quantity, number, holder.valueQuantity)
     side = _SIDES.get(comparator, "")
     if quantity is Quantity.SPO2 and number <= 1.0 and unit.strip() == "%":
         side = "below"
     shown = f"'{comparator}{number:g}{' ' + unit if unit else ''}'"
-    return Doubt(quantity, value, side, at_s, shown, why)
+    return UnusableReading(quantity, value, side, at_s, shown, why)
 
 
 def _number(holder: Observation | Component) -> tuple[float | None, str, str]:

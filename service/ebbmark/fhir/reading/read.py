@@ -28,10 +28,9 @@ from ebbmark.fhir.reading.patient import Person, read_person, status_of
 from ebbmark.fhir.reading.question import Asked, Question, RequestContext
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.times import age_range_years
-from ebbmark.physiology.after.events import CodedChange
-from ebbmark.physiology.findings import IN_USE, PatientStatus
+from ebbmark.physiology.findings import IN_USE, Change, PatientStatus
 from ebbmark.physiology.protocols import Protocol
-from ebbmark.physiology.readings import Doubt, Quantity, Reading
+from ebbmark.physiology.readings import Quantity, Reading, UnusableReading
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, NO_RHYTHM, Rhythms, StopLimits
 from ebbmark.physiology.vasopressors import Infusion
 
@@ -85,7 +84,7 @@ class Request:
     asked: Asked = field(default_factory=Asked)
     age_years: float | None = None
     devices: tuple[str, ...] = ()
-    doubts: tuple[Doubt, ...] = ()
+    doubts: tuple[UnusableReading, ...] = ()
     conditions: tuple[tuple[Documented, int], ...] = ()
     infusions: tuple[Infusion, ...] = ()
     unjudged: tuple[Ignored, ...] = ()
@@ -93,7 +92,7 @@ class Request:
     named_pneumothorax: frozenset[str] = frozenset()
     charted: Mapping[str, str] = field(default_factory=dict)
     body_mass_index: float | None = None
-    changes: tuple[CodedChange, ...] = ()
+    changes: tuple[Change, ...] = ()
     rhythms: Rhythms = NO_RHYTHM
     mapped_codes: tuple[MappedCode, ...] = ()
     stop_limits: StopLimits = DEFAULT_STOP_LIMITS

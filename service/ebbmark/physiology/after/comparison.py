@@ -13,13 +13,13 @@ from dataclasses import dataclass
 from enum import Enum
 
 from ebbmark.physiology.after.events import PressureLimit
-from ebbmark.physiology.after.measures import ASSUMED_NOISE, Change, Measure, Noise, Verdict, judge_change
+from ebbmark.physiology.after.measures import ASSUMED_NOISE, ChangeVerdict, Measure, MeasureChange, Noise, judge_change
 from ebbmark.physiology.after.snapshot import Figure, Snapshot
 from ebbmark.physiology.closing.estimate import StepEstimate
 from ebbmark.physiology.findings import SOURCES
 from ebbmark.physiology.protocols import Protocol
 
-__all__ = ["Comparison", "LimitCheck", "Overdistension", "Pressure", "Sureness", "compare", "overdistension_at_top"]
+__all__ = ["Comparison", "Confidence", "LimitCheck", "Overdistension", "Pressure", "compare", "overdistension_at_top"]
 
 RELIEF = 0.05
 """Relative rise of compliance below the top step that is worth naming. This project's choice."""
@@ -46,7 +46,7 @@ class LimitCheck:
     citation: str
 
 
-class Sureness(Enum):
+class Confidence(Enum):
     """How firmly overdistension shows at the top of the limb."""
 
     SHOWN = "shown"
@@ -67,7 +67,7 @@ class Overdistension:
         best_ml_per_cmh2o: the highest expected compliance; None without steps.
     """
 
-    sureness: Sureness
+    sureness: Confidence
     top_cmh2o: float | None = None
     best_cmh2o: float | None = None
     top_ml_per_cmh2o: float | None = None
@@ -100,7 +100,7 @@ class Comparison:
         pressure: mean arterial pressure at the later time, where it fell or is low; None otherwise.
     """
 
-    changes: tuple[Change, ...]
+    changes: tuple[MeasureChange, ...]
     limits: tuple[LimitCheck, ...]
     overdistension: Overdistension
     pressure: Pressure | None
@@ -128,7 +128,7 @@ def compare(
     """
     changes = sorted(
         (_change(measure, before, after, noise[measure]) for measure in _measures(before, after)),
-        key=lambda change: (not _circulation_fell(change), change.verdict is Verdict.NOT_KNOWN),
+        key=lambda change: (not _circulation_fell(change), change.verdict is ChangeVerdict.NOT_KNOWN),
     )
     pressure = _circulation(changes, after, pressure_limit)
     return Comparison(tuple(changes), _limits(after, protocol), overdistension_at_top(steps), pressure)
@@ -147,22 +147,22 @@ def overdistension_at_top(steps: Sequence[StepEstimate]) -> Overdistension:
     chapter 13 (read at second hand). The size that is worth naming, 5 %, is this project's choice.
     """
     if not steps:
-        return Overdistension(Sureness.NOT_KNOWN)
+        return Overdistension(Confidence.NOT_KNOWN)
     top = steps[0]
     best = max(steps, key=lambda step: step.fitted_ml_per_cmh2o)
-    sureness = Sureness.POSSIBLE
+    sureness = Confidence.POSSIBLE
     if best.fitted_ml_per_cmh2o <= (1 + RELIEF) * top.fitted_ml_per_cmh2o:
-        sureness = Sureness.NOT_SEEN
+        sureness = Confidence.NOT_SEEN
     elif best.fitted_low_ml_per_cmh2o > top.fitted_high_ml_per_cmh2o:
-        sureness = Sureness.SHOWN
+        sureness = Confidence.SHOWN
     return Overdistension(sureness, top.peep_cmh2o, best.peep_cmh2o, top.fitted_ml_per_cmh2o, best.fitted_ml_per_cmh2o)
 
 
-def _circulation_fell(change: Change) -> bool:
-    return change.measure is Measure.MEAN_ARTERIAL_PRESSURE and change.verdict is Verdict.WORSE
+def _circulation_fell(change: MeasureChange) -> bool:
+    return change.measure is Measure.MEAN_ARTERIAL_PRESSURE and change.verdict is ChangeVerdict.WORSE
 
 
-def _circulation(changes: Sequence[Change], after: Snapshot, limit: PressureLimit | None) -> Pressure | None:
+def _circulation(changes: Sequence[MeasureChange], after: Snapshot, limit: PressureLimit | None) -> Pressure | None:
     """A mean arterial pressure that fell or is low, ahead of all else: whoever reads one line reads this."""
     figure = after.figures.get(Measure.MEAN_ARTERIAL_PRESSURE)
     fell = next((one for one in changes if _circulation_fell(one)), None)
@@ -178,7 +178,7 @@ def _measures(before: Snapshot, after: Snapshot) -> list[Measure]:
     return [measure for measure in Measure if not (static and measure is Measure.COMPLIANCE_DYNAMIC)]
 
 
-def _change(measure: Measure, before: Snapshot, after: Snapshot, noise: Noise) -> Change:
+def _change(measure: Measure, before: Snapshot, after: Snapshot, noise: Noise) -> MeasureChange:
     first, second = before.figures.get(measure), after.figures.get(measure)
     return judge_change(
         measure,

@@ -12,12 +12,11 @@ from enum import Enum
 from statistics import median
 from typing import Any, Final
 
-from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.message import Value, message
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.artefacts import OPEN_CIRCUIT_PEEP_CMH2O, VANISHED_VOLUME
 
-__all__ = ["CodedChange", "Episode", "Event", "Gap", "PressureLimit", "Seen"]
+__all__ = ["Episode", "Event", "NotLookedFor", "Occurrence", "PressureLimit"]
 __all__ += ["open_circuit_episodes", "peep_below_episodes"]
 
 LATEST_S: Final = 1800.0
@@ -54,30 +53,7 @@ class Event(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class CodedChange:
-    """A change that was documented as such.
-
-    Attributes:
-        event: POSITION_CHANGED, MODE_CHANGED or TRANSPORT.
-        at_s: when.
-        words: what it was changed to, for people.
-        source: index of the input.
-        first: whether nothing was charted before it, so that it is a state and no change.
-        breathing: what a mode in which the patient triggers or breathes does to a trial; None for any other value.
-        charted: such a mode as it was charted, with its codes.
-    """
-
-    event: Event
-    at_s: float
-    words: str
-    source: int
-    first: bool = False
-    breathing: Weight | None = None
-    charted: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Seen:
+class Occurrence:
     """One thing that happened.
 
     Attributes:
@@ -101,7 +77,7 @@ class Seen:
 
 
 @dataclass(frozen=True, slots=True)
-class Gap:
+class NotLookedFor:
     """One thing that could not be looked for.
 
     Attributes:

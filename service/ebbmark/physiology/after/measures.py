@@ -14,7 +14,7 @@ from typing import Final
 from ebbmark.data import table
 from ebbmark.physiology.formulas.bounds import require_positive
 
-__all__ = ["ASSUMED_NOISE", "Change", "Measure", "Noise", "Verdict"]
+__all__ = ["ASSUMED_NOISE", "ChangeVerdict", "Measure", "MeasureChange", "Noise"]
 __all__ += ["assumed_noise", "judge_change", "noise_of_difference"]
 
 _TWO_SIDED_95: Final = 1.959963984540054
@@ -79,7 +79,7 @@ ASSUMED_NOISE: Final = {measure: assumed_noise(measure.slug) for measure in Meas
 """One standard deviation of a single reading."""
 
 
-class Verdict(Enum):
+class ChangeVerdict(Enum):
     """What may be said of a difference."""
 
     IMPROVED = "improved"
@@ -90,7 +90,7 @@ class Verdict(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class MeasureChange:
     """One figure before and after.
 
     Attributes:
@@ -110,7 +110,7 @@ class Change:
     noise: float | None
     noise_source: str
     noise_assumed: bool
-    verdict: Verdict
+    verdict: ChangeVerdict
 
 
 def noise_of_difference(
@@ -145,7 +145,7 @@ def judge_change(
     readings_before: int = 1,
     readings_after: int = 1,
     noise: Noise | None = None,
-) -> Change:
+) -> MeasureChange:
     """Say whether a figure improved, worsened, or moved no more than its readings wander.
 
     Args:
@@ -158,18 +158,18 @@ def judge_change(
     """
     noise = noise or ASSUMED_NOISE[measure]
     if before is None or after is None:
-        return Change(measure, before, after, None, None, noise.source, noise.assumed, Verdict.NOT_KNOWN)
+        return MeasureChange(measure, before, after, None, None, noise.source, noise.assumed, ChangeVerdict.NOT_KNOWN)
     band = noise_of_difference(
         noise, before=before, after=after, readings_before=readings_before, readings_after=readings_after
     )
     difference = after - before
     verdict = _verdict(measure, difference, band)
-    return Change(measure, before, after, difference, band, noise.source, noise.assumed, verdict)
+    return MeasureChange(measure, before, after, difference, band, noise.source, noise.assumed, verdict)
 
 
-def _verdict(measure: Measure, difference: float, band: float) -> Verdict:
+def _verdict(measure: Measure, difference: float, band: float) -> ChangeVerdict:
     if abs(difference) <= band:
-        return Verdict.WITHIN_NOISE
+        return ChangeVerdict.WITHIN_NOISE
     if measure.better == 0:
-        return Verdict.WORSE if difference < 0 else Verdict.CHANGED
-    return Verdict.IMPROVED if difference * measure.better > 0 else Verdict.WORSE
+        return ChangeVerdict.WORSE if difference < 0 else ChangeVerdict.CHANGED
+    return ChangeVerdict.IMPROVED if difference * measure.better > 0 else ChangeVerdict.WORSE

@@ -24,14 +24,13 @@ from ebbmark.physiology.after.events import (
     LARGE_LOSS,
     LATEST_S,
     NOW_S,
-    CodedChange,
     Event,
-    Seen,
+    Occurrence,
     open_circuit_episodes,
 )
 from ebbmark.physiology.after.measures import Measure, assumed_noise, noise_of_difference
 from ebbmark.physiology.after.snapshot import Snapshot
-from ebbmark.physiology.findings import OWN_CHOICE, Finding, KnownCondition, Weight
+from ebbmark.physiology.findings import OWN_CHOICE, Change, Finding, KnownCondition, Weight
 from ebbmark.physiology.message import Message, Value, message
 from ebbmark.physiology.patient.context import LIMITS, vital_limits_of
 from ebbmark.physiology.patient.titration import Titration
@@ -86,7 +85,7 @@ class PatientNow:
     """What the record says of the patient now, or of what changed since a trial.
 
     Attributes:
-        standing: a pneumothorax that the record says is there, and not that it is drained.
+        pneumothorax: one that the record says is there, and not that it is drained.
         beyond: vital signs of which the latest reading lies beyond a stop limit.
         triggers: breaths of the patient's own; None where none are seen.
         oxygen: FiO2 that was raised with saturation that did not rise with it; None where not.
@@ -94,20 +93,20 @@ class PatientNow:
         lung: what the latest readings show of the lung, against a trial (`lung_now`).
     """
 
-    standing: tuple[Seen, ...]
-    beyond: tuple[Seen, ...]
-    triggers: Seen | None
-    oxygen: Seen | None
-    changed: tuple[Seen, ...]
-    lung: tuple[Seen, ...] = ()
+    pneumothorax: tuple[Occurrence, ...]
+    beyond: tuple[Occurrence, ...]
+    triggers: Occurrence | None
+    oxygen: Occurrence | None
+    changed: tuple[Occurrence, ...]
+    lung: tuple[Occurrence, ...] = ()
 
     @property
-    def alarms(self) -> tuple[Seen, ...]:
+    def alarms(self) -> tuple[Occurrence, ...]:
         """What asks for somebody now."""
-        return (*self.standing, *self.beyond, *[one for one in self.lung if one.grave])
+        return (*self.pneumothorax, *self.beyond, *[one for one in self.lung if one.grave])
 
     @property
-    def beside(self) -> tuple[Seen, ...]:
+    def beside(self) -> tuple[Occurrence, ...]:
         """What makes another lung of it than the trial's."""
         mild = (one for one in self.lung if not one.grave)
         return (*[one for one in (self.triggers, self.oxygen) if one is not None], *mild)
@@ -122,8 +121,8 @@ def patient_now(
     began_s: float | None = None,
     last_step_s: float | None = None,
     conditions: Sequence[KnownCondition] = (),
-    changes: Sequence[CodedChange] = (),
-    lung: tuple[Seen, ...] = (),
+    changes: Sequence[Change] = (),
+    lung: tuple[Occurrence, ...] = (),
 ) -> PatientNow:
     """Read the patient now.
 
@@ -140,7 +139,7 @@ def patient_now(
     """
     when = {"titrated_s": since_s, "at_s": at_s}
     return PatientNow(
-        tuple(_standing(one, at_s) for one in conditions if one.slug in (PNEUMOTHORAX, NAMED)),
+        tuple(_pneumothorax(one, at_s) for one in conditions if one.slug in (PNEUMOTHORAX, NAMED)),
         _beyond(readings, limits, since_s=since_s, last_step_s=last_step_s, at_s=at_s),
         triggers_now(readings, **when),
         oxygen_need(readings, began_s=began_s, **when),
@@ -149,19 +148,20 @@ def patient_now(
     )
 
 
-def _standing(one: KnownCondition, at_s: float) -> Seen:
+def _pneumothorax(one: KnownCondition, at_s: float) -> Occurrence:
     event, sources = Event.PNEUMOTHORAX, () if one.source is None else (one.source,)
-    return Seen(event, event.value, at_s, at_s, sources, one.citation, {"words": one.words}, grave=True)
+    return Occurrence(event, event.value, at_s, at_s, sources, one.citation, {"words": one.words}, grave=True)
 
 
-def _changed(change: CodedChange) -> Seen:
+def _changed(change: Change) -> Occurrence:
     values = {"words": change.words, "breathes": change.breathing is not None}
-    return Seen(change.event, change.event.value, change.at_s, change.at_s, (change.source,), OWN_CHOICE, values)
+    event = Event(change.kind.value)
+    return Occurrence(event, event.value, change.at_s, change.at_s, (change.source,), OWN_CHOICE, values)
 
 
 def _beyond(
     readings: Sequence[Reading], limits: StopLimits, *, since_s: float, last_step_s: float | None, at_s: float
-) -> tuple[Seen, ...]:
+) -> tuple[Occurrence, ...]:
     """Vital signs of which the latest reading lies beyond a stop limit."""
     found = []
     for criterion, event in _BEYOND:
@@ -172,7 +172,9 @@ def _beyond(
         if limit is None or now is None or row.sign * (limit.value - now.value) <= 0:
             continue
         values = {"reading": now, "limit": limit, "row": row, "age_s": at_s - now.at_s}
-        found.append(Seen(event, "beyond-limit", now.at_s, now.at_s, (now.source,), limit.source, values, grave=True))
+        found.append(
+            Occurrence(event, "beyond-limit", now.at_s, now.at_s, (now.source,), limit.source, values, grave=True)
+        )
     return tuple(found)
 
 
@@ -235,13 +237,13 @@ _SINCE: Final = {
 }
 
 
-def _limit_words(which: str, one: Seen, names: Mapping[Quantity, str]) -> Message:
+def _limit_words(which: str, one: Occurrence, names: Mapping[Quantity, str]) -> Message:
     row, reading, limit = one.values["row"], one.values["reading"], one.values["limit"]
     name, value = names.get(reading.quantity, row.reading_words), round(reading.value)
     return message(f"vital.{which}", name=name, value=value, unit=row.unit, limit=round(limit.value))
 
 
-def triggers_now(readings: Sequence[Reading], *, titrated_s: float, at_s: float) -> Seen | None:
+def triggers_now(readings: Sequence[Reading], *, titrated_s: float, at_s: float) -> Occurrence | None:
     """Spontaneous breaths, a rate above its setting, or pressure support that is not known to be passive."""
     since_s = max(titrated_s, at_s - NOW_S)
     own = latest(readings, Quantity.RESPIRATORY_RATE_SPONTANEOUS, since_s, at_s)
@@ -262,8 +264,8 @@ def triggers_now(readings: Sequence[Reading], *, titrated_s: float, at_s: float)
     return _of_reading(Event.TRIGGERS, shown, {"words": words})
 
 
-def _of_reading(event: Event, shown: Reading, values: Mapping[str, object], *, grave: bool = False) -> Seen:
-    return Seen(event, event.value, shown.at_s, shown.at_s, (shown.source,), OWN_CHOICE, values, grave)
+def _of_reading(event: Event, shown: Reading, values: Mapping[str, object], *, grave: bool = False) -> Occurrence:
+    return Occurrence(event, event.value, shown.at_s, shown.at_s, (shown.source,), OWN_CHOICE, values, grave)
 
 
 def without_mechanics(snapshot: Snapshot) -> Snapshot:
@@ -275,7 +277,9 @@ def without_mechanics(snapshot: Snapshot) -> Snapshot:
     return replace(snapshot, figures=figures, not_known=not_known, plateau=None)
 
 
-def oxygen_need(readings: Sequence[Reading], *, began_s: float | None, titrated_s: float, at_s: float) -> Seen | None:
+def oxygen_need(
+    readings: Sequence[Reading], *, began_s: float | None, titrated_s: float, at_s: float
+) -> Occurrence | None:
     """FiO2 that was raised with saturation that did not rise with it: S/F now against that before the trial."""
     spo2 = [one for one in readings if one.quantity is Quantity.SPO2 and one.at_s <= at_s]
     now = latest(spo2, Quantity.SPO2, max(titrated_s, at_s - LATEST_S))
@@ -302,7 +306,7 @@ def oxygen_need(readings: Sequence[Reading], *, began_s: float | None, titrated_
         "now": f"{now.value:.0f}",
     }
     sources = tuple(sorted({now.source, fio2.source}))
-    return Seen(Event.OXYGENATION_LOST, "oxygen-need", now.at_s, now.at_s, sources, _NOISE.source, values)
+    return Occurrence(Event.OXYGENATION_LOST, "oxygen-need", now.at_s, now.at_s, sources, _NOISE.source, values)
 
 
 FEWEST_LEVELS: Final = 3
@@ -316,7 +320,7 @@ _VOLUMES: Final = (Quantity.TIDAL_VOLUME_EXPIRED, Quantity.TIDAL_VOLUME_UNSTATED
 
 def lung_now(
     readings: Sequence[Reading], trial: Trial, protocol: Protocol, *, since_s: float, at_s: float
-) -> tuple[Seen, ...]:
+) -> tuple[Occurrence, ...]:
     """What the latest readings show of the lung and the circuit, gravest first.
 
     Args:
@@ -336,7 +340,9 @@ def lung_now(
     return tuple(one for one in found if one is not None)
 
 
-def _lost_compliance(since: Sequence[Reading], levels: Sequence[PeepLevel], trial: Trial, at_s: float) -> Seen | None:
+def _lost_compliance(
+    since: Sequence[Reading], levels: Sequence[PeepLevel], trial: Trial, at_s: float
+) -> Occurrence | None:
     plateau = latest(since, Quantity.PLATEAU_PRESSURE, at_s - LATEST_S, at_s)
     volume = next((one for kind in _VOLUMES if (one := latest(since, kind, at_s - LATEST_S, at_s)) is not None), None)
     known = [one for one in trial.steps if one.plateau_cmh2o is not None]
@@ -364,10 +370,12 @@ def _lost_compliance(since: Sequence[Reading], levels: Sequence[PeepLevel], tria
         "plateau_cmh2o": plateau.value,
     }
     sources = tuple(dict.fromkeys((plateau.source, here.readings[-1].source, volume.source)))
-    return Seen(Event.COMPLIANCE_LOST, "lung-lost", plateau.at_s, plateau.at_s, sources, OWN_CHOICE, values, grave=True)
+    return Occurrence(
+        Event.COMPLIANCE_LOST, "lung-lost", plateau.at_s, plateau.at_s, sources, OWN_CHOICE, values, grave=True
+    )
 
 
-def _lost_carbon_dioxide(readings: Sequence[Reading], since: Sequence[Reading], at_s: float) -> Seen | None:
+def _lost_carbon_dioxide(readings: Sequence[Reading], since: Sequence[Reading], at_s: float) -> Occurrence | None:
     now = latest(since, Quantity.END_TIDAL_CO2, at_s - LATEST_S, at_s)
     worn = max((one.value for one in readings if one.quantity is Quantity.END_TIDAL_CO2), default=0.0)
     if now is None or worn < LIMITS.worn_carbon_dioxide_mmhg or now.value >= LIMITS.no_carbon_dioxide_mmhg:
@@ -376,16 +384,18 @@ def _lost_carbon_dioxide(readings: Sequence[Reading], since: Sequence[Reading], 
     return _of_reading(Event.CARBON_DIOXIDE_LOST, now, values, grave=True)
 
 
-def _open_circuit(since: Sequence[Reading]) -> Seen | None:
+def _open_circuit(since: Sequence[Reading]) -> Occurrence | None:
     episodes = open_circuit_episodes(since)
     if not episodes:
         return None
     last = episodes[-1]
     kind, at_s = ("open-circuit" if last.goes_on else "opened-circuit"), (last.from_s, last.until_s)
-    return Seen(Event.OPEN_CIRCUIT, kind, *at_s, last.sources, OWN_CHOICE, {"words": last.words}, grave=last.goes_on)
+    return Occurrence(
+        Event.OPEN_CIRCUIT, kind, *at_s, last.sources, OWN_CHOICE, {"words": last.words}, grave=last.goes_on
+    )
 
 
-def _lowered_again(later: Sequence[PeepLevel], protocol: Protocol) -> Seen | None:
+def _lowered_again(later: Sequence[PeepLevel], protocol: Protocol) -> Occurrence | None:
     """A limb that began after the trial and is the latest that PEEP did."""
     run = list(later[:1])
     for above, below in pairwise(later):
@@ -396,10 +406,12 @@ def _lowered_again(later: Sequence[PeepLevel], protocol: Protocol) -> Seen | Non
         return None
     values = {"top_cmh2o": run[0].peep_cmh2o, "now_cmh2o": run[-1].peep_cmh2o}
     sources = tuple(one.readings[0].source for one in run)
-    return Seen(Event.LOWERED_AGAIN, "lowered-again", run[0].start_s, run[-1].start_s, sources, OWN_CHOICE, values)
+    return Occurrence(
+        Event.LOWERED_AGAIN, "lowered-again", run[0].start_s, run[-1].start_s, sources, OWN_CHOICE, values
+    )
 
 
-def _trapped(since: Sequence[Reading], at_s: float) -> Seen | None:
+def _trapped(since: Sequence[Reading], at_s: float) -> Occurrence | None:
     peep = latest(since, Quantity.PEEP_SET, at_s - LATEST_S, at_s)
     trapped = _intrinsic(since, None if peep is None else peep.value, at_s)
     if trapped is None or trapped[0] < LIMITS.intrinsic_high_cmh2o:

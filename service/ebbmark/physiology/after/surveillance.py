@@ -26,17 +26,17 @@ from ebbmark.physiology.after.events import (
     LATEST_S,
     Episode,
     Event,
-    Gap,
+    NotLookedFor,
+    Occurrence,
     PressureLimit,
-    Seen,
     open_circuit_episodes,
     peep_below_episodes,
 )
 from ebbmark.physiology.after.measures import (
     ASSUMED_NOISE,
+    ChangeVerdict,
     Measure,
     Noise,
-    Verdict,
     assumed_noise,
     judge_change,
     noise_of_difference,
@@ -69,7 +69,7 @@ def losses_since(
     titrated_s: float,
     pbw_kg: float,
     noise: Mapping[Measure, Noise],
-) -> tuple[list[Seen], list[Gap]]:
+) -> tuple[list[Occurrence], list[NotLookedFor]]:
     """Compare the last half hour with the time right after the titration.
 
     Args:
@@ -83,19 +83,19 @@ def losses_since(
     """
     watched = ((Measure.COMPLIANCE, Event.COMPLIANCE_LOST), (Measure.PF_RATIO, Event.OXYGENATION_LOST))
     if at_titration is None:
-        return [], [Gap("titration-not-known")]
+        return [], [NotLookedFor("titration-not-known")]
     now = take_snapshot(readings, pbw_kg=pbw_kg, from_s=max(titrated_s, at_s - LATEST_S), until_s=at_s)
-    seen: list[Seen] = []
-    unjudged: list[Gap] = []
+    seen: list[Occurrence] = []
+    unjudged: list[NotLookedFor] = []
     for measure, event in watched:
         first, second = at_titration.figures.get(measure), now.figures.get(measure)
         if first is None or second is None:
             why = at_titration.not_known.get(measure) if first is None else now.not_known.get(measure)
-            unjudged.append(Gap("loss", {"measure": measure, "why": why}))
+            unjudged.append(NotLookedFor("loss", {"measure": measure, "why": why}))
             continue
         then, here = at_titration.peep, now.peep
         if measure is Measure.COMPLIANCE and _at_another_peep(then, here) and then is not None and here is not None:
-            unjudged.append(Gap("another-peep", {"now_cmh2o": here.value, "then_cmh2o": then.value}))
+            unjudged.append(NotLookedFor("another-peep", {"now_cmh2o": here.value, "then_cmh2o": then.value}))
             continue
         lost = _loss(measure, event, first, second, at_s, titrated_s, noise[measure])
         if lost is not None:
@@ -110,7 +110,7 @@ def _at_another_peep(then: Figure | None, here: Figure | None) -> bool:
 
 def _loss(
     measure: Measure, event: Event, first: Figure, second: Figure, at_s: float, titrated_s: float, noise: Noise
-) -> Seen | None:
+) -> Occurrence | None:
     change = judge_change(
         measure,
         before=first.value,
@@ -119,14 +119,14 @@ def _loss(
         readings_after=second.readings,
         noise=noise,
     )
-    if change.verdict is not Verdict.WORSE:
+    if change.verdict is not ChangeVerdict.WORSE:
         return None
     large = event is Event.COMPLIANCE_LOST and second.value <= (1.0 - LARGE_LOSS) * first.value
     citation = (
         f"{change.noise_source}; {SOURCES['pilbeam-13']}" if event is Event.OXYGENATION_LOST else change.noise_source
     )
     from_s = max(titrated_s, at_s - LATEST_S)
-    return Seen(event, event.value, from_s, at_s, second.sources, citation, {"change": change}, grave=large)
+    return Occurrence(event, event.value, from_s, at_s, second.sources, citation, {"change": change}, grave=large)
 
 
 THEN_S: Final = 3600.0
@@ -136,7 +136,7 @@ THEN_S: Final = 3600.0
 NOISE: Final = assumed_noise("spo2")
 
 
-def saturation_loss(readings: Sequence[Reading], *, titrated_s: float, at_s: float) -> Seen | Gap | None:
+def saturation_loss(readings: Sequence[Reading], *, titrated_s: float, at_s: float) -> Occurrence | NotLookedFor | None:
     """Compare the latest saturation with the first hour after the titration.
 
     Returns:
@@ -146,7 +146,7 @@ def saturation_loss(readings: Sequence[Reading], *, titrated_s: float, at_s: flo
     now = latest(found, Quantity.SPO2, at_s - LATEST_S)
     then = [one for one in found if one.at_s <= titrated_s + THEN_S and one is not now]
     if now is None or not then:
-        return Gap("no-saturation-now" if now is None else "no-saturation-then")
+        return NotLookedFor("no-saturation-now" if now is None else "no-saturation-then")
     first = median_low(one.value for one in then)
     band = noise_of_difference(NOISE, before=first, after=now.value, readings_before=len(then))
     if first - now.value <= band:
@@ -154,7 +154,7 @@ def saturation_loss(readings: Sequence[Reading], *, titrated_s: float, at_s: flo
     before, after = (in_force_at(readings, FIO2, one.at_s).reading for one in (then[-1], now))
     if before is not None and after is not None and before.value - after.value > FIO2.same:
         fio2 = {"fio2_before": before.value, "fio2_now": after.value}
-        return Gap("saturation-and-oxygen", {"before_percent": first, "now_percent": now.value, **fio2})
+        return NotLookedFor("saturation-and-oxygen", {"before_percent": first, "now_percent": now.value, **fio2})
     known = before is not None and after is not None
     values = {
         "before_percent": first,
@@ -162,7 +162,9 @@ def saturation_loss(readings: Sequence[Reading], *, titrated_s: float, at_s: flo
         "noise_percent": band,
         "fio2": after.value if known and after is not None else None,
     }
-    return Seen(Event.OXYGENATION_LOST, "saturation-lost", now.at_s, now.at_s, (now.source,), NOISE.source, values)
+    return Occurrence(
+        Event.OXYGENATION_LOST, "saturation-lost", now.at_s, now.at_s, (now.source,), NOISE.source, values
+    )
 
 
 _NOISE: Final = {
@@ -178,8 +180,8 @@ NO_PRESSURE_LIMITS: Final[Mapping[Quantity, PressureLimit]] = MappingProxyType({
 class PressureLosses:
     """What was seen of arterial pressure, and what could not be looked for."""
 
-    seen: tuple[Seen, ...]
-    not_checked: tuple[Gap, ...]
+    seen: tuple[Occurrence, ...]
+    not_checked: tuple[NotLookedFor, ...]
 
 
 def pressure_losses(
@@ -214,7 +216,7 @@ def pressure_losses(
         low = limit is not None and _middle(now) < limit.below_mmhg
         if fell or low:
             found.append(_seen(quantity, now, noise, fell, limit if low else None))
-    return PressureLosses(tuple(found), () if any_now else (Gap("no-pressure"),))
+    return PressureLosses(tuple(found), () if any_now else (NotLookedFor("no-pressure"),))
 
 
 def _middle(group: Sequence[Reading]) -> float:
@@ -230,11 +232,11 @@ def _fell(earlier: Sequence[Reading], now: Sequence[Reading], noise: Noise) -> b
 
 def _seen(
     quantity: Quantity, now: Sequence[Reading], noise: Noise, fell: Mapping[str, float], limit: PressureLimit | None
-) -> Seen:
+) -> Occurrence:
     first_s, last_s = min(one.at_s for one in now), max(one.at_s for one in now)
     values = {"quantity": quantity, "now_mmhg": _middle(now), "limit": limit, **fell}
     sources, event = tuple(sorted({one.source for one in now})), Event.PRESSURE_LOST
-    return Seen(event, event.value, first_s, last_s, sources, noise.source, values, grave=limit is not None)
+    return Occurrence(event, event.value, first_s, last_s, sources, noise.source, values, grave=limit is not None)
 
 
 SILENT_S: Final = 2 * 3600.0
@@ -267,8 +269,8 @@ class Surveillance:
     """
 
     stale: bool
-    seen: tuple[Seen, ...]
-    not_checked: tuple[Gap, ...]
+    seen: tuple[Occurrence, ...]
+    not_checked: tuple[NotLookedFor, ...]
     evidence: EvidenceLine
     titrated_s: float
     at_s: float
@@ -319,22 +321,22 @@ def watch(
     # A breath into the open circuit says nothing of the lung.
     of_the_circuit = {source for episode in opened for source in episode.sources}
     readings = [one for one in readings if one.source not in of_the_circuit]
-    not_checked: list[Gap] = []
+    not_checked: list[NotLookedFor] = []
     if suggested_peep_cmh2o is None:
-        not_checked.append(Gap("no-suggestion"))
+        not_checked.append(NotLookedFor("no-suggestion"))
     elif not any(reading.quantity is Quantity.PEEP_SET for reading in since):
-        not_checked.append(Gap("no-peep"))
+        not_checked.append(NotLookedFor("no-peep"))
     else:
         below = peep_below_episodes(since, suggested_peep_cmh2o)
         seen += [_peep_below(episode, suggested_peep_cmh2o) for episode in below]
     kinds = {reading.quantity for reading in since}
     if not kinds & {Quantity.PEEP_MEASURED, Quantity.TIDAL_VOLUME_EXPIRED}:
-        not_checked.append(Gap("no-circuit"))
+        not_checked.append(NotLookedFor("no-circuit"))
     losses, unjudged = losses_since(readings, at_titration, at_s, titrated_s, pbw_kg, noise)
     seen += losses
     not_checked += unjudged
     saturation = saturation_loss(readings, titrated_s=titrated_s, at_s=at_s)
-    if isinstance(saturation, Seen):
+    if isinstance(saturation, Occurrence):
         seen.append(saturation)
     elif saturation is not None:
         not_checked.append(saturation)
@@ -365,7 +367,7 @@ def watch(
     return Surveillance(bool(seen), tuple(seen), tuple(not_checked), evidence, titrated_s, at_s, silent_s)
 
 
-def _fails(one: Seen) -> bool:
+def _fails(one: Occurrence) -> bool:
     """Whether it is the patient who asks for somebody now, rather than a setting or the circuit."""
     return one.grave and one.event not in (Event.OPEN_CIRCUIT, Event.PEEP_BELOW)
 
@@ -376,13 +378,15 @@ def _silent_s(since: Sequence[Reading], titrated_s: float, at_s: float) -> float
     return None if at_s - last_s < SILENT_S else at_s - last_s
 
 
-def _open_circuit(episode: Episode) -> Seen:
+def _open_circuit(episode: Episode) -> Occurrence:
     return _episode(Event.OPEN_CIRCUIT, episode, f"{COMMON_PRACTICE}; {SOURCES['pilbeam-13']}", {"episode": episode})
 
 
-def _peep_below(episode: Episode, suggested: float) -> Seen:
+def _peep_below(episode: Episode, suggested: float) -> Occurrence:
     return _episode(Event.PEEP_BELOW, episode, COMMON_PRACTICE, {"episode": episode, "suggested_cmh2o": suggested})
 
 
-def _episode(event: Event, episode: Episode, citation: str, values: Mapping[str, object]) -> Seen:
-    return Seen(event, event.value, episode.from_s, episode.until_s, episode.sources, citation, values, grave=True)
+def _episode(event: Event, episode: Episode, citation: str, values: Mapping[str, object]) -> Occurrence:
+    return Occurrence(
+        event, event.value, episode.from_s, episode.until_s, episode.sources, citation, values, grave=True
+    )

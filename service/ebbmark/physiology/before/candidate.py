@@ -36,7 +36,16 @@ from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, StopLimits
 
-__all__ = ["Candidate", "Charted", "Documented", "Finding", "Indication", "Standing", "assess_candidate", "finding_of"]
+__all__ = [
+    "Candidate",
+    "CandidateAnswer",
+    "Charted",
+    "ConditionFinding",
+    "Documented",
+    "Indication",
+    "assess_candidate",
+    "finding_of",
+]
 
 
 class Documented(Enum):
@@ -64,7 +73,7 @@ class Charted:
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class ConditionFinding:
     """One condition, what the record says of it, and in a few words what stands there."""
 
     concept: RiskConcept
@@ -80,7 +89,7 @@ class Finding:
 
 def finding_of(
     concept: RiskConcept, present: Collection[str], refuted: Collection[str], charted: Mapping[str, Charted]
-) -> Finding:
+) -> ConditionFinding:
     """Say what the record says of one condition.
 
     Args:
@@ -123,7 +132,7 @@ def finding_of(
         Documented.NOT_DOCUMENTED: message("candidate.not-documented", concept=name),
     }[documented]
     words = message("candidate.counted-as", charted=_listed(given.present), concept=concept.words)
-    return Finding(concept, documented, sentence, words if there else concept.words)
+    return ConditionFinding(concept, documented, sentence, words if there else concept.words)
 
 
 def _charted(charted: Sequence[str]) -> Message | None:
@@ -142,7 +151,7 @@ def _listed(charted: Sequence[str]) -> Value:
 _NOTHING: Final[Mapping[str, Charted]] = MappingProxyType({})
 
 
-class Standing(Enum):
+class CandidateAnswer(Enum):
     """Where the answer stands, gravest first; never "safe"."""
 
     CONTRAINDICATED = "contraindicated"
@@ -166,20 +175,20 @@ class Candidate:
         state: circulation and gas exchange as they were read.
         not_recognised: slugs that no concept of the table has; nothing is dropped silently.
         missing: what would be needed to judge.
-        standing: where the answer stands.
+        answer: where the answer stands.
         sentence: all of it.
     """
 
     classes: tuple[ArdsClass, ...]
     also_needed: Value
     indications: tuple[Indication, ...]
-    findings: tuple[Finding, ...]
+    findings: tuple[ConditionFinding, ...]
     reading_risks: tuple[ReadingRisk, ...]
     doubts: tuple[GasDoubt, ...]
     state: PresentState
     not_recognised: tuple[str, ...]
     missing: tuple[Value, ...]
-    standing: Standing
+    answer: CandidateAnswer
     sentence: Value
 
 
@@ -238,7 +247,7 @@ def assess_candidate(
         *[finding.concept.words for finding in undocumented],
     )
     known = {concept.slug for concept in concepts}
-    standing = _standing(findings, risks, indications, unjudged)
+    answer = _answer(findings, risks, indications, unjudged)
     return Candidate(
         classes=classes,
         also_needed=ALSO_NEEDED,
@@ -249,32 +258,32 @@ def assess_candidate(
         state=present_state(readings, at_s=at_s),
         not_recognised=tuple(sorted({*present, *refuted} - known)),
         missing=missing,
-        standing=standing,
-        sentence=_sentence(standing, findings, risks, indications, doubts, unjudged),
+        answer=answer,
+        sentence=_sentence(answer, findings, risks, indications, doubts, unjudged),
     )
 
 
-def _standing(
-    findings: Sequence[Finding], risks: Sequence[ReadingRisk], indications: Sequence[Indication], unjudged: int
-) -> Standing:
+def _answer(
+    findings: Sequence[ConditionFinding], risks: Sequence[ReadingRisk], indications: Sequence[Indication], unjudged: int
+) -> CandidateAnswer:
     found = [one for one in findings if one.counts]
     absolute = [one.concept for one in found if one.concept.risk is Risk.ABSOLUTE]
     if any(concept.scope is Scope.ANY_PEEP_RISE for concept in absolute):
-        return Standing.CONTRAINDICATED
+        return CandidateAnswer.CONTRAINDICATED
     if absolute or any(one.concept.risk is Risk.HIGH for one in found) or any(r.risk is Risk.HIGH for r in risks):
-        return Standing.HIGH_RISK
+        return CandidateAnswer.HIGH_RISK
     if (
         unjudged
         or all(one.speaks_for is None for one in indications)
         or any(one.documented is Documented.NOT_DOCUMENTED and one.concept.risk is Risk.ABSOLUTE for one in findings)
     ):
-        return Standing.CANNOT_JUDGE
+        return CandidateAnswer.CANNOT_JUDGE
     if not any(one.speaks_for for one in indications):
-        return Standing.NO_REASON_FOUND
-    return Standing.NOTHING_DOCUMENTED_AGAINST
+        return CandidateAnswer.NO_REASON_FOUND
+    return CandidateAnswer.NOTHING_DOCUMENTED_AGAINST
 
 
-def _not_enough(findings: Sequence[Finding], unjudged: int) -> Message:
+def _not_enough(findings: Sequence[ConditionFinding], unjudged: int) -> Message:
     """What would forbid a trial and is not known; that oxygenation cannot be classed is said by itself."""
     silent = [
         one.concept.words
@@ -298,20 +307,20 @@ def _missing_of_class(one: ArdsClass) -> Message:
 
 
 def _sentence(
-    standing: Standing,
-    findings: Sequence[Finding],
+    answer: CandidateAnswer,
+    findings: Sequence[ConditionFinding],
     risks: Sequence[ReadingRisk],
     indications: Sequence[Indication],
     doubts: Sequence[GasDoubt],
     unjudged: int,
 ) -> Value:
     found = [one for one in findings if one.counts]
-    cannot = standing is Standing.CANNOT_JUDGE
-    opening = _not_enough(findings, unjudged) if cannot else message(f"candidate.{standing.value}")
+    cannot = answer is CandidateAnswer.CANNOT_JUDGE
+    opening = _not_enough(findings, unjudged) if cannot else message(f"candidate.{answer.value}")
     undocumented = sum(one.documented is Documented.NOT_DOCUMENTED for one in findings)
     rest = message("candidate.how-many-not-documented", count=undocumented, all=len(findings))
     # What a guideline makes of severity is not said in one breath with what speaks against.
-    against = standing in (Standing.CONTRAINDICATED, Standing.HIGH_RISK)
+    against = answer in (CandidateAnswer.CONTRAINDICATED, CandidateAnswer.HIGH_RISK)
     parts = [*[one.sentence for one in found], *[one.sentence for one in risks], *[one.sentence for one in doubts]]
     parts += [one.severity if against else one.sentence for one in indications]
     return joined("sentences", [opening, *parts, rest, message("candidate.decides")])

@@ -25,7 +25,6 @@ from ebbmark.physiology.before.plan_checks import (
     warnings_of_plan,
 )
 from ebbmark.physiology.before.plan_steps import (
-    Control,
     Phase,
     PlanStep,
     Settings,
@@ -41,7 +40,7 @@ from ebbmark.physiology.message import Value, message
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, StopLimits
 
-__all__ = ["Control", "NoPlan", "NoPlanReason", "Phase", "Plan", "PlanStep", "Settings", "Variant", "plan_trial"]
+__all__ = ["NoPlan", "NoPlanReason", "Phase", "Plan", "PlanStep", "Settings", "Variant", "plan_trial"]
 
 _USUAL_RISE_CMH2O: Final = 3.0  # this project's own choice within 2 to 5
 

@@ -18,9 +18,10 @@ from math import floor
 from typing import Final
 
 from ebbmark.physiology.before.candidate import Candidate, Documented
-from ebbmark.physiology.before.plan_steps import Control, Settings
+from ebbmark.physiology.before.plan_steps import Settings
 from ebbmark.physiology.before.risks import Risk, RiskConcept, Scope
 from ebbmark.physiology.before.staircase import StaircaseRules, unverified_cells, unverified_names
+from ebbmark.physiology.formulas.mechanics import Control
 from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.stop.limits import StopLimits

@@ -10,12 +10,12 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Final, NamedTuple
 
-from ebbmark.physiology.before.staircase import Marker, RecruitmentRules, StaircaseRules
+from ebbmark.physiology.before.staircase import MarginMarker, RecruitmentRules, StaircaseRules
+from ebbmark.physiology.formulas.mechanics import Control
 from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.protocols import Protocol
 
 __all__ = [
-    "Control",
     "Draft",
     "Phase",
     "PlanStep",
@@ -37,13 +37,6 @@ class Phase(Enum):
     DESCENT = "descent"
     REOPENING = "re-opening"
     SET = "set"
-
-
-class Control(Enum):
-    """What the ventilator controls."""
-
-    PRESSURE = "pressure"
-    VOLUME = "volume"
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,7 +183,7 @@ def _rising(start: float, top: float, rise: float) -> list[float]:
     return levels
 
 
-_BY_COMPLIANCE: Final = (Marker.COMPLIANCE, Marker.STATIC_COMPLIANCE, Marker.DYNAMIC_COMPLIANCE)
+_BY_COMPLIANCE: Final = (MarginMarker.COMPLIANCE, MarginMarker.STATIC_COMPLIANCE, MarginMarker.DYNAMIC_COMPLIANCE)
 
 
 def written_out(

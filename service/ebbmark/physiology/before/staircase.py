@@ -19,10 +19,10 @@ __all__ = [
     "STAIRCASES",
     "STAIRCASE_TABLE",
     "Cell",
-    "Marker",
+    "MarginMarker",
     "RecruitmentRules",
+    "SourceStatus",
     "StaircaseRules",
-    "Traced",
     "faults_of_rules",
     "named_cells",
     "origin_words",
@@ -37,7 +37,7 @@ STAIRCASE_TABLE: Final[dict[str, Any]] = table("staircases")
 """The staircases that are known by name, and the ranges that a site keeps to, as they stand in their file."""
 
 
-class Traced(Enum):
+class SourceStatus(Enum):
     """How far a number was traced."""
 
     VERIFIED = "verified"
@@ -48,7 +48,7 @@ class Traced(Enum):
     NOT_VERIFIED = "not-verified"
 
 
-class Marker(Enum):
+class MarginMarker(Enum):
     """What a protocol watches on the way down."""
 
     COMPLIANCE = "compliance"
@@ -70,12 +70,12 @@ class Cell:
     """
 
     value: float | None
-    traced: Traced
+    traced: SourceStatus
     source: str
 
 
 _NOT_READ_SOURCE: Final = "the paper's own table was not read"
-NOT_READ: Final = Cell(None, Traced.NOT_VERIFIED, _NOT_READ_SOURCE)
+NOT_READ: Final = Cell(None, SourceStatus.NOT_VERIFIED, _NOT_READ_SOURCE)
 """What a number is that a protocol does not name: a staircase that needs it is not laid out."""
 
 
@@ -131,7 +131,7 @@ class StaircaseRules:
     decrement_cmh2o: Cell = NOT_READ
     lowest_cmh2o: Cell = NOT_READ
     dwell_s: Cell = NOT_READ
-    marker: Marker
+    marker: MarginMarker
     rule: str
     margin_cmh2o: Cell = NOT_READ
     margin_on: str
@@ -192,7 +192,7 @@ def _unverified(rules: StaircaseRules, with_recruitment: bool, rise_asked_for: b
     return [name for name in missing if not (rise_asked_for and name == "peep_rise_cmh2o")]
 
 
-_TOLD: Final = (Traced.VERIFIED, Traced.SECOND_HAND, Traced.SITE)
+_TOLD: Final = (SourceStatus.VERIFIED, SourceStatus.SECOND_HAND, SourceStatus.SITE)
 """Of these it is said how the number was come by; the others' source says it."""
 
 
@@ -255,7 +255,7 @@ def faults_of_rules(rules: StaircaseRules) -> tuple[Message, ...]:
     if rules.margin_on not in ("closing", "best"):
         faults.append(message("staircase.margin-on-what", found=repr(rules.margin_on)))
     for name, words, cell in named_cells(rules, with_recruitment=True):
-        if (cell.value is None) != (cell.traced is Traced.NOT_VERIFIED):
+        if (cell.value is None) != (cell.traced is SourceStatus.NOT_VERIFIED):
             faults.append(message("staircase.value-or-not-verified", number=words))
         elif cell.value is not None:
             faults += _out_of_range(name, cell.value)
@@ -288,8 +288,8 @@ _TEXTS: Final = ("slug", "version", "title", "citation", "rule", "margin_on", "r
 def _cell(row: dict[str, Any]) -> Cell | None:
     if row.get("as_now"):
         return None
-    traced = Traced(row["traced"])
-    return Cell(row.get("value"), traced, _USUAL_SOURCE if traced is Traced.COMMON_PRACTICE else row["source"])
+    traced = SourceStatus(row["traced"])
+    return Cell(row.get("value"), traced, _USUAL_SOURCE if traced is SourceStatus.COMMON_PRACTICE else row["source"])
 
 
 def _cells(row: dict[str, Any], kind: type) -> dict[str, Any]:
@@ -303,7 +303,7 @@ def _staircase(row: dict[str, Any]) -> StaircaseRules:
     return StaircaseRules(
         **{name: row[name] for name in _TEXTS if name in row},
         **_cells(row, StaircaseRules),
-        marker=Marker(row["marker"]),
+        marker=MarginMarker(row["marker"]),
         reopens=row.get("reopens"),
         recruitment=None if recruitment is None else RecruitmentRules(**_cells(recruitment, RecruitmentRules)),
     )

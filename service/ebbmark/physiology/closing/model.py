@@ -42,7 +42,7 @@ __all__ = [
     "FALLING",
     "NOT_REACHED",
     "CurvePrior",
-    "Noise",
+    "NoiseSizes",
     "StepCentres",
     "closing_events",
     "curve_prior",
@@ -109,7 +109,7 @@ class StepCentres:
 
 
 @dataclass(frozen=True, slots=True)
-class Noise:
+class NoiseSizes:
     """Sizes of the noise that the readings leave possible.
 
     Attributes:
@@ -157,7 +157,7 @@ def step_centres(readings: tuple[tuple[float, ...], ...]) -> StepCentres:
     return StepCentres(centres, fsum((residual * residual).tolist()), readings_in_all - steps, values, sizes)
 
 
-def noise_of(data: StepCentres, counts: tuple[int, ...], resolutions: tuple[float, ...]) -> Noise:
+def noise_of(data: StepCentres, counts: tuple[int, ...], resolutions: tuple[float, ...]) -> NoiseSizes:
     """List the sizes of the noise, weighed by the spread of the readings within their steps.
 
     Args:
@@ -176,7 +176,7 @@ def noise_of(data: StepCentres, counts: tuple[int, ...], resolutions: tuple[floa
     # Rounding averages out over readings only as far as their noise spreads them over several marks of the scale.
     dither = np.minimum(1.0, reading[:, None] / np.maximum(rounding * rounding, 1e-12))
     variance = step[:, None] + reading[:, None] / count + rounding * rounding / (1.0 + (count - 1.0) * dither)
-    return Noise(tuple(map(tuple, variance.tolist())), log_weights)
+    return NoiseSizes(tuple(map(tuple, variance.tolist())), log_weights)
 
 
 @lru_cache(maxsize=1)

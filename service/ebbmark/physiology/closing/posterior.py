@@ -37,7 +37,7 @@ from ebbmark.physiology.closing.model import (
     DROP_MEAN,
     DROP_SD,
     CurvePrior,
-    Noise,
+    NoiseSizes,
     StepCentres,
     closing_events,
     curve_prior,
@@ -102,7 +102,7 @@ def table_of(peeps_cmh2o: tuple[float, ...], noise: tuple[tuple[float, ...], ...
     """Work out what does not depend on the readings themselves.
 
     Args:
-        noise: `Noise.variances`: of each size, the variance of each step.
+        noise: `NoiseSizes.variances`: of each size, the variance of each step.
 
     Source: Gaussian conditioning, textbook.
     """
@@ -215,7 +215,7 @@ class Posterior:
 
 
 def weigh_hypotheses(
-    peeps_cmh2o: tuple[float, ...], data: StepCentres, noise: Noise, log_spoiled: Floats
+    peeps_cmh2o: tuple[float, ...], data: StepCentres, noise: NoiseSizes, log_spoiled: Floats
 ) -> Hypotheses:
     """Weigh every regime, rapid fall, size of noise and set of spoiled steps by its evidence.
 
@@ -270,7 +270,7 @@ def weigh_hypotheses(
 def lay_curves(
     peeps_cmh2o: tuple[float, ...],
     data: StepCentres,
-    noise: Noise,
+    noise: NoiseSizes,
     hypotheses: Hypotheses,
     falls: tuple[float, ...],
 ) -> Posterior:

@@ -15,11 +15,11 @@ from typing import Final
 
 from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.physiology.closing.of_trial import closing_of
-from ebbmark.physiology.during.running import SUDDEN_FALL, Concern, Scene
+from ebbmark.physiology.during.running import SUDDEN_FALL, Concern, RunningContext
 from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.patient.checks import CURVE_CHECKS
-from ebbmark.physiology.readings import Doubt, Quantity, latest_doubt
-from ebbmark.physiology.stop.criteria import CRITERIA, StopCriterion, Why
+from ebbmark.physiology.readings import Quantity, UnusableReading, latest_doubt
+from ebbmark.physiology.stop.criteria import CRITERIA, NotCheckedReason, StopCriterion
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.stop.rhythm import (
     NOT_READABLE,
@@ -120,24 +120,26 @@ def bounds_of(limits: StopLimits) -> Iterator[Bound]:
             yield Bound(row.quantity, row.sign, row.look, False, row.look_source)
 
 
-def beyond(scene: Scene) -> Iterator[Concern]:
+def beyond(context: RunningContext) -> Iterator[Concern]:
     """Latest readings beyond a limit although they meet no criterion: none was signed, or it was too early."""
     named: set[tuple[Quantity, int]] = set()
-    for bound in bounds_of(scene.limits):
-        latest = scene.latest(bound.quantity, scene.at_s - AFTER_S)
+    for bound in bounds_of(context.limits):
+        latest = context.latest(bound.quantity, context.at_s - AFTER_S)
         if latest is not None and bound.passed_by(latest.value) > 0 and (bound.quantity, bound.sign) not in named:
             named.add((bound.quantity, bound.sign))
             yield Concern("beyond", {"bound": bound, "reading": latest})
 
 
-def circulation_alarms(scene: Scene) -> bool:
+def circulation_alarms(context: RunningContext) -> bool:
     """Whether blood pressure or heart rate met a criterion, or lies where anybody would look."""
     vitals = {row.criterion for row in CRITERIA.values() if row.quantity in CIRCULATION}
-    looked_at = (one.values["reading"].quantity for one in beyond(scene))
-    return any(one.criterion in vitals for one in scene.stops.pressing) or any(one in CIRCULATION for one in looked_at)
+    looked_at = (one.values["reading"].quantity for one in beyond(context))
+    return any(one.criterion in vitals for one in context.stops.pressing) or any(
+        one in CIRCULATION for one in looked_at
+    )
 
 
-def beyond_if_slow(scene: Scene) -> Iterator[Concern]:
+def beyond_if_slow(context: RunningContext) -> Iterator[Concern]:
     """Readings beyond a limit from just before the trial, which a slow monitor's clock may have stamped too early.
 
     Monitor and ventilator keep clocks of their own. Where the newest reading of a vital sign lies some minutes back,
@@ -145,11 +147,11 @@ def beyond_if_slow(scene: Scene) -> Iterator[Concern]:
     A newest reading of this very minute does, since a clock that is right now was right then.
     """
     named: set[tuple[Quantity, int]] = set()
-    for bound in bounds_of(scene.limits):
-        of_it = sorted((one for one in scene.readings if one.quantity is bound.quantity), key=lambda one: one.at_s)
-        lag_s = min(scene.at_s - of_it[-1].at_s, AFTER_S) if of_it else 0.0
+    for bound in bounds_of(context.limits):
+        of_it = sorted((one for one in context.readings if one.quantity is bound.quantity), key=lambda one: one.at_s)
+        lag_s = min(context.at_s - of_it[-1].at_s, AFTER_S) if of_it else 0.0
         # The latest itself is looked at whenever it was.
-        before = [one for one in of_it[:-1] if scene.since_s - lag_s <= one.at_s < scene.since_s]
+        before = [one for one in of_it[:-1] if context.since_s - lag_s <= one.at_s < context.since_s]
         low = [one for one in before if bound.passed_by(one.value) > 0]
         if lag_s > SLOW_S and low and (bound.quantity, bound.sign) not in named:
             named.add((bound.quantity, bound.sign))
@@ -157,23 +159,23 @@ def beyond_if_slow(scene: Scene) -> Iterator[Concern]:
             yield Concern("beyond-if-slow", {"bound": bound, "reading": worst, "newest": of_it[-1]})
 
 
-def doubtful_pressure(scene: Scene) -> Iterator[Concern]:
+def doubtful_pressure(context: RunningContext) -> Iterator[Concern]:
     """A recent arterial pressure near zero between two good ones: the line is looked at, the trial not stopped."""
-    for one in scene.stops.told:
-        if one.doubtful and scene.at_s - one.last_s <= 60.0 * scene.limits.oldest_reading_min.value:
+    for one in context.stops.told:
+        if one.doubtful and context.at_s - one.last_s <= 60.0 * context.limits.oldest_reading_min.value:
             yield Concern("doubtful-pressure", {"reading": one.worst.reading})
             return
 
 
-def may_be_beyond(scene: Scene) -> Iterator[Concern]:
+def may_be_beyond(context: RunningContext) -> Iterator[Concern]:
     """Readings that cannot be used, may lie beyond a limit, and were not followed by a usable one."""
-    bounds = tuple(bounds_of(scene.limits))
+    bounds = tuple(bounds_of(context.limits))
     # Of several that are alike the latest is enough.
-    alike = {(doubt.quantity, doubt.value, doubt.side, doubt.why): doubt for doubt in scene.doubts}
+    alike = {(doubt.quantity, doubt.value, doubt.side, doubt.why): doubt for doubt in context.doubts}
     for doubt in alike.values():
-        latest = scene.latest(doubt.quantity)
+        latest = context.latest(doubt.quantity)
         settled = latest is not None and doubt.at_s is not None and latest.at_s > doubt.at_s
-        if settled or (doubt.at_s is not None and doubt.at_s < scene.since_s) or doubt.value is None:
+        if settled or (doubt.at_s is not None and doubt.at_s < context.since_s) or doubt.value is None:
             continue
         reached: set[int] = set()
         for bound in bounds:
@@ -184,38 +186,38 @@ def may_be_beyond(scene: Scene) -> Iterator[Concern]:
                 yield Concern("may-be-beyond", {"doubt": doubt, "bound": bound})
 
 
-def all_rhythm_changes(scene: Scene) -> list[RhythmChange]:
+def all_rhythm_changes(context: RunningContext) -> list[RhythmChange]:
     """Every change of rhythm since the trial began, those signed and known only from long before included."""
-    known = signed_and_long_known(scene.rhythms.read, scene.limits, since_s=scene.since_s)
-    return [*rhythm_changes(scene.rhythms.read, since_s=scene.since_s), *known]
+    known = signed_and_long_known(context.rhythms.read, context.limits, since_s=context.since_s)
+    return [*rhythm_changes(context.rhythms.read, since_s=context.since_s), *known]
 
 
-def rhythm_changed(scene: Scene) -> Iterator[Concern]:
+def rhythm_changed(context: RunningContext) -> Iterator[Concern]:
     """A rhythm that is new, or signed and known only from long before; one on the signed list is a criterion."""
-    stopping = scene.limits.rhythms_that_stop
-    for one in all_rhythm_changes(scene):
+    stopping = context.limits.rhythms_that_stop
+    for one in all_rhythm_changes(context):
         if one.known_s or stopping is None or not one.new.among(stopping.codes):
             yield Concern("rhythm-changed", {"change": one}, one.slug)
 
 
-def rhythm_not_readable(scene: Scene) -> Iterator[Concern]:
+def rhythm_not_readable(context: RunningContext) -> Iterator[Concern]:
     """A rhythm that was charted since the trial began and cannot be read."""
-    unread = not_readable(scene.rhythms, since_s=scene.since_s)
+    unread = not_readable(context.rhythms, since_s=context.since_s)
     if unread is not None:
         yield Concern("rhythm-not-readable", {"unread": unread}, NOT_READABLE)
 
 
-def vitals_not_sent(scene: Scene) -> Iterator[Concern]:
+def vitals_not_sent(context: RunningContext) -> Iterator[Concern]:
     """Vital signs with a stop limit of which no usable reading was sent since the trial began.
 
     A limit that is never held against anything protects nobody. One pressure judged by its own limit is enough to know
     the circulation by; where only defaults hold, the mean stands for the systolic pressure. A reading that is merely
     old is not among them: its criterion says its age, and one more reading is asked for.
     """
-    limits = scene.limits
-    sent = {one.quantity for one in scene.readings if one.at_s >= scene.since_s}
-    recent_s = max(scene.since_s, scene.at_s - 60.0 * limits.oldest_reading_min.value)
-    recent = {one.quantity for one in scene.readings if one.at_s >= recent_s}
+    limits = context.limits
+    sent = {one.quantity for one in context.readings if one.at_s >= context.since_s}
+    recent_s = max(context.since_s, context.at_s - 60.0 * limits.oldest_reading_min.value)
+    recent = {one.quantity for one in context.readings if one.at_s >= recent_s}
     for vital, name in VITAL_SIGNS.items():
         rows = [row for row in CRITERIA.values() if row.vital == vital]
         limited = [row for row in rows if limits.asks_for(row.limit_of(limits))]
@@ -223,45 +225,51 @@ def vitals_not_sent(scene: Scene) -> Iterator[Concern]:
         enough = sent & {row.quantity for row in limited} or (not limits.signed and recent & {r.quantity for r in rows})
         if limited and not enough:
             quantities = dict.fromkeys(row.quantity for row in rows)
-            doubts = [latest_doubt(scene.doubts, one, since_s=scene.since_s) for one in quantities]
+            doubts = [latest_doubt(context.doubts, one, since_s=context.since_s) for one in quantities]
             values = {"words": vital, "rows": limited, "doubts": [one for one in doubts if one is not None]}
             yield Concern("vital-not-sent", values, name)
-    if limits.rhythms_that_stop is not None and not any(one.at_s >= scene.since_s for one in scene.rhythms.read):
+    if limits.rhythms_that_stop is not None and not any(one.at_s >= context.since_s for one in context.rhythms.read):
         yield Concern("vital-not-sent", {"words": "heart rhythm", "rows": [], "doubts": []}, RHYTHM_NOT_SENT)
 
 
-def criteria_old(scene: Scene) -> Iterator[Concern]:
+def criteria_old(context: RunningContext) -> Iterator[Concern]:
     """Vital signs whose latest reading is too old to show that a criterion is not met."""
     wanted = {row.criterion for row in CRITERIA.values() if row.vital}
-    if RHYTHM_NOT_SENT not in scene.acknowledged:
+    if RHYTHM_NOT_SENT not in context.acknowledged:
         wanted.add(StopCriterion.RHYTHM)
-    for one in scene.stops.not_checked:
-        if one.why is Why.OLD and one.criterion in wanted:
+    for one in context.stops.not_checked:
+        if one.why is NotCheckedReason.OLD and one.criterion in wanted:
             yield Concern("criterion-old", {"criterion": one})
 
 
-def not_seen(scene: Scene) -> Iterator[Concern]:
+def not_seen(context: RunningContext) -> Iterator[Concern]:
     """Vital signs that were not sent during the trial, for whoever stands at the bedside."""
-    seen = {one.quantity for one in scene.readings if one.at_s >= scene.since_s}
+    seen = {one.quantity for one in context.readings if one.at_s >= context.since_s}
     missing = [one for one in _SHOWN_AS_SEEN if one not in seen]
-    doubts = [latest_doubt(scene.doubts, one, since_s=scene.since_s) for one in _SHOWN_AS_SEEN]
+    doubts = [latest_doubt(context.doubts, one, since_s=context.since_s) for one in _SHOWN_AS_SEEN]
     if missing or any(doubts):
         yield Concern("not-seen", {"quantities": missing, "doubts": [one for one in doubts if one is not None]})
 
 
-def signed_and_uncheckable(scene: Scene) -> Iterator[Concern]:
+def signed_and_uncheckable(context: RunningContext) -> Iterator[Concern]:
     """Signed limits that nothing sent can be held against, such as a fall from before."""
-    rows = [row for row in CRITERIA.values() if row.vital and VITAL_SIGNS[row.vital] not in scene.acknowledged]
+    rows = [row for row in CRITERIA.values() if row.vital and VITAL_SIGNS[row.vital] not in context.acknowledged]
     of_vitals = {row.criterion for row in rows}
-    found = [one for one in scene.stops.not_checked if one.why is Why.NOT_SENT and one.criterion in of_vitals]
-    if found and scene.limits.signed:
+    found = [
+        one for one in context.stops.not_checked if one.why is NotCheckedReason.NOT_SENT and one.criterion in of_vitals
+    ]
+    if found and context.limits.signed:
         yield Concern("signed-and-uncheckable", {"criteria": found})
 
 
-def no_limit(scene: Scene) -> Iterator[Concern]:
+def no_limit(context: RunningContext) -> Iterator[Concern]:
     """Vital signs that nothing here judges because no limit is signed."""
     of_vitals = {*[row.criterion for row in CRITERIA.values() if row.vital], StopCriterion.RHYTHM}
-    found = [one.criterion for one in scene.stops.not_checked if one.why is Why.NO_LIMIT and one.criterion in of_vitals]
+    found = [
+        one.criterion
+        for one in context.stops.not_checked
+        if one.why is NotCheckedReason.NO_LIMIT and one.criterion in of_vitals
+    ]
     if found:
         yield Concern("no-limit", {"criteria": found})
 
@@ -300,107 +308,107 @@ LOOKED_INTO: Final = ("sudden-fall", "pressure-rises-as-peep-falls")
 """Words by which it is acknowledged that somebody looked and found no other cause."""
 
 
-def unlike_closing(scene: Scene) -> Iterator[Concern]:
+def unlike_closing(context: RunningContext) -> Iterator[Concern]:
     """What the checks of a titration find along this way down because of which nothing is read from it.
 
     The last step counts as much as any other here: the trial is still running, and nobody has seen yet whether a fall
     lasts. What comes back, and a circuit that was open, have their own place in a trial in progress.
     """
-    for found in _of_curve(scene):
+    for found in _of_curve(context):
         if found.weight is Weight.LOOK_FIRST and found.slug != _CIRCUIT_OPENED:
             name = found.slug if found.slug in LOOKED_INTO else ""
             yield Concern("unlike-closing", {"finding": found}, name)
 
 
-def spoken_against(scene: Scene) -> Iterator[Concern]:
+def spoken_against(context: RunningContext) -> Iterator[Concern]:
     """A vasopressor that was raised and intrinsic PEEP on the way down: they bear on what vital signs and curve say."""
-    for found in _of_curve(scene):
+    for found in _of_curve(context):
         if found.slug in _TOLD and found.weight in (Weight.HIGH, Weight.MODERATE):
             yield Concern("spoken-against", {"finding": found})
 
 
-def _of_curve(scene: Scene) -> Iterator[Finding]:
+def _of_curve(context: RunningContext) -> Iterator[Finding]:
     """What the checks of a titration find along this way down."""
-    trial = scene.running.trial
-    if trial is None or not scene.running.falling:
+    trial = context.running.trial
+    if trial is None or not context.running.falling:
         return
     # Without a closing pressure a fall at the last step is looked at like any other.
-    nothing_read = replace(closing_of(trial, scene.protocol), verdict=Verdict.NOT_REACHED, peep_cmh2o=None)
-    of_trial = scene.beside.scene(trial, nothing_read, scene.readings, scene.protocol)
+    nothing_read = replace(closing_of(trial, context.protocol), verdict=Verdict.NOT_REACHED, peep_cmh2o=None)
+    of_trial = context.patient.of_trial(trial, nothing_read, context.readings, context.protocol)
     for check in CURVE_CHECKS:
         yield from check(of_trial)
 
 
-def newer_peep_unusable(scene: Scene) -> Iterator[Concern]:
+def newer_peep_unusable(context: RunningContext) -> Iterator[Concern]:
     """Another PEEP was sent after the latest usable one and cannot be used; what is set now is not known."""
-    now = scene.running.now_cmh2o
+    now = context.running.now_cmh2o
     if now is None:
         return
-    latest_s = max((one.end_s for one in scene.readings if one.quantity in _PEEPS), default=-inf)
+    latest_s = max((one.end_s for one in context.readings if one.quantity in _PEEPS), default=-inf)
 
-    def agrees(doubt: Doubt) -> bool:
+    def agrees(doubt: UnusableReading) -> bool:
         """Whether it says what is known anyway; a measured PEEP without a value says nothing."""
         if doubt.value is None:
             return doubt.quantity is Quantity.PEEP_MEASURED
         return not doubt.side and abs(doubt.value - now) <= SAME_CMH2O
 
-    newer = [one for one in scene.doubts if one.quantity in _PEEPS and (one.at_s is None or one.at_s >= latest_s)]
+    newer = [one for one in context.doubts if one.quantity in _PEEPS and (one.at_s is None or one.at_s >= latest_s)]
     newer = [one for one in newer if not agrees(one)]
     if newer:
         yield Concern("newer-peep-unusable", {"doubt": newer[-1]})
 
 
-def measured_peep_off(scene: Scene) -> Iterator[Concern]:
+def measured_peep_off(context: RunningContext) -> Iterator[Concern]:
     """Measured PEEP against the setting, where it was measured after the setting could have settled."""
-    now, measured = scene.running.now_cmh2o, scene.latest(Quantity.PEEP_MEASURED)
-    if now is None or measured is None or scene.latest(Quantity.PEEP_SET) is None:
+    now, measured = context.running.now_cmh2o, context.latest(Quantity.PEEP_MEASURED)
+    if now is None or measured is None or context.latest(Quantity.PEEP_SET) is None:
         return
-    if measured.at_s >= scene.running.now_since_s + SETTLED_S and abs(measured.value - now) >= CONTRADICTION_CMH2O:
+    if measured.at_s >= context.running.now_since_s + SETTLED_S and abs(measured.value - now) >= CONTRADICTION_CMH2O:
         yield Concern("measured-peep-off", {"now": now, "reading": measured})
 
 
-def saturation_came_down(least: float, slug: str) -> Callable[[Scene], Iterator[Concern]]:
+def saturation_came_down(least: float, slug: str) -> Callable[[RunningContext], Iterator[Concern]]:
     """Saturation that came down on the way down by at least `least` points."""
 
-    def judge(scene: Scene) -> Iterator[Concern]:
-        trial = scene.running.trial
+    def judge(context: RunningContext) -> Iterator[Concern]:
+        trial = context.running.trial
         from_s = trial.steps[0].start_s if trial is not None else inf
-        latest = scene.latest(Quantity.SPO2, from_s)
+        latest = context.latest(Quantity.SPO2, from_s)
         if latest is None:
             return
-        highest = max(one.value for one in scene.readings if one.quantity is Quantity.SPO2 and one.at_s >= from_s)
+        highest = max(one.value for one in context.readings if one.quantity is Quantity.SPO2 and one.at_s >= from_s)
         if round(highest - latest.value, 6) >= least:
             yield Concern(slug, {"highest": highest, "reading": latest})
 
     return judge
 
 
-def circuit_opened(scene: Scene) -> Iterator[Concern]:
+def circuit_opened(context: RunningContext) -> Iterator[Concern]:
     """A circuit that was open on the way down."""
-    trial = scene.running.trial
+    trial = context.running.trial
     opened = [one.sentence for one in trial.observed if one.slug == _OPEN_CIRCUIT] if trial is not None else []
     if opened:
         yield Concern("circuit-opened", {"sentences": opened})
 
 
-def volume_gone(scene: Scene) -> Iterator[Concern]:
+def volume_gone(context: RunningContext) -> Iterator[Concern]:
     """The latest expired volume, where it is next to nothing, or in volume control far below the one that is set."""
-    expired = scene.latest(Quantity.TIDAL_VOLUME_EXPIRED, scene.since_s)
+    expired = context.latest(Quantity.TIDAL_VOLUME_EXPIRED, context.since_s)
     if expired is None:
         return
     if expired.value <= GONE_ML:
         yield Concern("volume-gone", {"reading": expired})
         return
-    ordered, pressure = scene.latest(Quantity.TIDAL_VOLUME_SET), scene.latest(Quantity.PRESSURE_ABOVE_PEEP_SET)
+    ordered, pressure = context.latest(Quantity.TIDAL_VOLUME_SET), context.latest(Quantity.PRESSURE_ABOVE_PEEP_SET)
     if ordered is None or ordered.at_s > expired.at_s or pressure is not None:
         return
     if expired.value < (1.0 - MISSING_SHARE) * ordered.value:
         yield Concern("volume-missing", {"reading": expired, "ordered": ordered})
 
 
-def latest_breath_fell(scene: Scene) -> Iterator[Concern]:
+def latest_breath_fell(context: RunningContext) -> Iterator[Concern]:
     """The latest reading of compliance far below the others of its step, of which the middle hides one reading."""
-    samples = scene.running.trial.steps[-1].samples if scene.running.trial is not None else ()
+    samples = context.running.trial.steps[-1].samples if context.running.trial is not None else ()
     if len(samples) >= 2:
         before = median(one.compliance_ml_per_cmh2o for one in samples[:-1])
         fall = 1.0 - samples[-1].compliance_ml_per_cmh2o / before
@@ -408,27 +416,27 @@ def latest_breath_fell(scene: Scene) -> Iterator[Concern]:
             yield Concern("latest-breath-fell", {"fall": fall})
 
 
-def compliance_old(scene: Scene) -> Iterator[Concern]:
+def compliance_old(context: RunningContext) -> Iterator[Concern]:
     """A latest reading of compliance that is too old."""
-    if scene.running.trial is not None:
-        old_s = scene.at_s - scene.running.trial.steps[-1].end_s
-        if old_s > 60.0 * scene.limits.oldest_reading_min.value:
+    if context.running.trial is not None:
+        old_s = context.at_s - context.running.trial.steps[-1].end_s
+        if old_s > 60.0 * context.limits.oldest_reading_min.value:
             yield Concern("compliance-old", {"age_s": old_s})
 
 
-def plateau_above_limit(scene: Scene) -> Iterator[Concern]:
+def plateau_above_limit(context: RunningContext) -> Iterator[Concern]:
     """A latest plateau pressure at the present PEEP above the protocol's limit."""
-    latest = scene.latest(Quantity.PLATEAU_PRESSURE, scene.running.now_since_s)
-    if latest is not None and latest.value > scene.protocol.plateau_limit_cmh2o:
-        yield Concern("plateau-above-limit", {"reading": latest, "limit": scene.protocol.plateau_limit_cmh2o})
+    latest = context.latest(Quantity.PLATEAU_PRESSURE, context.running.now_since_s)
+    if latest is not None and latest.value > context.protocol.plateau_limit_cmh2o:
+        yield Concern("plateau-above-limit", {"reading": latest, "limit": context.protocol.plateau_limit_cmh2o})
 
 
-def oxygen_raised(scene: Scene) -> Iterator[Concern]:
+def oxygen_raised(context: RunningContext) -> Iterator[Concern]:
     """More oxygen on the way down, behind which a fall of SpO2 would hide."""
-    if scene.running.trial is None:
+    if context.running.trial is None:
         return
-    lowered_s = scene.running.trial.steps[0].end_s
-    settings = sorted((one for one in scene.readings if one.quantity is Quantity.FIO2_SET), key=lambda one: one.at_s)
+    lowered_s = context.running.trial.steps[0].end_s
+    settings = sorted((one for one in context.readings if one.quantity is Quantity.FIO2_SET), key=lambda one: one.at_s)
     before = [one.value for one in settings if one.at_s <= lowered_s]
     after = [one.value for one in settings if one.at_s > lowered_s]
     if before and after and max(after) - before[-1] >= OXYGEN_RAISED:

@@ -8,7 +8,7 @@ pressure.
 The way back, the settings before the trial as charted, is named wherever a trial stops.
 
 The trial says whether a lower step could still tell something; these checks say whether anybody may be sent there. Each
-row is one function from the scene to what it found, as values; the sentences stand in `words/next_step.py`. Nothing
+row is one function from the context to what it found, as values; the sentences stand in `words/next_step.py`. Nothing
 here ever asks anyone to raise pressure. Limits without another source are this project's choice.
 """
 
@@ -58,7 +58,7 @@ from ebbmark.physiology.during.running import (
     Check,
     Concern,
     Consequence,
-    Scene,
+    RunningContext,
     StepSoFar,
     closing_called,
     fell_suddenly,
@@ -93,21 +93,21 @@ ACKNOWLEDGED_NAMES: Final = (
 """Every word by which something is acknowledged during a trial; the last one ends with the code of the rhythm."""
 
 
-def concerns_of(scene: Scene, *consequences: Consequence) -> list[Concern]:
+def concerns_of(context: RunningContext, *consequences: Consequence) -> list[Concern]:
     """What the checks of these consequences found and nobody has acknowledged, in the order of the table."""
-    found = [one for check in CHECKS if check.consequence in consequences for one in check.judge(scene)]
-    return [one for one in found if not one.name or one.name not in scene.acknowledged]
+    found = [one for check in CHECKS if check.consequence in consequences for one in check.judge(context)]
+    return [one for one in found if not one.name or one.name not in context.acknowledged]
 
 
-def acknowledgeable(scene: Scene) -> tuple[Concern, ...]:
-    """Everything of the scene that waits for a word, acknowledged or not."""
-    found = [one for one in vitals_not_sent(scene) if one.name != RHYTHM_NOT_SENT]
-    limits, since_s = scene.limits, scene.since_s
+def acknowledgeable(context: RunningContext) -> tuple[Concern, ...]:
+    """Everything of the context that waits for a word, acknowledged or not."""
+    found = [one for one in vitals_not_sent(context) if one.name != RHYTHM_NOT_SENT]
+    limits, since_s = context.limits, context.since_s
     signed = limits.rhythms_that_stop is not None
-    if signed and not rhythm_is_current(scene.rhythms.read, limits, since_s=since_s, at_s=scene.at_s):
+    if signed and not rhythm_is_current(context.rhythms.read, limits, since_s=since_s, at_s=context.at_s):
         found.append(Concern("rhythm-not-recent", name=RHYTHM_NOT_SENT))
-    found += [Concern("rhythm-changed", {"change": one}, one.slug) for one in all_rhythm_changes(scene)]
-    found += [*rhythm_not_readable(scene), *[one for one in unlike_closing(scene) if one.name]]
+    found += [Concern("rhythm-changed", {"change": one}, one.slug) for one in all_rhythm_changes(context)]
+    found += [*rhythm_not_readable(context), *[one for one in unlike_closing(context) if one.name]]
     return tuple(found)
 
 
@@ -348,7 +348,7 @@ def _decide(
     return Action.LOWER, Reason.POSSIBLE if doubtful else Reason.OPEN
 
 
-def decide(move: Move, scene: Scene) -> Decision:
+def decide(move: Move, context: RunningContext) -> Decision:
     """The move, or what comes before it.
 
     Args:
@@ -356,11 +356,11 @@ def decide(move: Move, scene: Scene) -> Decision:
 
     Source: this project's choice, see `checks`.
     """
-    unlike = concerns_of(scene, Consequence.LOOK_UNLIKE_CLOSING)
-    looks = [*unlike, *concerns_of(scene, Consequence.LOOK)]
-    tells = tuple(concerns_of(scene, Consequence.TELL)), tuple(concerns_of(scene, Consequence.TELL_LAST))
+    unlike = concerns_of(context, Consequence.LOOK_UNLIKE_CLOSING)
+    looks = [*unlike, *concerns_of(context, Consequence.LOOK)]
+    tells = tuple(concerns_of(context, Consequence.TELL)), tuple(concerns_of(context, Consequence.TELL_LAST))
     plateau = (tuple(one for one in tells[0] if one.slug == "plateau-above-limit"), ())
-    back = _way_back(scene)
+    back = _way_back(context)
     if move.action is Action.STOP:
         rhythm = [one for one in looks if one.slug.startswith("rhythm-")]
         return Decision(move, (*rhythm, *unlike), way_back=back)
@@ -371,14 +371,14 @@ def decide(move: Move, scene: Scene) -> Decision:
         return Decision(look, tuple(looks), way_back=back if back.circulation else None)
     if not goes_on:
         return Decision(move, tuple(looks), told=plateau, way_back=named_back)
-    missing = tuple(concerns_of(scene, Consequence.MEASURE))
+    missing = tuple(concerns_of(context, Consequence.MEASURE))
     if move.action is Action.READ_AGAIN:
         return Decision(move, measured=missing)
-    again = tuple(concerns_of(scene, Consequence.READ_AGAIN))
+    again = tuple(concerns_of(context, Consequence.READ_AGAIN))
     if missing:
         return Decision(_not_on(move, Action.MEASURE_FIRST), measured=missing, again=again, told=plateau)
     if again:
-        here = scene.running.steps[-1].peep_cmh2o
+        here = context.running.steps[-1].peep_cmh2o
         return Decision(replace(move, action=Action.READ_AGAIN, next_peep_cmh2o=here), again=again, told=plateau)
     return Decision(move, told=tells)
 
@@ -387,13 +387,15 @@ def _not_on(move: Move, action: Action) -> Move:
     return replace(move, action=action, next_peep_cmh2o=None, lowering_is_useful=False)
 
 
-def _way_back(scene: Scene) -> WayBack:
+def _way_back(context: RunningContext) -> WayBack:
     peeps = (Quantity.PEEP_SET, Quantity.PEEP_MEASURED)
-    top = max((one.value for one in scene.readings if one.quantity in peeps and one.at_s >= scene.since_s), default=0.0)
+    top = max(
+        (one.value for one in context.readings if one.quantity in peeps and one.at_s >= context.since_s), default=0.0
+    )
     return WayBack(
-        settings_before(scene.readings, since_s=scene.since_s, top_cmh2o=top),
-        scene.running.now_cmh2o,
-        circulation_alarms(scene),
+        settings_before(context.readings, since_s=context.since_s, top_cmh2o=top),
+        context.running.now_cmh2o,
+        circulation_alarms(context),
     )
 
 

@@ -30,9 +30,9 @@ from typing import Any, Final
 from ebbmark.physiology.closing.estimate import CurveStep
 from ebbmark.physiology.closing.of_trial import STOP_LIMIT, curve_of, passed_along, should_stop_lowering
 from ebbmark.physiology.message import Message, message
-from ebbmark.physiology.patient.titration import Beside
+from ebbmark.physiology.patient.titration import PatientContext
 from ebbmark.physiology.protocols import Protocol
-from ebbmark.physiology.readings import Doubt, Quantity, Reading, latest
+from ebbmark.physiology.readings import Quantity, Reading, UnusableReading, latest
 from ebbmark.physiology.stop.criteria import StopAnswer
 from ebbmark.physiology.stop.limits import NO_RHYTHM, Rhythms, StopLimits
 from ebbmark.physiology.trial.limb import PeepLevel, began_at, peep_levels_of, same_setting
@@ -46,8 +46,8 @@ __all__ = [
     "Check",
     "Concern",
     "Consequence",
+    "RunningContext",
     "RunningTrial",
-    "Scene",
     "StepSoFar",
     "closed_before",
     "closing_called",
@@ -351,7 +351,7 @@ def _alternate(changes: Sequence[float], fewest: int) -> bool:
 
 
 @dataclass(frozen=True, slots=True)
-class Scene:
+class RunningContext:
     """All that is known at the moment of the question.
 
     Attributes:
@@ -365,12 +365,12 @@ class Scene:
         protocol: the rules for reading a trial.
         rhythms: what was charted of the heart's rhythm.
         acknowledged: what a clinician has acknowledged, by its word.
-        beside: Conditions, changes of position and mode, limits of the checks.
+        patient: Conditions, changes of position and mode, limits of the checks.
     """
 
     running: RunningTrial
     readings: Sequence[Reading]
-    doubts: Sequence[Doubt]
+    doubts: Sequence[UnusableReading]
     stops: StopAnswer
     limits: StopLimits
     since_s: float
@@ -378,7 +378,7 @@ class Scene:
     protocol: Protocol
     rhythms: Rhythms = NO_RHYTHM
     acknowledged: Collection[str] = ()
-    beside: Beside = field(default_factory=Beside)
+    patient: PatientContext = field(default_factory=PatientContext)
 
     def latest(self, quantity: Quantity, from_s: float = -inf) -> Reading | None:
         """The latest reading of a quantity since a moment."""
@@ -418,4 +418,4 @@ class Check:
     """One row: what is asked for where the check finds something."""
 
     consequence: Consequence
-    judge: Callable[[Scene], Iterator[Concern]]
+    judge: Callable[[RunningContext], Iterator[Concern]]

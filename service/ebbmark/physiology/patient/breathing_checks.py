@@ -8,7 +8,7 @@ from statistics import median
 from typing import Final
 
 from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE, SOURCES, ChangeKind, Finding, Weight
-from ebbmark.physiology.patient.context import Scene, StepSeen, finding_at, rows_where
+from ebbmark.physiology.patient.context import StepSeen, TrialContext, finding_at, rows_where
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.curve import plateau_above_peak
 
@@ -29,39 +29,39 @@ _WHOLE = 0.99  # no share of a breath that is lost may divide by nothing
 EFFORT_SOURCE: Final = SOURCES["cairo-1"]
 
 
-def effort(scene: Scene) -> Iterator[Finding]:
+def effort(context: TrialContext) -> Iterator[Finding]:
     """Support modes, triggered breaths and spontaneous breaths: compliance holds for a passive patient only."""
-    yield from _charted_mode(scene)
-    supported = rows_where(scene, Quantity.PRESSURE_SUPPORT_SET, lambda value, _: value > 0.0)
-    set_known = [one for one in scene.seen if one.last(Quantity.RESPIRATORY_RATE_SET)]
-    passive = bool(set_known) and not _triggered(scene)
+    yield from _charted_mode(context)
+    supported = rows_where(context, Quantity.PRESSURE_SUPPORT_SET, lambda value, _: value > 0.0)
+    set_known = [one for one in context.seen if one.last(Quantity.RESPIRATORY_RATE_SET)]
+    passive = bool(set_known) and not _triggered(context)
     if supported and not passive:
         pressure = supported[0].last(Quantity.PRESSURE_SUPPORT_SET) or 0.0
         yield finding_at("pressure-support", supported, {"support_cmh2o": pressure}, EFFORT_SOURCE)
-    triggered = _triggered(scene)
+    triggered = _triggered(context)
     if triggered:
         worst = max(triggered, key=_rate_above_set)
         values = {
             "measured_per_min": worst.middle(Quantity.RESPIRATORY_RATE) or 0.0,
             "set_per_min": worst.last(Quantity.RESPIRATORY_RATE_SET) or 0.0,
         }
-        many = len(triggered) > 1 or len(scene.seen) < 3
+        many = len(triggered) > 1 or len(context.seen) < 3
         yield finding_at(
             "rate-above-set", triggered, values, EFFORT_SOURCE, Weight.LOOK_FIRST if many else Weight.MODERATE
         )
-    limit = scene.limits.spontaneous_per_min
-    own = rows_where(scene, Quantity.RESPIRATORY_RATE_SPONTANEOUS, lambda value, _: value > limit)
+    limit = context.limits.spontaneous_per_min
+    own = rows_where(context, Quantity.RESPIRATORY_RATE_SPONTANEOUS, lambda value, _: value > limit)
     if own:
         values = {"spontaneous_per_min": max(one.middle(Quantity.RESPIRATORY_RATE_SPONTANEOUS) or 0.0 for one in own)}
-        many = len(own) > 1 or len(scene.seen) < 3
+        many = len(own) > 1 or len(context.seen) < 3
         yield finding_at("spontaneous-rate", own, values, EFFORT_SOURCE, Weight.LOOK_FIRST if many else Weight.MODERATE)
 
 
-def _charted_mode(scene: Scene) -> Iterator[Finding]:
+def _charted_mode(context: TrialContext) -> Iterator[Finding]:
     """The mode in force on the way down, where it lets the patient trigger or breathe; a change of it is told apart."""
-    start_s, end_s = scene.steps[0].end_s, scene.steps[-1].end_s
+    start_s, end_s = context.steps[0].end_s, context.steps[-1].end_s
     in_force = [
-        one for one in scene.changes if one.kind is ChangeKind.MODE and one.at_s <= (end_s if one.first else start_s)
+        one for one in context.changes if one.kind is ChangeKind.MODE and one.at_s <= (end_s if one.first else start_s)
     ]
     latest = max(in_force, key=lambda one: one.at_s, default=None)
     if latest is not None and latest.breathing is not None:
@@ -70,23 +70,23 @@ def _charted_mode(scene: Scene) -> Iterator[Finding]:
         yield Finding(slug, latest.breathing, values, (), latest.at_s, sources, COMMON_PRACTICE, of_curve=grave)
 
 
-def lost_carbon_dioxide(scene: Scene) -> Iterator[Finding]:
+def lost_carbon_dioxide(context: TrialContext) -> Iterator[Finding]:
     """End-tidal carbon dioxide that vanished: tube, circuit or circulation."""
-    values = [one.last(Quantity.END_TIDAL_CO2) for one in scene.seen]
-    if max((value for value in values if value is not None), default=0.0) < scene.limits.worn_carbon_dioxide_mmhg:
+    values = [one.last(Quantity.END_TIDAL_CO2) for one in context.seen]
+    if max((value for value in values if value is not None), default=0.0) < context.limits.worn_carbon_dioxide_mmhg:
         return
-    limit = scene.limits.no_carbon_dioxide_mmhg
-    gone = rows_where(scene, Quantity.END_TIDAL_CO2, lambda value, _: value < limit, last=True)
+    limit = context.limits.no_carbon_dioxide_mmhg
+    gone = rows_where(context, Quantity.END_TIDAL_CO2, lambda value, _: value < limit, last=True)
     if gone:
         lowest = min(one.last(Quantity.END_TIDAL_CO2) or 0.0 for one in gone)
         yield finding_at("carbon-dioxide-lost", gone, {"end_tidal_mmhg": lowest, "limit_mmhg": limit}, OWN_CHOICE)
 
 
-def uneven_leak(scene: Scene) -> Iterator[Finding]:
+def uneven_leak(context: TrialContext) -> Iterator[Finding]:
     """A leak that begins during the limb makes compliance from expired volume fall; one throughout scales it."""
-    limits = scene.limits
-    by_volume = _controls_volume(scene)
-    shares = [_leak_share(one, by_volume=by_volume) for one in scene.seen]
+    limits = context.limits
+    by_volume = _controls_volume(context)
+    shares = [_leak_share(one, by_volume=by_volume) for one in context.seen]
     known = [share for share in shares if share is not None]
     if not known:
         return
@@ -96,11 +96,11 @@ def uneven_leak(scene: Scene) -> Iterator[Finding]:
         if share is None or not before or share <= limits.leak_share:
             continue
         if share - min(before) > limits.leak_change_share:
-            began.append((scene.seen[index], share))
+            began.append((context.seen[index], share))
     if began:
         first, share = began[0][0], max(one for _, one in began)
         last_known = max(place for place, one in enumerate(shares) if one is not None)
-        ended = {} if began[-1][0] is scene.seen[last_known] else {"until_cmh2o": began[-1][0].peep_cmh2o}
+        ended = {} if began[-1][0] is context.seen[last_known] else {"until_cmh2o": began[-1][0].peep_cmh2o}
         yield Finding(
             "leak-began",
             Weight.LOOK_FIRST,
@@ -120,31 +120,31 @@ def uneven_leak(scene: Scene) -> Iterator[Finding]:
         values = {"leak_share": median(known), "limit_share": limits.leak_none_share}
         yield Finding(slug, weight, values, source=OWN_CHOICE, of_curve=True)
         return
-    yield from _leak_at_steps(scene, shares)
+    yield from _leak_at_steps(context, shares)
 
 
-def _leak_at_steps(scene: Scene, shares: Sequence[float | None]) -> Iterator[Finding]:
+def _leak_at_steps(context: TrialContext, shares: Sequence[float | None]) -> Iterator[Finding]:
     """A leak at some of the decisive steps: compliance there may be more, by as much as was not breathed out."""
-    named, limit = scene.closing.peep_cmh2o, scene.limits.leak_share
-    upper = [place for place, step in enumerate(scene.steps) if named is None or step.peep_cmh2o >= named]
+    named, limit = context.closing.peep_cmh2o, context.limits.leak_share
+    upper = [place for place, step in enumerate(context.steps) if named is None or step.peep_cmh2o >= named]
     leaky = [(place, share) for place in upper if (share := shares[place]) is not None and share > limit]
     if not leaky:
         return
-    compliances = [step.compliance_ml_per_cmh2o for step in scene.steps]
+    compliances = [step.compliance_ml_per_cmh2o for step in context.steps]
     tight = max(compliances[place] for place in upper if place not in dict(leaky)) if len(leaky) < len(upper) else 0.0
     may_be_best = any(compliances[place] / (1.0 - min(share, _WHOLE)) > tight for place, share in leaky)
     slug, weight = ("leak-at-best", Weight.LOOK_FIRST) if may_be_best else ("leak-at-steps", Weight.HIGH)
-    rows = [scene.seen[place] for place, _ in leaky]
+    rows = [context.seen[place] for place, _ in leaky]
     sources = tuple(dict.fromkeys(one for row in rows for one in _sources(row, Quantity.TIDAL_VOLUME_EXPIRED)))
     values = {"leak_share": max(share for _, share in leaky), "limit_share": limit}
     peeps = tuple(row.peep_cmh2o for row in rows)
     yield Finding(slug, weight, values, peeps, rows[0].start_s, sources, OWN_CHOICE, of_curve=True)
 
 
-def trapped_air(scene: Scene) -> Iterator[Finding]:
+def trapped_air(context: TrialContext) -> Iterator[Finding]:
     """Total PEEP that does not follow set PEEP, or intrinsic PEEP worth naming."""
-    limits = scene.limits
-    totals = [(one, _total_peep(one)) for one in scene.seen]
+    limits = context.limits
+    totals = [(one, _total_peep(one)) for one in context.seen]
     known = [(one, total) for one, total in totals if total is not None]
     if len(known) >= 2:
         (first, top), (last, bottom) = known[0], known[-1]
@@ -167,12 +167,12 @@ def trapped_air(scene: Scene) -> Iterator[Finding]:
         yield finding_at("intrinsic-peep", [worst], values, COMMON_PRACTICE, weight)
 
 
-def measured_peep_off(scene: Scene) -> Iterator[Finding]:
+def measured_peep_off(context: TrialContext) -> Iterator[Finding]:
     """Measured PEEP away from its setting: a leak, water or a trigger; the lung did not see the charted step."""
-    if scene.trial.peep_source != "set":
+    if context.trial.peep_source != "set":
         return
-    limit = scene.limits.measured_off_cmh2o
-    both = [one for one in scene.seen if one.middle(Quantity.PEEP_MEASURED) is not None]
+    limit = context.limits.measured_off_cmh2o
+    both = [one for one in context.seen if one.middle(Quantity.PEEP_MEASURED) is not None]
     off = [one for one in both if abs((one.middle(Quantity.PEEP_MEASURED) or 0.0) - one.peep_cmh2o) > limit]
     if not off:
         return
@@ -186,12 +186,12 @@ def measured_peep_off(scene: Scene) -> Iterator[Finding]:
     yield finding_at("measured-peep-off", off, values, OWN_CHOICE, weight)
 
 
-def clocks_differ(scene: Scene) -> Iterator[Finding]:
+def clocks_differ(context: TrialContext) -> Iterator[Finding]:
     """Measured PEEP that goes on showing the step before, or shows the next one already: two clocks in one chart."""
-    if scene.trial.peep_source != "set":
+    if context.trial.peep_source != "set":
         return
-    share = scene.limits.clock_share
-    known = [(row, row.by_quantity.get(Quantity.PEEP_MEASURED)) for row in scene.seen]
+    share = context.limits.clock_share
+    known = [(row, row.by_quantity.get(Quantity.PEEP_MEASURED)) for row in context.seen]
     late, early, pairs = [], [], 0
     for (above, before), (below, after) in pairwise(known):
         if before is None or after is None or min(before.count, after.count) < 2:
@@ -203,7 +203,7 @@ def clocks_differ(scene: Scene) -> Iterator[Finding]:
         if above.peep_cmh2o - before.least >= enough:
             early.append(above)
     for rows, which in ((late, "behind"), (early, "ahead")):
-        if len(rows) >= scene.limits.clock_fewest and 2 * len(rows) > pairs:
+        if len(rows) >= context.limits.clock_fewest and 2 * len(rows) > pairs:
             peeps = tuple(row.peep_cmh2o for row in rows)
             sources = tuple(dict.fromkeys(one for row in rows for one in _sources(row, Quantity.PEEP_MEASURED)))
             yield Finding(
@@ -217,39 +217,43 @@ def clocks_differ(scene: Scene) -> Iterator[Finding]:
                 of_curve=True,
             )
             return
-    yield from _plateaus_of_two_steps(scene)
+    yield from _plateaus_of_two_steps(context)
 
 
-def _plateaus_of_two_steps(scene: Scene) -> Iterator[Finding]:
+def _plateaus_of_two_steps(context: TrialContext) -> Iterator[Finding]:
     """Plateaus that move within most steps by what lies between two steps: their clock is off, ahead or behind.
 
     Two readings of one step then are of two steps, and from pressures alone nobody can tell which clock is right.
     """
-    if not scene.trial.kind.static:
+    if not context.trial.kind.static:
         return
-    plateaus = [[one.pressure_cmh2o for one in step.samples if one.pressure_cmh2o is not None] for step in scene.steps]
+    plateaus = [
+        [one.pressure_cmh2o for one in step.samples if one.pressure_cmh2o is not None] for step in context.steps
+    ]
     mixed, pairs = [], 0
     for place, (above, here) in enumerate(pairwise(plateaus), start=1):
-        if len(here) < 2 or not above or (apart := above[-1] - here[-1]) < scene.limits.clock_least_cmh2o:
+        if len(here) < 2 or not above or (apart := above[-1] - here[-1]) < context.limits.clock_least_cmh2o:
             continue
         pairs += 1
-        if here[0] - here[-1] >= scene.limits.clock_share * apart:
-            mixed.append(scene.seen[place])
-    if len(mixed) >= scene.limits.clock_fewest and 2 * len(mixed) > pairs:
+        if here[0] - here[-1] >= context.limits.clock_share * apart:
+            mixed.append(context.seen[place])
+    if len(mixed) >= context.limits.clock_fewest and 2 * len(mixed) > pairs:
         peeps = tuple(row.peep_cmh2o for row in mixed)
-        sources = tuple(dict.fromkeys(src for step in scene.steps if step.peep_cmh2o in peeps for src in step.sources))
+        sources = tuple(
+            dict.fromkeys(src for step in context.steps if step.peep_cmh2o in peeps for src in step.sources)
+        )
         yield Finding("plateau-clock", Weight.HIGH, {}, peeps, mixed[0].start_s, sources, OWN_CHOICE, of_curve=True)
 
 
-def impossible_plateaus(scene: Scene) -> Iterator[Finding]:
+def impossible_plateaus(context: TrialContext) -> Iterator[Finding]:
     """Plateau above peak at half of the steps, or where the fall is read: one of them is wrong, and compliance too."""
-    wrong = [step for step in scene.steps if plateau_above_peak(step)]
-    named = scene.closing.peep_cmh2o
-    above = [step for step in scene.steps if named is not None and step.peep_cmh2o > named]
-    decisive = [step for step in scene.steps if step.peep_cmh2o == named]
+    wrong = [step for step in context.steps if plateau_above_peak(step)]
+    named = context.closing.peep_cmh2o
+    above = [step for step in context.steps if named is not None and step.peep_cmh2o > named]
+    decisive = [step for step in context.steps if step.peep_cmh2o == named]
     if above:
         decisive.append(max(above, key=lambda step: step.compliance_ml_per_cmh2o))
-    if wrong and (2 * len(wrong) >= len(scene.steps) or any(step in wrong for step in decisive)):
+    if wrong and (2 * len(wrong) >= len(context.steps) or any(step in wrong for step in decisive)):
         worst = max(wrong, key=lambda step: (step.plateau_cmh2o or 0.0) - (step.peak_cmh2o or 0.0))
         yield Finding(
             "impossible-plateaus",
@@ -267,19 +271,19 @@ def impossible_plateaus(scene: Scene) -> Iterator[Finding]:
         )
 
 
-def missing_hold(scene: Scene) -> Iterator[Finding]:
+def missing_hold(context: TrialContext) -> Iterator[Finding]:
     """Plateau that equals peak at every step of volume control: where flow ends without a hold, there is no plateau."""
-    both = [step for step in scene.steps if step.plateau_cmh2o is not None and step.peak_cmh2o is not None]
-    context = scene.trial.context
+    both = [step for step in context.steps if step.plateau_cmh2o is not None and step.peak_cmh2o is not None]
+    settings = context.trial.context
     volume_controlled = (
-        Quantity.TIDAL_VOLUME_SET.slug in context and Quantity.PRESSURE_ABOVE_PEEP_SET.slug not in context
+        Quantity.TIDAL_VOLUME_SET.slug in settings and Quantity.PRESSURE_ABOVE_PEEP_SET.slug not in settings
     )
     equal = [
         step
         for step in both
-        if abs((step.peak_cmh2o or 0.0) - (step.plateau_cmh2o or 0.0)) < scene.limits.least_resistive_cmh2o
+        if abs((step.peak_cmh2o or 0.0) - (step.plateau_cmh2o or 0.0)) < context.limits.least_resistive_cmh2o
     ]
-    if volume_controlled and len(equal) == len(both) >= scene.limits.fewest_without_hold:
+    if volume_controlled and len(equal) == len(both) >= context.limits.fewest_without_hold:
         peeps = tuple(step.peep_cmh2o for step in equal)
         sources = tuple(dict.fromkeys(one for step in equal for one in step.sources))
         yield Finding(
@@ -287,18 +291,18 @@ def missing_hold(scene: Scene) -> Iterator[Finding]:
         )
 
 
-def narrowed_airway(scene: Scene) -> Iterator[Finding]:
+def narrowed_airway(context: TrialContext) -> Iterator[Finding]:
     """Peak less plateau that rises along the limb: secretions, a kink, bronchospasm."""
     known = [
         (step, step.peak_cmh2o - step.plateau_cmh2o)
-        for step in scene.steps
+        for step in context.steps
         if step.peak_cmh2o is not None and step.plateau_cmh2o is not None
     ]
     if len(known) < 2:
         return
     first = known[0][1]
     worst, most = max(known[1:], key=lambda pair: pair[1])
-    if most - first >= scene.limits.resistive_rise_cmh2o:
+    if most - first >= context.limits.resistive_rise_cmh2o:
         values = {"from_cmh2o": first, "to_cmh2o": most, "peep_cmh2o": worst.peep_cmh2o}
         yield Finding(
             "resistive-pressure-rose",
@@ -317,14 +321,14 @@ def _rate_above_set(row: StepSeen) -> float:
     return 0.0 if measured is None or not ordered else measured - ordered
 
 
-def _triggered(scene: Scene) -> list[StepSeen]:
-    return [one for one in scene.seen if _rate_above_set(one) > scene.limits.rate_above_set_per_min]
+def _triggered(context: TrialContext) -> list[StepSeen]:
+    return [one for one in context.seen if _rate_above_set(one) > context.limits.rate_above_set_per_min]
 
 
-def _controls_volume(scene: Scene) -> bool:
+def _controls_volume(context: TrialContext) -> bool:
     """Whether a set tidal volume is in force, and was not followed by a setting of pressure control."""
-    volume = scene.trial.context.get(Quantity.TIDAL_VOLUME_SET.slug)
-    pressure = scene.trial.context.get(Quantity.PRESSURE_ABOVE_PEEP_SET.slug)
+    volume = context.trial.context.get(Quantity.TIDAL_VOLUME_SET.slug)
+    pressure = context.trial.context.get(Quantity.PRESSURE_ABOVE_PEEP_SET.slug)
     return volume is not None and (pressure is None or volume.start_s > pressure.start_s)
 
 

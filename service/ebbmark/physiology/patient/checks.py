@@ -25,7 +25,7 @@ from ebbmark.physiology.patient.breathing_checks import (
     trapped_air,
     uneven_leak,
 )
-from ebbmark.physiology.patient.context import Scene, StepSeen
+from ebbmark.physiology.patient.context import StepSeen, TrialContext
 from ebbmark.physiology.patient.lung_checks import (
     changed_setting,
     circuit_opened,
@@ -54,9 +54,9 @@ __all__ = [
 ]
 
 
-def conditions_present(scene: Scene) -> Iterator[Finding]:
+def conditions_present(context: TrialContext) -> Iterator[Finding]:
     """Conditions that forbid a number, question it, or change what it means."""
-    for one in scene.conditions:
+    for one in context.conditions:
         yield Finding(
             f"condition-{one.slug}",
             one.weight,
@@ -66,9 +66,9 @@ def conditions_present(scene: Scene) -> Iterator[Finding]:
         )
 
 
-def patient_in_use(scene: Scene) -> Iterator[Finding]:
+def patient_in_use(context: TrialContext) -> Iterator[Finding]:
     """A patient who had died, or whose record is no longer used: the readings may be of somebody else."""
-    status, end_s = scene.status, scene.steps[-1].end_s
+    status, end_s = context.status, context.steps[-1].end_s
     if status.died:
         before = status.died_s is not None and status.died_s <= end_s
         weight = Weight.LOOK_FIRST if before or status.dead else Weight.HIGH
@@ -77,13 +77,13 @@ def patient_in_use(scene: Scene) -> Iterator[Finding]:
         yield Finding("patient-inactive", Weight.HIGH, source=OWN_CHOICE)
 
 
-def changed_during_limb(scene: Scene) -> Iterator[Finding]:
+def changed_during_limb(context: TrialContext) -> Iterator[Finding]:
     """Position or ventilator mode changed while PEEP was being lowered: two lungs in one curve."""
-    start_s, end_s = scene.steps[0].end_s, scene.steps[-1].end_s
-    for one in scene.changes:
+    start_s, end_s = context.steps[0].end_s, context.steps[-1].end_s
+    for one in context.changes:
         if start_s <= one.at_s <= end_s and not one.first:
             slug = "position-changed-in-trial" if one.kind is ChangeKind.POSITION else "mode-changed-in-trial"
-            at = next((row.peep_cmh2o for row in scene.seen if row.start_s <= one.at_s < row.until_s), None)
+            at = next((row.peep_cmh2o for row in context.seen if row.start_s <= one.at_s < row.until_s), None)
             values: dict[str, Value] = {"words": one.words}
             if at is not None:
                 values["peep_cmh2o"] = at
@@ -91,11 +91,13 @@ def changed_during_limb(scene: Scene) -> Iterator[Finding]:
             yield Finding(slug, Weight.LOOK_FIRST, values, peeps, one.at_s, (one.source,), OWN_CHOICE, of_curve=True)
 
 
-def done_prone(scene: Scene) -> Iterator[Finding]:
+def done_prone(context: TrialContext) -> Iterator[Finding]:
     """A trial done in prone position holds for that position."""
-    start_s, end_s = scene.steps[0].end_s, scene.steps[-1].end_s
+    start_s, end_s = context.steps[0].end_s, context.steps[-1].end_s
     before = [
-        one for one in scene.changes if one.kind is ChangeKind.POSITION and one.at_s < (end_s if one.first else start_s)
+        one
+        for one in context.changes
+        if one.kind is ChangeKind.POSITION and one.at_s < (end_s if one.first else start_s)
     ]
     latest = max(before, key=lambda one: one.at_s, default=None)
     if latest is not None and "prone" in latest.words.casefold():
@@ -104,30 +106,30 @@ def done_prone(scene: Scene) -> Iterator[Finding]:
         yield Finding(slug, weight, {}, (), latest.at_s, (latest.source,), OWN_CHOICE, of_curve=weight is Weight.HIGH)
 
 
-def vasopressor_raised(scene: Scene) -> Iterator[Finding]:
+def vasopressor_raised(context: TrialContext) -> Iterator[Finding]:
     """A vasopressor begun or raised during the limb: pressures after it say less of how PEEP was tolerated."""
     found: dict[str, list[tuple[int, Rise]]] = {}
-    for one in rises(scene.infusions, scene.seen[0].start_s, scene.steps[-1].end_s):
-        index = next((place for place, row in enumerate(scene.seen) if row.start_s <= one.at_s < row.until_s), None)
+    for one in rises(context.infusions, context.seen[0].start_s, context.steps[-1].end_s):
+        index = next((place for place, row in enumerate(context.seen) if row.start_s <= one.at_s < row.until_s), None)
         if index is not None:
             found.setdefault(one.drug, []).append((index, one))
     words = {True: message("vasopressor-raised.needed"), None: message("vasopressor-raised.need-not-charted")}
     for drug, rising in found.items():
-        needs = [_pressure_needed_it(scene, index) for index, _ in rising]
+        needs = [_pressure_needed_it(context, index) for index, _ in rising]
         needed = True if True in needs else None if None in needs else False
         (_, first), (_, last) = rising[0], rising[-1]
         how = "raised" if first.before else "begun"
         rates = message(f"vasopressor-raised.{how}{'-to' if last.now else ''}", before=first.before, now=last.now)
         values: dict[str, Value] = {"drug": drug, "how": rates, "needed": words.get(needed, "")}
         weight = Weight.MODERATE if needed is False else Weight.HIGH
-        peeps = tuple(dict.fromkeys(scene.seen[index].peep_cmh2o for index, _ in rising))
+        peeps = tuple(dict.fromkeys(context.seen[index].peep_cmh2o for index, _ in rising))
         sources = tuple(dict.fromkeys(source for _, one in rising for source in one.sources))
         yield Finding("vasopressor-raised", weight, values, peeps, first.at_s, sources, OWN_CHOICE)
 
 
-def _pressure_needed_it(scene: Scene, index: int) -> bool | None:
+def _pressure_needed_it(context: TrialContext, index: int) -> bool | None:
     """Whether arterial pressure was low, or had fallen, at a step or the one before; None where it is not known."""
-    limits, known = scene.limits, False
+    limits, known = context.limits, False
     for quantity, low, fall in (
         (
             Quantity.MEAN_ARTERIAL_PRESSURE,
@@ -140,11 +142,11 @@ def _pressure_needed_it(scene: Scene, index: int) -> bool | None:
             limits.systolic_pressure_loss_mmhg,
         ),
     ):
-        near = _least(scene.seen[max(index - 1, 0) : index + 1], quantity)
+        near = _least(context.seen[max(index - 1, 0) : index + 1], quantity)
         if near is None:
             continue
         known = True
-        highest = max(value for row in scene.seen[: index + 1] if (value := row.middle(quantity)) is not None)
+        highest = max(value for row in context.seen[: index + 1] if (value := row.middle(quantity)) is not None)
         if near < low or highest - near >= fall:
             return True
     return False if known else None
@@ -154,7 +156,7 @@ def _least(rows: Sequence[StepSeen], quantity: Quantity) -> float | None:
     return min((row.by_quantity[quantity].least for row in rows if quantity in row.by_quantity), default=None)
 
 
-CURVE_CHECKS: Final[tuple[Callable[[Scene], Iterator[Finding]], ...]] = (
+CURVE_CHECKS: Final[tuple[Callable[[TrialContext], Iterator[Finding]], ...]] = (
     # A patient who had died by the time of the request: no number; a death said for later, or a Patient marked
     # inactive: high.
     patient_in_use,
@@ -204,23 +206,23 @@ CURVE_CHECKS: Final[tuple[Callable[[Scene], Iterator[Finding]], ...]] = (
 """Most dangerous first. Where no source stands beside a rule, it is this project's own choice."""
 
 
-def judge_curve(scene: Scene) -> tuple[Closing, tuple[Finding, ...]]:
+def judge_curve(context: TrialContext) -> tuple[Closing, tuple[Finding, ...]]:
     """Look at everything beside the curve.
 
     Returns:
         The estimate: INDETERMINATE without a reason in words where a finding forbids it, else with a certainty that
         follows from the whole; and the findings, gravest first, otherwise in the order of the table.
     """
-    found = [finding for check in CURVE_CHECKS for finding in check(scene)]
+    found = [finding for check in CURVE_CHECKS for finding in check(context)]
     found.sort(key=lambda one: list(Weight).index(one.weight))
-    closing = scene.closing
+    closing = context.closing
     if any(one.weight is Weight.LOOK_FIRST for one in found):
         closing = replace(closing.taken_back(""), would_help=None)
-    return _with_certainty(closing, scene, found), tuple(found)
+    return _with_certainty(closing, context, found), tuple(found)
 
 
 def judge_suggestion(
-    scene: Scene,
+    context: TrialContext,
     suggested_cmh2o: float,
     *,
     before: Mapping[Quantity, float],
@@ -232,9 +234,9 @@ def judge_suggestion(
         Findings, gravest first; with a LOOK_FIRST among them no PEEP may be suggested.
     """
     found = [
-        *stop_limits(scene, suggested_cmh2o, before),
-        *worse_than_best(scene, suggested_cmh2o),
-        *unseen_vital_signs(scene, suggested_cmh2o, charted),
+        *stop_limits(context, suggested_cmh2o, before),
+        *worse_than_best(context, suggested_cmh2o),
+        *unseen_vital_signs(context, suggested_cmh2o, charted),
     ]
     if any(one.weight is Weight.LOOK_FIRST for one in found):
         # Without a suggestion nothing lies above or below it.
@@ -249,22 +251,22 @@ def judge_suggestion(
 _BESIDE: Final = frozenset({"stop-limit-above-suggestion", "stop-limit-below-suggestion"})
 
 
-def _with_certainty(closing: Closing, scene: Scene, found: Sequence[Finding]) -> Closing:
+def _with_certainty(closing: Closing, context: TrialContext, found: Sequence[Finding]) -> Closing:
     """Words of certainty follow from the whole: a grave doubt leaves weak evidence, any doubt leaves no strong one."""
     doubts = [one for one in found if one.of_curve and one.weight is not Weight.LOW]
     if any(one.weight in (Weight.LOOK_FIRST, Weight.HIGH) for one in doubts):
         return replace(closing, evidence=Evidence.WEAK)
     # A high caution about the patient's readings is a doubt of quality; what the record says beside them is none.
     doubts += [one for one in found if one.weight is Weight.HIGH and not one.slug.startswith(_NO_QUALITY)]
-    last = closing.verdict is Verdict.FOUND and closing.peep_cmh2o == scene.steps[-1].peep_cmh2o
-    if closing.evidence is Evidence.STRONG and (doubts or last or _doubtful(scene)):
+    last = closing.verdict is Verdict.FOUND and closing.peep_cmh2o == context.steps[-1].peep_cmh2o
+    if closing.evidence is Evidence.STRONG and (doubts or last or _doubtful(context)):
         return replace(closing, evidence=Evidence.MODERATE)
     return closing
 
 
-def _doubtful(scene: Scene) -> bool:
+def _doubtful(context: TrialContext) -> bool:
     """Whether the readings themselves leave a doubt of quality that is not a finding of these checks."""
-    return not scene.trial.kind.static or any(seen.slug in _QUALITY for seen in scene.trial.observed)
+    return not context.trial.kind.static or any(seen.slug in _QUALITY for seen in context.trial.observed)
 
 
 _NO_QUALITY: Final = "condition-"

@@ -18,7 +18,7 @@ from ebbmark.physiology.closing.estimate import Closing
 from ebbmark.physiology.findings import IN_USE, Change, Finding, KnownCondition, PatientStatus, Weight
 from ebbmark.physiology.message import Value, message
 from ebbmark.physiology.protocols import Protocol
-from ebbmark.physiology.readings import Doubt, Quantity, Reading
+from ebbmark.physiology.readings import Quantity, Reading, UnusableReading
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit, StopLimits
 from ebbmark.physiology.trial.curve import LEAK
 from ebbmark.physiology.trial.steps import Step, Trial
@@ -28,9 +28,9 @@ __all__ = [
     "LIMITS",
     "SEEN_QUANTITIES",
     "CheckLimits",
-    "Scene",
-    "Seen",
+    "QuantitySeen",
     "StepSeen",
+    "TrialContext",
     "VitalLimits",
     "before_the_trial",
     "finding_at",
@@ -212,7 +212,7 @@ LONGEST_HOLD_S = 24 * 3600.0
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class QuantitySeen:
     """What one step saw of one quantity, in the unit of the quantity.
 
     Attributes:
@@ -250,7 +250,7 @@ class StepSeen:
     peep_cmh2o: float
     start_s: float
     until_s: float
-    by_quantity: Mapping[Quantity, Seen] = field(default_factory=dict)
+    by_quantity: Mapping[Quantity, QuantitySeen] = field(default_factory=dict)
 
     def last(self, quantity: Quantity) -> float | None:
         """The last value of a quantity; None where it was not charted."""
@@ -313,7 +313,7 @@ def _seen(
     until_s: float,
     read_s: float,
     protocol: Protocol,
-) -> Seen | None:
+) -> QuantitySeen | None:
     first, after = bisect_right(times, start_s - 1e-3), bisect_right(times, until_s - 1e-3)
     inside = group[first:after]
     if not inside:
@@ -321,7 +321,7 @@ def _seen(
         if held is None or start_s - held.at_s > LONGEST_HOLD_S:
             return None
         age_s = max(read_s - held.at_s, 0.0)
-        return Seen(held.value, held.value, held.value, held.value, 0, held.at_s, age_s, (held.source,))
+        return QuantitySeen(held.value, held.value, held.value, held.value, 0, held.at_s, age_s, (held.source,))
     settled = [one for one in inside if one.at_s >= start_s + protocol.settling_s] or inside
     least = _IMPOSSIBLE_BELOW.get(quantity, 0.0)
     possible = [one for one in settled if one.value >= least]
@@ -329,7 +329,7 @@ def _seen(
     settled = possible if doubtful is not None else settled
     values = [one.value for one in settled]
     last = settled[-1]
-    return Seen(
+    return QuantitySeen(
         last=last.value,
         least=min(values),
         greatest=max(values),
@@ -343,7 +343,7 @@ def _seen(
 
 
 @dataclass(frozen=True, slots=True)
-class Scene:
+class TrialContext:
     """All that is known about one trial.
 
     Attributes:
@@ -368,7 +368,7 @@ class Scene:
     limits: CheckLimits = LIMITS
     infusions: Sequence[Infusion] = ()
     status: PatientStatus = IN_USE
-    doubts: Sequence[Doubt] = ()
+    doubts: Sequence[UnusableReading] = ()
 
     @property
     def steps(self) -> Sequence[Step]:
@@ -396,11 +396,11 @@ def finding_at(
 
 
 def rows_where(
-    scene: Scene, quantity: Quantity, judge: Callable[[float, StepSeen], bool], *, last: bool = False
+    context: TrialContext, quantity: Quantity, judge: Callable[[float, StepSeen], bool], *, last: bool = False
 ) -> list[StepSeen]:
     """The steps at which a quantity is as the judge says."""
     found = []
-    for one in scene.seen:
+    for one in context.seen:
         value = one.last(quantity) if last else one.middle(quantity)
         if value is not None and judge(value, one):
             found.append(one)

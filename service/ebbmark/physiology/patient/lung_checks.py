@@ -8,7 +8,7 @@ from itertools import pairwise
 from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE, Finding, Weight
 from ebbmark.physiology.message import Value, message
-from ebbmark.physiology.patient.context import CheckLimits, Scene
+from ebbmark.physiology.patient.context import CheckLimits, TrialContext
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.steps import Step
 
@@ -21,10 +21,10 @@ __all__ = [
 ]
 
 
-def circuit_opened(scene: Scene) -> Iterator[Finding]:
+def circuit_opened(context: TrialContext) -> Iterator[Finding]:
     """A circuit that was open before or at closing: the steps below belong to another lung."""
-    named = scene.closing.peep_cmh2o
-    for seen in scene.trial.observed:
+    named = context.closing.peep_cmh2o
+    for seen in context.trial.observed:
         if seen.slug == "disconnection" and (named is None or seen.peep_cmh2o >= named):
             yield Finding(
                 "circuit-opened",
@@ -38,17 +38,17 @@ def circuit_opened(scene: Scene) -> Iterator[Finding]:
             return
 
 
-def sudden_fall(scene: Scene) -> Iterator[Finding]:
+def sudden_fall(context: TrialContext) -> Iterator[Finding]:
     """A fall of compliance too large for one step, or pressure that rises while PEEP falls."""
-    limits = scene.limits
-    for index, (above, below) in enumerate(pairwise(scene.steps)):
+    limits = context.limits
+    for index, (above, below) in enumerate(pairwise(context.steps)):
         lost = 1.0 - below.compliance_ml_per_cmh2o / above.compliance_ml_per_cmh2o
         rise = _pressure_rise(above, below, limits)
         fell = lost >= limits.step_fall_share
         rose = rise is not None and rise > limits.plateau_rise_cmh2o and lost >= limits.rising_fall_share
-        if not (fell or rose) or _given_back(scene.steps, index, limits):
+        if not (fell or rose) or _given_back(context.steps, index, limits):
             continue
-        lone_last = index == len(scene.steps) - 2 and scene.closing.verdict is Verdict.INDETERMINATE
+        lone_last = index == len(context.steps) - 2 and context.closing.verdict is Verdict.INDETERMINATE
         if lone_last:
             continue  # the estimate names this fall already
         values: dict[str, Value] = {
@@ -75,21 +75,21 @@ def sudden_fall(scene: Scene) -> Iterator[Finding]:
             of_curve=True,
         )
         return
-    yield from _fall_with_vital_signs(scene)
+    yield from _fall_with_vital_signs(context)
 
 
-def _fall_with_vital_signs(scene: Scene) -> Iterator[Finding]:
+def _fall_with_vital_signs(context: TrialContext) -> Iterator[Finding]:
     """A fall that may be closing, at a step at which saturation or blood pressure fell too."""
-    limits = scene.limits
+    limits = context.limits
     signs = (
         (Quantity.SPO2, "%", limits.saturation_with_fall_percent),
         (Quantity.MEAN_ARTERIAL_PRESSURE, "mmHg", limits.mean_pressure_with_fall_mmhg),
     )
     for index, ((above, below), (before, after)) in enumerate(
-        zip(pairwise(scene.steps), pairwise(scene.seen), strict=True)
+        zip(pairwise(context.steps), pairwise(context.seen), strict=True)
     ):
         lost = 1.0 - below.compliance_ml_per_cmh2o / above.compliance_ml_per_cmh2o
-        if lost < limits.fall_with_signs_share or _given_back(scene.steps, index, limits):
+        if lost < limits.fall_with_signs_share or _given_back(context.steps, index, limits):
             continue
         said = [
             message(
@@ -121,19 +121,19 @@ def _fall_with_vital_signs(scene: Scene) -> Iterator[Finding]:
             return
 
 
-def no_lasting_fall(scene: Scene) -> Iterator[Finding]:
+def no_lasting_fall(context: TrialContext) -> Iterator[Finding]:
     """Compliance that came back at any step below the one that was named: it did not fall for good."""
-    closing = scene.closing
+    closing = context.closing
     if closing.verdict is not Verdict.FOUND or closing.peep_cmh2o is None:
         return
-    below = [step for step in scene.steps if step.peep_cmh2o <= closing.peep_cmh2o]
-    best = max(step.compliance_ml_per_cmh2o for step in scene.steps if step.peep_cmh2o >= closing.peep_cmh2o)
+    below = [step for step in context.steps if step.peep_cmh2o <= closing.peep_cmh2o]
+    best = max(step.compliance_ml_per_cmh2o for step in context.steps if step.peep_cmh2o >= closing.peep_cmh2o)
     lowest = None
     for step in below:
         if lowest is not None:
             rise = step.compliance_ml_per_cmh2o - lowest.compliance_ml_per_cmh2o
-            if rise >= scene.limits.recovery_share * best:
-                back = step.compliance_ml_per_cmh2o >= (1.0 - scene.protocol.fall) * best
+            if rise >= context.limits.recovery_share * best:
+                back = step.compliance_ml_per_cmh2o >= (1.0 - context.protocol.fall) * best
                 values = {
                     "peep_cmh2o": step.peep_cmh2o,
                     "compliance_ml_per_cmh2o": step.compliance_ml_per_cmh2o,
@@ -155,36 +155,36 @@ def no_lasting_fall(scene: Scene) -> Iterator[Finding]:
             lowest = step
 
 
-def changed_setting(scene: Scene) -> Iterator[Finding]:
+def changed_setting(context: TrialContext) -> Iterator[Finding]:
     """Set tidal volume or oxygen changed during the limb."""
-    limits = scene.limits
-    volume = _range(scene, Quantity.TIDAL_VOLUME_SET)
+    limits = context.limits
+    volume = _range(context, Quantity.TIDAL_VOLUME_SET)
     if volume is not None and volume[1] > (1.0 + limits.volume_change_share) * volume[0]:
         values = {"least_ml": volume[0], "greatest_ml": volume[1]}
         yield Finding("tidal-volume-changed", Weight.HIGH, values, source=OWN_CHOICE, of_curve=True)
     for quantity in (Quantity.FIO2_SET, Quantity.FIO2_MEASURED):
-        oxygen = _range(scene, quantity)
+        oxygen = _range(context, quantity)
         if oxygen is not None and oxygen[1] - oxygen[0] > limits.oxygen_change + 1e-9:
             values = {"least_fio2_percent": 100 * oxygen[0], "greatest_fio2_percent": 100 * oxygen[1]}
-            given = [value for row in scene.seen if (value := row.last(quantity)) is not None]
+            given = [value for row in context.seen if (value := row.last(quantity)) is not None]
             raised = any(low > high + limits.oxygen_change + 1e-9 for high, low in pairwise(given))
             slug, weight = ("oxygen-raised", Weight.HIGH) if raised else ("oxygen-changed", Weight.MODERATE)
             yield Finding(slug, weight, values, source=OWN_CHOICE)
             return
 
 
-def unsettled(scene: Scene) -> Iterator[Finding]:
+def unsettled(context: TrialContext) -> Iterator[Finding]:
     """Readings taken while the lung was still settling, at the step of closing or at half of the steps."""
     early = tuple(
-        level for seen in scene.trial.observed if seen.slug == "unsettled-steps" for level in seen.peeps_cmh2o
+        level for seen in context.trial.observed if seen.slug == "unsettled-steps" for level in seen.peeps_cmh2o
     )
     if not early:
         return
-    named = scene.closing.peep_cmh2o
-    grave = named in early or 2 * len(early) >= len(scene.steps)
-    values = {"settling_s": scene.protocol.settling_s}
+    named = context.closing.peep_cmh2o
+    grave = named in early or 2 * len(early) >= len(context.steps)
+    values = {"settling_s": context.protocol.settling_s}
     weight = Weight.HIGH if grave else Weight.MODERATE
-    levels = [step.peep_cmh2o for step in scene.steps]
+    levels = [step.peep_cmh2o for step in context.steps]
     decisive = levels[max(levels.index(named) - 1, 0) : levels.index(named) + 1] if named in levels else levels
     if set(decisive) <= set(early):
         weight = Weight.LOOK_FIRST
@@ -211,6 +211,6 @@ def _given_back(steps: Sequence[Step], index: int, limits: CheckLimits) -> bool:
     return after - below >= limits.fell_back_share * (above - below)
 
 
-def _range(scene: Scene, quantity: Quantity) -> tuple[float, float] | None:
-    seen = [row.by_quantity[quantity] for row in scene.seen if quantity in row.by_quantity]
+def _range(context: TrialContext, quantity: Quantity) -> tuple[float, float] | None:
+    seen = [row.by_quantity[quantity] for row in context.seen if quantity in row.by_quantity]
     return (min(one.least for one in seen), max(one.greatest for one in seen)) if len(seen) > 1 else None

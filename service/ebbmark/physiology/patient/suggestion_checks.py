@@ -9,8 +9,8 @@ from typing import Final
 
 from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE, SOURCES, Finding, Weight
 from ebbmark.physiology.message import Message, Value, message
-from ebbmark.physiology.patient.context import Scene, Seen, StepSeen, VitalLimits
-from ebbmark.physiology.readings import Doubt, Quantity
+from ebbmark.physiology.patient.context import QuantitySeen, StepSeen, TrialContext, VitalLimits
+from ebbmark.physiology.readings import Quantity, UnusableReading
 
 __all__ = [
     "acidosis",
@@ -68,13 +68,13 @@ _LOST = (
 )
 
 
-def stop_limits(scene: Scene, suggested_cmh2o: float, before: Mapping[Quantity, float]) -> Iterator[Finding]:
+def stop_limits(context: TrialContext, suggested_cmh2o: float, before: Mapping[Quantity, float]) -> Iterator[Finding]:
     """Stop limits met at the suggestion, above it, or below it."""
-    there = _rows_at(scene.seen, suggested_cmh2o)
-    limits = scene.limits.vital
-    yield from _peak_at(scene, there, suggested_cmh2o, "stop-limit-at-suggestion", Weight.LOOK_FIRST)
+    there = _rows_at(context.seen, suggested_cmh2o)
+    limits = context.limits.vital
+    yield from _peak_at(context, there, suggested_cmh2o, "stop-limit-at-suggestion", Weight.LOOK_FIRST)
     for vital in _VITALS:
-        met = [row for row in scene.seen if _met(row, vital, limits)]
+        met = [row for row in context.seen if _met(row, vital, limits)]
         if not met:
             continue
         at = [row for row in met if row in there]
@@ -83,35 +83,35 @@ def stop_limits(scene: Scene, suggested_cmh2o: float, before: Mapping[Quantity, 
         if at:
             heart = vital.quantity is Quantity.HEART_RATE
             weight = Weight.HIGH if heart and as_before else Weight.LOOK_FIRST
-            yield _finding("stop-limit-at-suggestion", weight, vital, at, scene, suggested_cmh2o, before)
+            yield _finding("stop-limit-at-suggestion", weight, vital, at, context, suggested_cmh2o, before)
         elif above:
             weight = Weight.HIGH if vital.worse_with_peep and not as_before else Weight.MODERATE
-            yield _finding("stop-limit-above-suggestion", weight, vital, above, scene, suggested_cmh2o, before)
+            yield _finding("stop-limit-above-suggestion", weight, vital, above, context, suggested_cmh2o, before)
         else:
             weight = Weight.MODERATE if vital.worse_with_peep else Weight.LOW
-            yield _finding("stop-limit-below-suggestion", weight, vital, met, scene, suggested_cmh2o, before)
+            yield _finding("stop-limit-below-suggestion", weight, vital, met, context, suggested_cmh2o, before)
 
 
-def limits_met_at(scene: Scene, peep_cmh2o: float) -> tuple[Finding, ...]:
+def limits_met_at(context: TrialContext, peep_cmh2o: float) -> tuple[Finding, ...]:
     """Stop limits that were met at one PEEP, for a table of several."""
-    rows = _rows_at(scene.seen, peep_cmh2o)
-    limits = scene.limits.vital
+    rows = _rows_at(context.seen, peep_cmh2o)
+    limits = context.limits.vital
     met = [(vital, at) for vital in _VITALS if (at := [row for row in rows if _met(row, vital, limits)])]
     return (
-        *[_finding("stop-limit-met", Weight.HIGH, vital, at, scene, peep_cmh2o, {}) for vital, at in met],
-        *_peak_at(scene, rows, peep_cmh2o, "stop-limit-met", Weight.HIGH),
+        *[_finding("stop-limit-met", Weight.HIGH, vital, at, context, peep_cmh2o, {}) for vital, at in met],
+        *_peak_at(context, rows, peep_cmh2o, "stop-limit-met", Weight.HIGH),
     )
 
 
-def limits_met_in_trial(scene: Scene) -> Iterator[Finding]:
+def limits_met_in_trial(context: TrialContext) -> Iterator[Finding]:
     """Stop limits met in a trial without a suggestion: the latest step that met any, with all that was met there."""
-    limits = scene.limits.vital
-    rows = [(row, met) for row in reversed(scene.seen) if (met := [one for one in _VITALS if _met(row, one, limits)])]
+    limits = context.limits.vital
+    rows = [(row, met) for row in reversed(context.seen) if (met := [one for one in _VITALS if _met(row, one, limits)])]
     if not rows:
         return
     row, met = rows[0]
     values: dict[str, Value] = {
-        "place": message("vital.at-the-last-step" if row is scene.seen[-1] else "vital.at-a-step"),
+        "place": message("vital.at-the-last-step" if row is context.seen[-1] else "vital.at-a-step"),
         "words": tuple(_beyond(row, vital, limits) for vital in met),
         "peep_cmh2o": row.peep_cmh2o,
         "before_it": "",
@@ -131,10 +131,10 @@ def limits_met_in_trial(scene: Scene) -> Iterator[Finding]:
     yield Finding("stop-limit-in-trial", Weight.LOOK_FIRST, values, peeps, at_s, sources, met[0].source)
 
 
-def doubtful_pressure(scene: Scene) -> Iterator[Finding]:
+def doubtful_pressure(context: TrialContext) -> Iterator[Finding]:
     """A single impossible blood pressure between possible ones: the transducer."""
     for vital in _VITALS:
-        for row in scene.seen:
+        for row in context.seen:
             seen = row.by_quantity.get(vital.quantity)
             if seen is not None and seen.doubtful is not None:
                 values: dict[str, Value] = {"words": vital.words, "value": seen.doubtful, "least": seen.least}
@@ -150,11 +150,11 @@ def doubtful_pressure(scene: Scene) -> Iterator[Finding]:
                 return
 
 
-def acidosis(scene: Scene) -> Iterator[Finding]:
+def acidosis(context: TrialContext) -> Iterator[Finding]:
     """The lowest pH of the trial, where it lies below what a published protocol bears."""
-    rows = [(row, value) for row in scene.seen if (value := row.last(Quantity.PH)) is not None]
+    rows = [(row, value) for row in context.seen if (value := row.last(Quantity.PH)) is not None]
     row, value = min(rows, key=lambda pair: pair[1], default=(None, 14.0))
-    if row is not None and value < scene.limits.acidosis_ph:
+    if row is not None and value < context.limits.acidosis_ph:
         seen = row.by_quantity[Quantity.PH]
         yield Finding(
             "acidosis",
@@ -167,20 +167,20 @@ def acidosis(scene: Scene) -> Iterator[Finding]:
         )
 
 
-def worse_than_best(scene: Scene, suggested_cmh2o: float) -> Iterator[Finding]:
+def worse_than_best(context: TrialContext, suggested_cmh2o: float) -> Iterator[Finding]:
     """Saturation or blood pressure clearly worse at the suggestion than at the best step, by their middle values."""
-    there = _rows_at(scene.seen, suggested_cmh2o)
+    there = _rows_at(context.seen, suggested_cmh2o)
     for quantity, unit, field, source in _LOST:
-        known = [(row, value) for row in scene.seen if (value := row.middle(quantity)) is not None]
+        known = [(row, value) for row in context.seen if (value := row.middle(quantity)) is not None]
         here = [value for row, value in known if row in there]
         if not here:
             continue
         best, greatest = max(known, key=lambda pair: pair[1])
         value = min(here)
-        limit: float = getattr(scene.limits, field)
-        if quantity is Quantity.PAO2 and value > scene.limits.arterial_oxygen_low_mmhg:
+        limit: float = getattr(context.limits, field)
+        if quantity is Quantity.PAO2 and value > context.limits.arterial_oxygen_low_mmhg:
             continue
-        if quantity in (Quantity.SPO2, Quantity.PAO2) and _less_oxygen(there, best, scene.limits.oxygen_change):
+        if quantity in (Quantity.SPO2, Quantity.PAO2) and _less_oxygen(there, best, context.limits.oxygen_change):
             continue  # the fall of saturation has another cause, and the change of oxygen is named
         # Textbook and choice speak of more than 20 mmHg; saturation is charted in whole per cent, so that 5 counts.
         beyond = greatest - value >= limit if quantity is Quantity.SPO2 else greatest - value > limit
@@ -210,9 +210,11 @@ def _less_oxygen(there: Sequence[StepSeen], best: StepSeen, change: float) -> bo
     return then is not None and bool(now) and min(now) < then - change
 
 
-def unseen_vital_signs(scene: Scene, suggested_cmh2o: float, charted: frozenset[Quantity]) -> Iterator[Finding]:
+def unseen_vital_signs(
+    context: TrialContext, suggested_cmh2o: float, charted: frozenset[Quantity]
+) -> Iterator[Finding]:
     """Whether nobody can say how the suggestion was tolerated."""
-    there = _rows_at(scene.seen, suggested_cmh2o)
+    there = _rows_at(context.seen, suggested_cmh2o)
     pressures = (Quantity.MEAN_ARTERIAL_PRESSURE, Quantity.SYSTOLIC_ARTERIAL_PRESSURE)
     missing: list[str] = []
     elsewhere: list[str] = []
@@ -220,7 +222,7 @@ def unseen_vital_signs(scene: Scene, suggested_cmh2o: float, charted: frozenset[
     for words, quantities in (("SpO2", (Quantity.SPO2,)), ("blood pressure", pressures)):
         if any(row.last(quantity) is not None for row in there for quantity in quantities):
             continue
-        unusable = _unusable_at(scene, there, quantities)
+        unusable = _unusable_at(context, there, quantities)
         if unusable is not None:
             values = {
                 "words": words,
@@ -230,7 +232,7 @@ def unseen_vital_signs(scene: Scene, suggested_cmh2o: float, charted: frozenset[
             }
             yield Finding("vital-signs-unusable", Weight.MODERATE, values, at_s=unusable.at_s, source=OWN_CHOICE)
             continue
-        seen_at_all = any(row.last(quantity) is not None for row in scene.seen for quantity in quantities)
+        seen_at_all = any(row.last(quantity) is not None for row in context.seen for quantity in quantities)
         (elsewhere if not seen_at_all and charted & set(quantities) else missing).append(words)
     if elsewhere:
         values = {"words": " or ".join(elsewhere), "suggested_cmh2o": suggested_cmh2o}
@@ -240,9 +242,11 @@ def unseen_vital_signs(scene: Scene, suggested_cmh2o: float, charted: frozenset[
         yield Finding("vital-signs-not-charted", Weight.MODERATE, values, source=COMMON_PRACTICE)
 
 
-def _unusable_at(scene: Scene, there: Sequence[StepSeen], quantities: Sequence[Quantity]) -> Doubt | None:
+def _unusable_at(
+    context: TrialContext, there: Sequence[StepSeen], quantities: Sequence[Quantity]
+) -> UnusableReading | None:
     """The latest reading of these quantities that was sent for these steps and cannot be used."""
-    for one in reversed(scene.doubts):
+    for one in reversed(context.doubts):
         at_s = one.at_s
         if one.quantity in quantities and at_s is not None and any(row.start_s <= at_s < row.until_s for row in there):
             return one
@@ -271,7 +275,7 @@ def _finding(
     weight: Weight,
     vital: _Vital,
     rows: Sequence[StepSeen],
-    scene: Scene,
+    context: TrialContext,
     peep_cmh2o: float,
     before: Mapping[Quantity, float],
 ) -> Finding:
@@ -283,7 +287,7 @@ def _finding(
         "unit": vital.unit,
         "vital": vital.slug,
         "value": value,
-        "limit": vital.limit(scene.limits.vital),
+        "limit": vital.limit(context.limits.vital),
         "side": message("vital.below" if vital.sign > 0 else "vital.above"),
         "peep_cmh2o": worst_row.peep_cmh2o,
         "suggested_cmh2o": peep_cmh2o,
@@ -291,10 +295,10 @@ def _finding(
     recovered = next(
         (
             row
-            for row in scene.seen
+            for row in context.seen
             if row.peep_cmh2o < worst_row.peep_cmh2o
             and (last := row.last(vital.quantity)) is not None
-            and not vital.beyond(last, scene.limits.vital)
+            and not vital.beyond(last, context.limits.vital)
         ),
         None,
     )
@@ -304,13 +308,15 @@ def _finding(
         values["before"] = before[vital.quantity]
     sources = tuple(dict.fromkeys(one for row in rows for one in _sources(row, vital.quantity)))
     peeps = tuple(row.peep_cmh2o for row in rows)
-    return Finding(slug, weight, values, peeps, worst.at_s, sources, scene.limits.vital.source or vital.source)
+    return Finding(slug, weight, values, peeps, worst.at_s, sources, context.limits.vital.source or vital.source)
 
 
-def _peak_at(scene: Scene, rows: Sequence[StepSeen], peep_cmh2o: float, slug: str, weight: Weight) -> Iterator[Finding]:
+def _peak_at(
+    context: TrialContext, rows: Sequence[StepSeen], peep_cmh2o: float, slug: str, weight: Weight
+) -> Iterator[Finding]:
     """Peak pressure beyond its stop limit at these steps."""
-    limit, levels = scene.limits.vital.peak_pressure_above_cmh2o, [row.peep_cmh2o for row in rows]
-    met = [one for one in scene.steps if one.peep_cmh2o in levels and (one.peak_cmh2o or 0.0) > limit]
+    limit, levels = context.limits.vital.peak_pressure_above_cmh2o, [row.peep_cmh2o for row in rows]
+    met = [one for one in context.steps if one.peep_cmh2o in levels and (one.peak_cmh2o or 0.0) > limit]
     if met:
         values: dict[str, Value] = {
             "words": message("vital.peak-pressure"),
@@ -331,7 +337,7 @@ def _beyond(row: StepSeen, vital: _Vital, limits: VitalLimits) -> Message:
     return message("vital.beyond", name=vital.words, value=value, unit=vital.unit, limit=limit)
 
 
-def _worse(seen: Seen, vital: _Vital) -> float:
+def _worse(seen: QuantitySeen, vital: _Vital) -> float:
     """The worst charted reading of a step."""
     return seen.least if vital.sign > 0 else seen.greatest
 

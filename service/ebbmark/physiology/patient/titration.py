@@ -17,22 +17,22 @@ from ebbmark.physiology.closing.of_trial import Estimator, closing_of, estimator
 from ebbmark.physiology.findings import IN_USE, Change, Finding, KnownCondition, PatientStatus, Weight
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.patient.checks import judge_curve, judge_suggestion
-from ebbmark.physiology.patient.context import LIMITS, CheckLimits, Scene, StepSeen, before_the_trial, steps_seen
+from ebbmark.physiology.patient.context import LIMITS, CheckLimits, StepSeen, TrialContext, before_the_trial, steps_seen
 from ebbmark.physiology.patient.suggestion_checks import limits_met_at, limits_met_in_trial
 from ebbmark.physiology.protocols import Protocol
-from ebbmark.physiology.readings import Doubt, Reading
+from ebbmark.physiology.readings import Reading, UnusableReading
 from ebbmark.physiology.trial.limb import began_of
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.physiology.vasopressors import Infusion
 
-__all__ = ["LUNG_OR_TUBE", "Beside", "Titration", "closing_for", "titrate"]
+__all__ = ["LUNG_OR_TUBE", "PatientContext", "Titration", "closing_for", "titrate"]
 
 LUNG_OR_TUBE: Final = ("sudden-fall", "fall-with-vital-signs", "pressure-rises-as-peep-falls")
 """Findings that a pneumothorax or a displaced tube gives."""
 
 
 @dataclass(frozen=True, slots=True)
-class Beside:
+class PatientContext:
     """What is known of the patient beside readings.
 
     Attributes:
@@ -49,12 +49,12 @@ class Beside:
     limits: CheckLimits = LIMITS
     infusions: Sequence[Infusion] = ()
     status: PatientStatus = IN_USE
-    doubts: Sequence[Doubt] = ()
+    doubts: Sequence[UnusableReading] = ()
 
-    def scene(self, trial: Trial, closing: Closing, readings: Sequence[Reading], protocol: Protocol) -> Scene:
+    def of_trial(self, trial: Trial, closing: Closing, readings: Sequence[Reading], protocol: Protocol) -> TrialContext:
         """All that is known about one trial, as the checks take it."""
         seen = steps_seen(trial, readings, protocol)
-        return Scene(
+        return TrialContext(
             trial,
             closing,
             seen,
@@ -98,20 +98,20 @@ def closing_for(
     trial: Trial,
     readings: Sequence[Reading],
     protocol: Protocol,
-    beside: Beside | None = None,
+    patient: PatientContext | None = None,
     estimate: Estimator = estimator,
-) -> tuple[Closing, tuple[Finding, ...], Scene]:
+) -> tuple[Closing, tuple[Finding, ...], TrialContext]:
     """The estimate of closing after all checks of what the curve rests on.
 
     Args:
         estimate: see `closing_of`.
 
     Returns:
-        The estimate, the findings, and the scene that they were made from.
+        The estimate, the findings, and the context that they were made from.
     """
-    scene = (beside or Beside()).scene(trial, closing_of(trial, protocol, estimate), readings, protocol)
-    closing, findings = judge_curve(scene)
-    return closing, findings, scene
+    context = (patient or PatientContext()).of_trial(trial, closing_of(trial, protocol, estimate), readings, protocol)
+    closing, findings = judge_curve(context)
+    return closing, findings, context
 
 
 def titrate(
@@ -121,7 +121,7 @@ def titrate(
     height_cm: float,
     sex: Sex,
     protocol: Protocol,
-    beside: Beside | None = None,
+    patient: PatientContext | None = None,
     chosen_cmh2o: float | None = None,
     estimate: Estimator = estimator,
 ) -> Titration:
@@ -131,34 +131,34 @@ def titrate(
         chosen_cmh2o: PEEP that the clinician chose instead of a suggested one.
         estimate: see `closing_of`.
     """
-    closing, findings, scene = closing_for(trial, readings, protocol, beside, estimate)
+    closing, findings, context = closing_for(trial, readings, protocol, patient, estimate)
     advice = advise(height_cm=height_cm, sex=sex, trial=trial, closing=closing, protocol=protocol)
     rows = tuple(
-        replace(row, limits_met=limits_met_at(scene, row.peep_cmh2o)) if row.tested else row for row in advice.what_if
+        replace(row, limits_met=limits_met_at(context, row.peep_cmh2o)) if row.tested else row for row in advice.what_if
     )
     advice = replace(advice, what_if=rows)
     at = advice.suggested_peep_cmh2o
     if at is not None:
         charted = frozenset(reading.quantity for reading in readings)
         began_s = min(began_of(readings, trial, protocol), trial.steps[0].start_s)
-        tolerated = judge_suggestion(scene, at, before=before_the_trial(readings, began_s), charted=charted)
+        tolerated = judge_suggestion(context, at, before=before_the_trial(readings, began_s), charted=charted)
         if any(one.weight is Weight.LOOK_FIRST for one in tolerated):
             advice = replace(advice, suggested_peep_cmh2o=None)
         findings = tuple(sorted((*findings, *tolerated), key=lambda one: list(Weight).index(one.weight)))
     else:
-        met = tuple(limits_met_in_trial(scene))
+        met = tuple(limits_met_in_trial(context))
         findings = (*met, *findings)
         if met:
             closing = replace(closing, would_help=None)
-    chosen = None if chosen_cmh2o is None else _at(chosen_cmh2o, scene, closing, advice)
-    return Titration(trial, closing, advice, tuple(scene.seen), findings, chosen)
+    chosen = None if chosen_cmh2o is None else _at(chosen_cmh2o, context, closing, advice)
+    return Titration(trial, closing, advice, tuple(context.seen), findings, chosen)
 
 
-def _at(peep_cmh2o: float, scene: Scene, closing: Closing, advice: Advice) -> WhatIf:
+def _at(peep_cmh2o: float, context: TrialContext, closing: Closing, advice: Advice) -> WhatIf:
     """What is expected at any PEEP: nothing where the curve could not be read, or where it was not tested."""
     rungs = [rung for rung in reversed(advice.ladder) if rung.ml_per_kg <= advice.target.ml_per_kg]
     read = closing if closing.verdict is not Verdict.INDETERMINATE else replace(closing, steps=())
-    row = what_if(0.0, peep_cmh2o, scene.trial, read, rungs, scene.protocol)
-    levels = [step.peep_cmh2o for step in scene.trial.steps]
+    row = what_if(0.0, peep_cmh2o, context.trial, read, rungs, context.protocol)
+    levels = [step.peep_cmh2o for step in context.trial.steps]
     tested = min(levels) <= peep_cmh2o <= max(levels)
-    return replace(row, tested=tested, limits_met=limits_met_at(scene, peep_cmh2o) if tested else ())
+    return replace(row, tested=tested, limits_met=limits_met_at(context, peep_cmh2o) if tested else ())

@@ -17,20 +17,20 @@ from itertools import pairwise
 from statistics import median
 from typing import Final
 
-from ebbmark.physiology.readings import Doubt, Quantity, Reading, latest_doubt
+from ebbmark.physiology.readings import Quantity, Reading, UnusableReading, latest_doubt
 from ebbmark.physiology.stop.limits import CRITERIA_TABLE, Limit, Rhythm, StopLimits
 from ebbmark.physiology.stop.rhythm import RhythmState, rhythm_state
 
 __all__ = [
     "CRITERIA",
     "Criterion",
-    "Held",
-    "Judged",
-    "Met",
+    "CriterionMet",
+    "CriterionNotMet",
+    "JudgedReading",
     "NotChecked",
+    "NotCheckedReason",
     "StopAnswer",
     "StopCriterion",
-    "Why",
     "check_stop",
 ]
 
@@ -58,7 +58,7 @@ class StopCriterion(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Judged:
+class JudgedReading:
     """One reading against a limit.
 
     Attributes:
@@ -74,7 +74,7 @@ class Judged:
     against: float | None = None
 
 
-_Judge = Callable[[Sequence[Reading], Sequence[Reading], float], list[Judged]]
+_Judge = Callable[[Sequence[Reading], Sequence[Reading], float], list[JudgedReading]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +133,7 @@ BESIDE_S: Final = 600.0
 _ARTERIAL: Final = frozenset({Quantity.MEAN_ARTERIAL_PRESSURE, Quantity.SYSTOLIC_ARTERIAL_PRESSURE})
 
 
-class Why(Enum):
+class NotCheckedReason(Enum):
     """Why a criterion could not be checked."""
 
     NO_LIMIT = "no-limit"
@@ -142,7 +142,7 @@ class Why(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Met:
+class CriterionMet:
     """One criterion that was met.
 
     Attributes:
@@ -156,14 +156,14 @@ class Met:
 
     criterion: StopCriterion
     limit: Limit | None
-    beyond: tuple[Judged, ...]
-    latest: Judged | None
+    beyond: tuple[JudgedReading, ...]
+    latest: JudgedReading | None
     judged: int
     rhythm: RhythmState | None = None
     followed: bool = False
 
     @property
-    def worst(self) -> Judged:
+    def worst(self) -> JudgedReading:
         """The reading furthest beyond the limit."""
         return max(self.beyond, key=lambda one: one.beyond)
 
@@ -213,7 +213,7 @@ class Met:
 
 
 @dataclass(frozen=True, slots=True)
-class Held:
+class CriterionNotMet:
     """One criterion that was checked and not met.
 
     Attributes:
@@ -227,7 +227,7 @@ class Held:
     criterion: StopCriterion
     source: int
     age_s: float
-    latest: Judged | None
+    latest: JudgedReading | None
     rhythm: RhythmState | None = None
 
 
@@ -245,9 +245,9 @@ class NotChecked:
     """
 
     criterion: StopCriterion
-    why: Why
-    latest: Judged | Reading | None = None
-    doubt: Doubt | None = None
+    why: NotCheckedReason
+    latest: JudgedReading | Reading | None = None
+    doubt: UnusableReading | None = None
     stand_in: bool = False
     rhythm: RhythmState | None = None
 
@@ -265,20 +265,20 @@ class StopAnswer:
         rhythm_charted: whether a rhythm was charted since the trial began.
     """
 
-    met: tuple[Met, ...]
-    held: tuple[Held, ...]
+    met: tuple[CriterionMet, ...]
+    held: tuple[CriterionNotMet, ...]
     not_checked: tuple[NotChecked, ...]
     limits: StopLimits
     at_s: float
     rhythm_charted: bool
 
     @property
-    def pressing(self) -> tuple[Met, ...]:
+    def pressing(self) -> tuple[CriterionMet, ...]:
         """Those of the criteria met that ask for the trial to stop now."""
         return tuple(one for one in self.met if one.pressing(self.at_s))
 
     @property
-    def told(self) -> tuple[Met, ...]:
+    def told(self) -> tuple[CriterionMet, ...]:
         """Those that are long past or doubtful, so that they are told only."""
         return tuple(one for one in self.met if not one.pressing(self.at_s))
 
@@ -289,7 +289,7 @@ def check_stop(
     *,
     since_s: float,
     at_s: float,
-    doubts: Sequence[Doubt] = (),
+    doubts: Sequence[UnusableReading] = (),
     rhythms: Sequence[Rhythm] = (),
 ) -> StopAnswer:
     """Check every reading since the start of the trial against the limits.
@@ -310,12 +310,12 @@ def check_stop(
     during = [reading for reading in ordered if reading.at_s >= since_s]
     before = [reading for reading in ordered if reading.at_s < since_s]
     oldest_s = 60.0 * limits.oldest_reading_min.value
-    found: list[Met | Held | NotChecked] = []
+    found: list[CriterionMet | CriterionNotMet | NotChecked] = []
     for criterion, row in CRITERIA.items():
         limit = row.limit_of(limits)
         if limit is None:
             of_it = [one for one in during if one.quantity is row.quantity and row.sign]
-            found.append(NotChecked(criterion, Why.NO_LIMIT, of_it[-1] if of_it else None))
+            found.append(NotChecked(criterion, NotCheckedReason.NO_LIMIT, of_it[-1] if of_it else None))
             continue
         judged = row.judge(during, before, limit.value)
         beyond = tuple(one for one in judged if one.beyond > 0)
@@ -324,23 +324,25 @@ def check_stop(
             if criterion is not StopCriterion.AIR_LEAK:
                 doubt = latest_doubt(doubts, row.quantity, since_s=since_s)
             stand_in = any(one.quantity is Quantity.PLATEAU_PRESSURE for one in during)
-            found.append(NotChecked(criterion, Why.NOT_SENT, None, doubt, stand_in))
+            found.append(NotChecked(criterion, NotCheckedReason.NOT_SENT, None, doubt, stand_in))
         elif beyond:
-            found.append(Met(criterion, limit, beyond, judged[-1], len(judged), followed=_followed(judged, beyond[-1])))
+            found.append(
+                CriterionMet(criterion, limit, beyond, judged[-1], len(judged), followed=_followed(judged, beyond[-1]))
+            )
         elif at_s - judged[-1].reading.at_s > oldest_s:
-            found.append(NotChecked(criterion, Why.OLD, judged[-1]))
+            found.append(NotChecked(criterion, NotCheckedReason.OLD, judged[-1]))
         else:
             latest = judged[-1].reading
             newer = latest_doubt(doubts, row.quantity, since_s=latest.at_s)
             if newer is not None and criterion is not StopCriterion.AIR_LEAK and newer.at_s != latest.at_s:
                 # An earlier value does not speak for the one that came after it and cannot be used.
-                found.append(NotChecked(criterion, Why.NOT_SENT, judged[-1], newer))
+                found.append(NotChecked(criterion, NotCheckedReason.NOT_SENT, judged[-1], newer))
                 continue
-            found.append(Held(criterion, latest.source, at_s - latest.at_s, judged[-1]))
+            found.append(CriterionNotMet(criterion, latest.source, at_s - latest.at_s, judged[-1]))
     found.append(_of_rhythm(rhythm_state(rhythms, limits, since_s=since_s, at_s=at_s), at_s))
     return StopAnswer(
-        tuple(one for one in found if isinstance(one, Met)),
-        tuple(one for one in found if isinstance(one, Held)),
+        tuple(one for one in found if isinstance(one, CriterionMet)),
+        tuple(one for one in found if isinstance(one, CriterionNotMet)),
         tuple(one for one in found if isinstance(one, NotChecked)),
         limits,
         at_s,
@@ -348,58 +350,60 @@ def check_stop(
     )
 
 
-def _followed(judged: Sequence[Judged], beyond: Judged) -> bool:
+def _followed(judged: Sequence[JudgedReading], beyond: JudgedReading) -> bool:
     """Whether readings within the limit lie close before and close after this one."""
     within_s = [one.reading.at_s - beyond.reading.at_s for one in judged if one.beyond <= 0]
     return any(-BESIDE_S <= apart < 0 for apart in within_s) and any(0 < apart <= BESIDE_S for apart in within_s)
 
 
-def _of_rhythm(state: RhythmState, at_s: float) -> Met | Held | NotChecked:
+def _of_rhythm(state: RhythmState, at_s: float) -> CriterionMet | CriterionNotMet | NotChecked:
     criterion = StopCriterion.RHYTHM
     if state.stopping is None:
-        return NotChecked(criterion, Why.NO_LIMIT, rhythm=state)
+        return NotChecked(criterion, NotCheckedReason.NO_LIMIT, rhythm=state)
     if state.last is None:
-        return NotChecked(criterion, Why.NOT_SENT, rhythm=state)
+        return NotChecked(criterion, NotCheckedReason.NOT_SENT, rhythm=state)
     if state.new:
-        return Met(criterion, None, (), None, 0, state)
+        return CriterionMet(criterion, None, (), None, 0, state)
     if not state.current:
-        return NotChecked(criterion, Why.OLD, rhythm=state)
-    return Held(criterion, state.last.source, at_s - state.last.at_s, None, state)
+        return NotChecked(criterion, NotCheckedReason.OLD, rhythm=state)
+    return CriterionNotMet(criterion, state.last.source, at_s - state.last.at_s, None, state)
 
 
 def _each(quantity: Quantity, sign: int) -> _Judge:
     """Every reading of one quantity by itself."""
 
-    def judge(during: Sequence[Reading], _before: Sequence[Reading], limit: float) -> list[Judged]:
-        return [Judged(one, one.value, sign * (limit - one.value)) for one in during if one.quantity is quantity]
+    def judge(during: Sequence[Reading], _before: Sequence[Reading], limit: float) -> list[JudgedReading]:
+        return [JudgedReading(one, one.value, sign * (limit - one.value)) for one in during if one.quantity is quantity]
 
     return judge
 
 
-def _peak(during: Sequence[Reading], _before: Sequence[Reading], limit: float) -> list[Judged]:
+def _peak(during: Sequence[Reading], _before: Sequence[Reading], limit: float) -> list[JudgedReading]:
     """Peak pressure; a plateau pressure beyond the limit meets it too, since the peak is no lower.
 
     In volume control the plateau lies well below the peak, so that a plateau within the limit shows nothing.
     """
     return [
-        Judged(one, one.value, one.value - limit)
+        JudgedReading(one, one.value, one.value - limit)
         for one in during
         if one.quantity is Quantity.PEAK_PRESSURE or (one.quantity is Quantity.PLATEAU_PRESSURE and one.value > limit)
     ]
 
 
-def _fell(during: Sequence[Reading], before: Sequence[Reading], limit: float) -> list[Judged]:
+def _fell(during: Sequence[Reading], before: Sequence[Reading], limit: float) -> list[JudgedReading]:
     quantity = Quantity.MEAN_ARTERIAL_PRESSURE
     earlier = [reading.value for reading in before if reading.quantity is quantity]
     if not earlier:
         return []
     start = median(earlier)
     return [
-        Judged(one, start - one.value, start - one.value - limit, start) for one in during if one.quantity is quantity
+        JudgedReading(one, start - one.value, start - one.value - limit, start)
+        for one in during
+        if one.quantity is quantity
     ]
 
 
-def _lost(during: Sequence[Reading], before: Sequence[Reading], limit: float) -> list[Judged]:
+def _lost(during: Sequence[Reading], before: Sequence[Reading], limit: float) -> list[JudgedReading]:
     """Each expired volume against the middle of the last ones at the same pressure and volume settings."""
     record = (*before, *during)
     changed_s = [
@@ -420,11 +424,11 @@ def _lost(during: Sequence[Reading], before: Sequence[Reading], limit: float) ->
         earlier = [one.value for one in last if one.at_s >= unchanged_since_s]
         if len(earlier) >= _FEWEST and (usual := median(earlier)) > 0:
             share = 1.0 - reading.value / usual
-            judged.append(Judged(reading, share, round(share - limit, 9), usual))
+            judged.append(JudgedReading(reading, share, round(share - limit, 9), usual))
     return judged
 
 
-def _leak(during: Sequence[Reading], _before: Sequence[Reading], limit: float) -> list[Judged]:
+def _leak(during: Sequence[Reading], _before: Sequence[Reading], limit: float) -> list[JudgedReading]:
     inspired = sorted(
         (r for r in during if r.quantity is Quantity.TIDAL_VOLUME_INSPIRED and r.value > 0), key=lambda one: one.at_s
     )
@@ -438,7 +442,7 @@ def _leak(during: Sequence[Reading], _before: Sequence[Reading], limit: float) -
         paired = of_source.get(out.source) or min(near, key=lambda one: abs(one.at_s - out.at_s), default=None)
         if paired is not None:
             share = 1.0 - out.value / paired.value
-            judged.append(Judged(out, share, round(share - limit, 9), paired.value))
+            judged.append(JudgedReading(out, share, round(share - limit, 9), paired.value))
     return judged
 
 

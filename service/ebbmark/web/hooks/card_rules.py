@@ -52,7 +52,7 @@ from ebbmark.record.fetch import Fetched
 from ebbmark.record.prefetch import UNREAD, Part
 from ebbmark.use_cases.from_record import read_fetched, titrate_fetched
 from ebbmark.use_cases.questions import answer_request
-from ebbmark.use_cases.trial_and_patient import beside_of
+from ebbmark.use_cases.trial_and_patient import patient_context_of
 from ebbmark.web.hooks.orders import PeepOrder
 from ebbmark.words.ages import capital
 from ebbmark.words.messages import say
@@ -332,7 +332,9 @@ def _beside_pneumothorax(
     except Rejected:
         return None
     known = [
-        one for one in beside_of(request).conditions if one.slug.removesuffix("-suspected") in (PNEUMOTHORAX, NAMED)
+        one
+        for one in patient_context_of(request).conditions
+        if one.slug.removesuffix("-suspected") in (PNEUMOTHORAX, NAMED)
     ]
     said = tuple(say("titration.condition", words=one.words, says=one.says) for one in known)
     return OrderBesidePneumothorax(orders, said) if said else None

@@ -26,7 +26,7 @@ from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.times import instant
-from ebbmark.physiology.lung import Lung, Phase, SimulatedStep, Staircase, Thresholds, simulate_trial
+from ebbmark.physiology.lung import Lung, SimulatedPhase, SimulatedStep, Staircase, Thresholds, simulate_trial
 from ebbmark.physiology.readings import Quantity
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.views.figure import figure_of, running_figure_of
@@ -260,7 +260,7 @@ def _drawn(answer: Answer, state: _State) -> Drawn | None:
 def _simulated(lung: Lung) -> tuple[SimulatedStep, ...]:
     """The breath before the trial, and those of the way down."""
     trial = Staircase(decremental_cmh2o=STEPS_CMH2O, tidal_volume_ml=VOLUME_ML, breaths=4)
-    shown = (Phase.BASELINE, Phase.DECREMENTAL)
+    shown = (SimulatedPhase.BASELINE, SimulatedPhase.DECREMENTAL)
     return tuple(one for one in simulate_trial(lung, trial) if one.phase in shown)
 
 
