@@ -31,8 +31,7 @@ from ebbmark.fhir.reading.read import Request
 from ebbmark.physiology.after.comparison import Comparison, LimitCheck, Overdistension, compare
 from ebbmark.physiology.after.events import Event
 from ebbmark.physiology.after.measures import ChangeVerdict, Measure, MeasureChange
-from ebbmark.physiology.after.patient_now import without_mechanics
-from ebbmark.physiology.after.snapshot import Snapshot
+from ebbmark.physiology.after.snapshot import Snapshot, without_mechanics
 from ebbmark.physiology.closing.of_trial import closing_of
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.reading import read_trial

@@ -28,8 +28,7 @@ from ebbmark.physiology.after.events import (
     Occurrence,
     open_circuit_episodes,
 )
-from ebbmark.physiology.after.measures import Measure, assumed_noise, noise_of_difference
-from ebbmark.physiology.after.snapshot import Snapshot
+from ebbmark.physiology.after.measures import assumed_noise, noise_of_difference
 from ebbmark.physiology.findings import OWN_CHOICE, Change, Finding, KnownCondition, Weight
 from ebbmark.physiology.message import Message, Value, message
 from ebbmark.physiology.patient.context import LIMITS, vital_limits_of
@@ -51,7 +50,6 @@ __all__ = [
     "patient_now",
     "triggers_now",
     "with_now",
-    "without_mechanics",
 ]
 
 
@@ -63,14 +61,6 @@ _TOO_FULL_PERCENT: Final = 97.0
 """Above this saturation says little of oxygenation: the global definition of ARDS (2023) uses S/F up to 97 %."""
 
 _NOISE: Final = assumed_noise("sf-ratio")
-_MECHANICS: Final = (
-    Measure.COMPLIANCE,
-    Measure.COMPLIANCE_DYNAMIC,
-    Measure.DRIVING_PRESSURE,
-    Measure.MECHANICAL_POWER,
-)
-
-
 _BEYOND: Final = (
     (StopCriterion.SATURATION, Event.OXYGENATION_LOST),
     (StopCriterion.MEAN_ARTERIAL_PRESSURE, Event.PRESSURE_LOST),
@@ -266,15 +256,6 @@ def triggers_now(readings: Sequence[Reading], *, titrated_s: float, at_s: float)
 
 def _of_reading(event: Event, shown: Reading, values: Mapping[str, object], *, grave: bool = False) -> Occurrence:
     return Occurrence(event, event.value, shown.at_s, shown.at_s, (shown.source,), OWN_CHOICE, values, grave)
-
-
-def without_mechanics(snapshot: Snapshot) -> Snapshot:
-    """The same state without what holds for a passive patient only."""
-    figures = dict(snapshot.figures)
-    for measure in _MECHANICS:
-        figures.pop(measure, None)
-    not_known = {**snapshot.not_known, **dict.fromkeys(_MECHANICS, message("not-known.patient-triggers"))}
-    return replace(snapshot, figures=figures, not_known=not_known, plateau=None)
 
 
 def oxygen_need(

@@ -8,7 +8,7 @@ filled in. Source: Berlin definition, JAMA 2012;307:2526-33, for P/F; each other
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import median
 from typing import Final
 
@@ -38,6 +38,7 @@ __all__ = [
     "pf_figure",
     "take_snapshot",
     "tidal_volume",
+    "without_mechanics",
 ]
 
 _VOLUMES = (Quantity.TIDAL_VOLUME_EXPIRED, Quantity.TIDAL_VOLUME_UNSTATED, Quantity.TIDAL_VOLUME_INSPIRED)
@@ -357,3 +358,20 @@ def _peep(middles: Middles) -> Figure | None:
         return baseline(middles)
     except NotKnown:
         return None
+
+
+_MECHANICS: Final = (
+    Measure.COMPLIANCE,
+    Measure.COMPLIANCE_DYNAMIC,
+    Measure.DRIVING_PRESSURE,
+    Measure.MECHANICAL_POWER,
+)
+
+
+def without_mechanics(snapshot: Snapshot) -> Snapshot:
+    """The same state without what holds for a passive patient only."""
+    figures = dict(snapshot.figures)
+    for measure in _MECHANICS:
+        figures.pop(measure, None)
+    not_known = {**snapshot.not_known, **dict.fromkeys(_MECHANICS, message("not-known.patient-triggers"))}
+    return replace(snapshot, figures=figures, not_known=not_known, plateau=None)
