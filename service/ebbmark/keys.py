@@ -24,7 +24,6 @@ if TYPE_CHECKING:
     from joserfc.jwk import ECKey, RSAKey
 
 __all__ = [
-    "NO_KEYS",
     "KeyFault",
     "KeyRing",
     "PublicKey",
@@ -82,9 +81,6 @@ class KeyRing:
             return next(iter(self.keys), None)
         wanted = frozenset(accepted)
         return next((key for key in self.keys if key.algorithm in wanted), None)
-
-
-NO_KEYS = KeyRing()
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,11 +219,7 @@ def public_key_set(ring: KeyRing) -> dict[str, object]:
 
 
 def new_key_set(algorithm: Algorithm) -> dict[str, object]:
-    """Make a JSON Web Key Set with one new private key, named by its thumbprint.
-
-    Args:
-        algorithm: ES384 or RS384.
-    """
+    """Make a JSON Web Key Set with one new private key, named by its thumbprint."""
     from joserfc.jwk import ECKey, RSAKey
 
     key: ECKey | RSAKey = ECKey.generate_key("P-384") if algorithm == "ES384" else RSAKey.generate_key(NEW_RSA_BITS)

@@ -24,9 +24,7 @@ __all__ = [
     "differences",
     "explanation",
     "is_of_another_engine",
-    "last_place",
     "listed_less",
-    "texts_within",
     "without_places",
 ]
 
@@ -220,12 +218,7 @@ def is_of_another_engine(engine: str) -> bool:
 
 
 def explanation(one: Difference, engine: str) -> Explanation:
-    """What explains this difference.
-
-    Args:
-        one: between what is expected and what is stored.
-        engine: version that the stored answer names.
-    """
+    """What explains this difference."""
     loose = is_of_another_engine(engine)
     known = f"what engine {engine} is known to differ by" if loose else _LAST_PLACE
     if one.path.endswith(_TEXTS) and isinstance(one.expected, str) and isinstance(one.found, str):

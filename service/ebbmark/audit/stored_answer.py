@@ -32,7 +32,6 @@ from ebbmark.fhir.writing.provenance import (
 __all__ = [
     "ALL_READ",
     "CHOICES",
-    "Act",
     "Claims",
     "Needs",
     "StoredAnswer",
@@ -243,10 +242,6 @@ def with_stored_remarks(answer: Answer, stored: NormalForm) -> Answer:
 
     Remarks about inputs that were not used cannot be computed again, but the page of a report shows them: it is made
     again from the remarks that are stored beside it, so that page and remarks vouch for one another.
-
-    Args:
-        answer: computed again.
-        stored: the stored answer.
     """
     ignored, notes = [], []
     for text, path in _remarks(stored):

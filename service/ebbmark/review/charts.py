@@ -17,19 +17,7 @@ from itertools import groupby, pairwise
 from math import exp, lgamma, log, log1p, log2
 from statistics import fmean, median
 
-__all__ = [
-    "FEWEST_POINTS",
-    "INNER",
-    "OUTER",
-    "Runs",
-    "bars",
-    "funnel",
-    "funnel_limit",
-    "hidden",
-    "run_chart",
-    "runs_of",
-    "small_multiples",
-]
+__all__ = ["Runs", "bars", "funnel", "funnel_limit", "hidden", "run_chart", "runs_of", "small_multiples"]
 
 
 INNER, OUTER = (0.025, 0.975), (0.001, 0.999)
@@ -298,12 +286,7 @@ def small_multiples(title: str, series: Sequence[tuple[str, Sequence[tuple[str, 
 
 
 def bars(title: str, counts: Sequence[tuple[str, int | None]]) -> str:
-    """One bar for each row; a count that is too small to be shown has none.
-
-    Args:
-        title: for people.
-        counts: name and count.
-    """
+    """One bar for each row; a count that is too small to be shown has none."""
     row, left = 22.0, 230.0
     most = max((count or 0 for _, count in counts), default=0) or 1
     parts = []

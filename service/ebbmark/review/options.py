@@ -128,12 +128,7 @@ def shift_s(name: str, options: Options) -> float:
 
 
 def without_ids(path: str, options: Options) -> str:
-    """A path or reference without the ids of resources, where identifiers are hashed: an id may hold a patient's.
-
-    Args:
-        path: of a finding.
-        options: with the site's key, or none.
-    """
+    """A path or reference without the ids of resources, where identifiers are hashed: an id may hold a patient's."""
     return _ID_IN_PATH.sub(r"\1/...", path) if options.pseudonym_key else path
 
 

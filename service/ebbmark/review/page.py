@@ -48,12 +48,7 @@ def page_of(report: Report, *, folder: str, style: str, record: str = "") -> str
 
 
 def pdf_of(report: Report, *, folder: str) -> bytes:
-    """The same as PDF on A4, no type below 9 pt; of each table the first rows. The same report gives the same bytes.
-
-    Args:
-        report: the tables.
-        folder: name of what was reviewed.
-    """
+    """The same as PDF on A4, no type below 9 pt; of each table the first rows. The same report gives the same bytes."""
     contents = contents_of(report, folder, "")
     shown = {
         "title": contents.title,

@@ -216,13 +216,7 @@ SERIES = {
 
 
 def series_query(name: str, period: str, since: str) -> Query:
-    """Each series over time.
-
-    Args:
-        name: of the period, for people.
-        period: to group by.
-        since: when it begins.
-    """
+    """Each series over time."""
     series = ", ".join(f'{sql} AS "{name}"' for name, sql in SERIES.items())
     return Query(
         "over_time",
@@ -234,11 +228,7 @@ def series_query(name: str, period: str, since: str) -> Query:
 
 
 def periods_query(second_from: str) -> Query:
-    """Two periods side by side.
-
-    Args:
-        second_from: month from which on the second one counts, YYYY-MM.
-    """
+    """Two periods side by side."""
     return Query(
         "periods",
         f"Before {second_from}, and from {second_from} on",

@@ -13,7 +13,7 @@ from ebbmark.fhir.naming import RESULT_SYSTEM
 from ebbmark.fhir.reading.charting import with_zone
 from ebbmark.fhir.times import seconds
 
-__all__ = ["NO_UNIT", "Held", "Note", "newest_of", "unit_at", "versions_of"]
+__all__ = ["Held", "Note", "newest_of", "unit_at", "versions_of"]
 
 NO_UNIT = "not known"
 

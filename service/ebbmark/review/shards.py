@@ -28,7 +28,7 @@ from ebbmark.fhir.naming import RESULT_SYSTEM
 if TYPE_CHECKING:
     from typing_extensions import Buffer
 
-__all__ = ["CHUNK_BYTES", "FEEDBACK", "LONGEST_LINE", "MOST_CHUNKS", "MOST_PARTS", "Chunk", "Listed", "Shards", "Slice"]
+__all__ = ["CHUNK_BYTES", "FEEDBACK", "LONGEST_LINE", "MOST_CHUNKS", "MOST_PARTS", "Listed", "Shards", "Slice"]
 __all__ += ["chunks_of", "join", "lines_of", "scatter"]
 
 LONGEST_LINE = 16_000_000
@@ -139,13 +139,7 @@ def chunks_of(folder: Path, chunk_bytes: int | None = None) -> list[Chunk]:
 
 
 def scatter(chunk: Chunk, work: str, parts: int) -> Shards:
-    """Sort the lines of a chunk by part, into files below `work/shards`.
-
-    Args:
-        chunk: to read.
-        work: folder of the run.
-        parts: how many parts there are.
-    """
+    """Sort the lines of a chunk by part, into files below `work/shards`."""
     key = blake2b(b"|".join((LINES_VERSION, str(parts).encode(), chunk.file.encode())), digest_size=16)
     key.update(f"{chunk.start}".encode())
     with _opened(Path(chunk.folder) / chunk.file, raw=True) as file:
@@ -232,11 +226,7 @@ def _joined(pairs: list[Slice], orphans: list[Slice], into: Path, parts: int) ->
 
 
 def lines_of(slices: Iterable[Slice]) -> Iterator[bytes]:
-    """The lines of some slices.
-
-    Args:
-        slices: each is read at once.
-    """
+    """The lines of some slices."""
     for path, start, length, _ in slices:
         with open(path, "rb") as file:
             file.seek(start)

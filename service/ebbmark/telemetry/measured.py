@@ -41,9 +41,6 @@ from prometheus_client.registry import Collector
 __all__ = [
     "Measured",
     "Meters",
-    "NewId",
-    "OutgoingCall",
-    "PoolUse",
     "Span",
     "TraceContext",
     "Watch",

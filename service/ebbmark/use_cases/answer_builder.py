@@ -138,11 +138,7 @@ def rule_of_limits(limits: StopLimits) -> Rule:
 
 
 def no_trial(why: NoTrial) -> Problem:
-    """What the caller is told when there is no limb to read.
-
-    Args:
-        why: what was found and what is needed.
-    """
+    """What the caller is told when there is no limb to read."""
     found, needed = spell(why.found), spell(why.accepted)
     return Problem(ProblemKind.NO_TRIAL, "", found, needed, say("no-trial.sentence", found=found, needed=needed))
 
@@ -177,12 +173,7 @@ def sentences(*parts: str) -> str:
 
 
 def how_to_complete(staircase: StaircaseRules, missing_names: Sequence[str]) -> str:
-    """Say which cells are missing, and where a site writes them.
-
-    Args:
-        staircase: the protocol that was asked for.
-        missing_names: names of its cells.
-    """
+    """Say which cells are missing, and where a site writes them."""
     if staircase_for(staircase.slug) is None:
         lacking = ", ".join(missing_names)
         return say("result.staircase-site-entry", lacking=lacking)

@@ -62,12 +62,7 @@ _NOT_LOOKED_FOR = (
 
 
 def state_statement(state: PresentState, request: Request) -> Statement:
-    """Circulation and gas exchange as they were read, each with its age, and vasopressors.
-
-    Args:
-        state: what the readings show.
-        request: for vasopressors.
-    """
+    """Circulation and gas exchange as they were read, each with its age, and vasopressors."""
     dose = dose_of(request)
     told, of_dose = _of_vasopressor(request)
     parts: list[Part] = [
@@ -163,12 +158,7 @@ def candidate_of(request: Request, site: Site) -> Candidate:
 
 
 def warnings_of(candidate: Candidate, request: Request) -> list[Warned]:
-    """What speaks against a trial, Conditions that nobody here can judge first, then what was found, gravest first.
-
-    Args:
-        candidate: what was found.
-        request: for the inputs that show it, and for what was acknowledged.
-    """
+    """What speaks against a trial, Conditions that nobody here can judge first, then what was found, gravest first."""
     found = [one for one in candidate.findings if one.counts]
     warned = [
         *[_of_unjudged(one, place, request) for place, one in enumerate(request.unjudged, start=1)],
@@ -227,11 +217,7 @@ def _sources_of_concept(slug: str, request: Request) -> tuple[int, ...]:
 
 
 def _charted_of(request: Request) -> Mapping[str, Charted]:
-    """What was charted and counts under each condition that is looked for, by its slug.
-
-    Args:
-        request: with its Conditions.
-    """
+    """What was charted and counts under each condition that is looked for, by its slug."""
     slugs = {slug for one, _ in request.conditions for slug in one.concepts}
     return {
         slug: Charted(
@@ -252,31 +238,17 @@ def _charted_of(request: Request) -> Mapping[str, Charted]:
 
 
 def named(one: Ignored, request: Request) -> str:
-    """One Condition that does not count, in the words in which it was charted, and by its reference or place.
-
-    Args:
-        one: as it was left out.
-        request: with the words.
-    """
+    """One Condition that does not count, in the words in which it was charted, and by its reference or place."""
     return f"{request.charted[one.path]}, {one.reference or one.path}"
 
 
 def unjudged_words(one: Ignored, request: Request) -> str:
-    """That this Condition could not be judged, and why, in plain sentences.
-
-    Args:
-        one: as it was left out.
-        request: with the words.
-    """
+    """That this Condition could not be judged, and why, in plain sentences."""
     return say("candidate.could-not-judged", named=named(one, request), reason=one.reason)
 
 
 def not_placed(request: Request) -> tuple[str, ...]:
-    """Conditions that could not be judged here, to be read by a person: silence must not pass for absence.
-
-    Args:
-        request: with what was left out.
-    """
+    """Conditions that could not be judged here, to be read by a person: silence must not pass for absence."""
     listed = [named(one, request) for one in request.unjudged]
     if not listed:
         return ()
@@ -293,10 +265,6 @@ def not_placed(request: Request) -> tuple[str, ...]:
 
 
 def not_looked_for(site: Site) -> tuple[str, ...]:
-    """Conditions of the table that no code stands for here, so that no record can show them to this service.
-
-    Args:
-        site: the codes in force.
-    """
+    """Conditions of the table that no code stands for here, so that no record can show them to this service."""
     words = [concept.words for concept in RISK_CONCEPTS if not site.condition_codes.of(concept.slug)]
     return (say("candidate.not-looked-no", listed="; ".join(words)),) if words else ()

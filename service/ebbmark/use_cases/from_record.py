@@ -182,11 +182,6 @@ def read_fetched(operation: Operation, fetched: Fetched, context: RequestContext
 def titrate_fetched(fetched: Fetched, whole: Request, context: RequestContext) -> Answer:
     """Titrate from what was read from a record, whoever read it.
 
-    Args:
-        fetched: what the record held.
-        whole: all of it, as it was read.
-        context: what it was read with, for a part of it.
-
     Raises:
         Rejected: it holds no trial, or leaves open which is meant.
     """
@@ -226,12 +221,7 @@ def _shape(trial: Trial) -> list[tuple[float, float, float, float]]:
 
 
 def own_codes(code_map: CodeMap, asked: RecordQuery) -> CodeMap:
-    """The codes of a ConceptMap that came with the request are searched for, too; the reader judges the map.
-
-    Args:
-        code_map: the site's own codes.
-        asked: with what else came.
-    """
+    """The codes of a ConceptMap that came with the request are searched for, too; the reader judges the map."""
     for raw in asked.rest:
         try:
             parameter = msgspec.json.decode(raw, type=Parameter)
@@ -243,12 +233,7 @@ def own_codes(code_map: CodeMap, asked: RecordQuery) -> CodeMap:
 
 
 def as_far_back_as_needed(asked: RecordQuery, operation: Operation) -> RecordQuery:
-    """The same, with the question's own time where the caller named none.
-
-    Args:
-        asked: as the caller asked.
-        operation: the question.
-    """
+    """The same, with the question's own time where the caller named none."""
     if asked.period_given:
         return asked
     start_s = asked.end_s - operation.hours_back * 3600.0
@@ -256,11 +241,7 @@ def as_far_back_as_needed(asked: RecordQuery, operation: Operation) -> RecordQue
 
 
 def moments_of(asked: RecordQuery) -> dict[str, float]:
-    """When the caller says the trial began or ended, by parameter; the reader refuses what is no instant.
-
-    Args:
-        asked: with all other parameters.
-    """
+    """When the caller says the trial began or ended, by parameter; the reader refuses what is no instant."""
     found = {}
     for raw in asked.rest:
         try:

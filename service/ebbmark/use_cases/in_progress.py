@@ -192,11 +192,7 @@ def _suggestion(request: Request, running: RunningTrial) -> tuple[float | None, 
 
 
 def step_statements(running: RunningTrial) -> list[Statement]:
-    """One statement per step of the way down.
-
-    Args:
-        running: the trial as it stands.
-    """
+    """One statement per step of the way down."""
     read = {step.peep_cmh2o: step for step in running.trial.steps} if running.trial else {}
     return [_step(number, one, read.get(one.peep_cmh2o)) for number, one in enumerate(running.steps, start=1)]
 
@@ -216,21 +212,12 @@ def _step(number: int, one: StepSoFar, read: Step | None) -> Statement:
 
 
 def sources_of_step(step: Step) -> tuple[int, ...]:
-    """Indices of the inputs that a step rests on.
-
-    Args:
-        step: which.
-    """
+    """Indices of the inputs that a step rests on."""
     return tuple(sorted({source for sample in step.samples for source in sample.sources}))
 
 
 def criteria_statement(stops: StopAnswer, site: Site) -> Statement:
-    """Every stop criterion: met, not met, or not checked and why.
-
-    Args:
-        stops: what was checked.
-        site: the limits in force.
-    """
+    """Every stop criterion: met, not met, or not checked and why."""
     met, held = {one.criterion for one in stops.met}, {one.criterion for one in stops.held}
     parts = [
         (
@@ -266,11 +253,7 @@ def criteria_statement(stops: StopAnswer, site: Site) -> Statement:
 
 
 def stop_warnings(stops: StopAnswer) -> list[Warned]:
-    """Criteria that were met, those that still are first.
-
-    Args:
-        stops: what was checked.
-    """
+    """Criteria that were met, those that still are first."""
     return [
         Warned(
             kind=f"stop-{one.criterion.value}",
@@ -302,13 +285,7 @@ def refuse_slips(request: Request) -> None:
 
 
 def acknowledged_during(found: Sequence[Concern], given: Acknowledged, limits: StopLimits) -> str:
-    """Say what was acknowledged, and what that leaves to the bedside; empty where nothing was.
-
-    Args:
-        found: what waits for a word.
-        given: what was acknowledged, and by whom.
-        limits: in force.
-    """
+    """Say what was acknowledged, and what that leaves to the bedside; empty where nothing was."""
     what = {name for name, _ in given.what}
     named = [one for one in found if one.name in what]
     if not named or given.who is None:
@@ -323,12 +300,7 @@ def acknowledged_during(found: Sequence[Concern], given: Acknowledged, limits: S
 
 
 def how_to_acknowledge(found: Sequence[Concern], given: Acknowledged) -> str:
-    """How a caller says that something is known at the bedside; empty where nothing is open.
-
-    Args:
-        found: what waits for a word.
-        given: what was acknowledged.
-    """
+    """How a caller says that something is known at the bedside; empty where nothing is open."""
     what = {name for name, _ in given.what}
     still = [one for one in found if one.name not in what]
     if not still:
@@ -338,11 +310,6 @@ def how_to_acknowledge(found: Sequence[Concern], given: Acknowledged) -> str:
 
 
 def idle_acknowledgements(found: Sequence[Concern], given: Acknowledged) -> str:
-    """Name what was acknowledged and does not stand in the way; empty where all of it does.
-
-    Args:
-        found: what waits for a word.
-        given: what was acknowledged.
-    """
+    """Name what was acknowledged and does not stand in the way; empty where all of it does."""
     idle = sorted({name for name, _ in given.what} - {one.name for one in found})
     return say("next-step.acknowledged-without-effect", listed=", ".join(idle)) if idle else ""

@@ -82,10 +82,6 @@ _WAITS_FOR_A_WORD = frozenset({Action.MEASURE_FIRST, Action.LOOK_FIRST, Action.R
 def next_step(request: Request, site: Site) -> Answer:
     """Say what the trial so far allows.
 
-    Args:
-        request: the readings of a trial in progress.
-        site: staircases and stop limits.
-
     Raises:
         Rejected: no PEEP was sent, the readings are too old for a trial in progress, two trials lie in one another, or
             an acknowledgement names nothing or nobody.

@@ -68,9 +68,6 @@ _NOW_S = 3600.0
 def _settings_now(request: Request) -> Settings:
     """Where this patient is now.
 
-    Args:
-        request: readings, height and sex.
-
     Raises:
         Rejected: PEEP, or the pressure above it, is not known.
     """
@@ -325,12 +322,7 @@ def _of_obstacle(one: Obstacle, request: Request) -> InTheWay:
 
 
 def still_open(found: Sequence[InTheWay], request: Request) -> tuple[Problem, ...]:
-    """What stops the plan: everything not acknowledged, and acknowledgements that cannot count.
-
-    Args:
-        found: what stands in the way.
-        request: with what was acknowledged.
-    """
+    """What stops the plan: everything not acknowledged, and acknowledgements that cannot count."""
     given = request.asked.acknowledged
     what = {name for name, _ in given.what}
     problems = [_problem(one) for one in found if one.final or one.what not in what]
@@ -358,12 +350,7 @@ def _problem(one: InTheWay) -> Problem:
 
 
 def acknowledged_sentences(found: Collection[InTheWay], request: Request) -> tuple[str, ...]:
-    """What stands in the way and was acknowledged, one sentence each, for the answer to repeat.
-
-    Args:
-        found: what stands in the way.
-        request: with what was acknowledged, and by whom.
-    """
+    """What stands in the way and was acknowledged, one sentence each, for the answer to repeat."""
     given = request.asked.acknowledged
     if given.who is None:
         return ()
@@ -377,12 +364,7 @@ def _repeated(one: InTheWay, who: str) -> str:
 
 
 def without_effect(found: Collection[InTheWay], request: Request) -> tuple[str, ...]:
-    """Acknowledgements of what does not stand in the way, one sentence for all.
-
-    Args:
-        found: what stands in the way.
-        request: with what was acknowledged.
-    """
+    """Acknowledgements of what does not stand in the way, one sentence for all."""
     idle = sorted({name for name, _ in request.asked.acknowledged.what} - {one.what for one in found})
     if not idle:
         return ()

@@ -154,16 +154,7 @@ def replay_answer(
     render: Render | None = None,
     choices: tuple[Json, ...] = (),
 ) -> Replayed:
-    """The same for an answer that was read, from inputs in the shape of FHIR (`require_shape`).
-
-    Args:
-        answer: as it was stored.
-        given: as `inputs` of `replay`.
-        context: as in `replay`.
-        current: as in `replay`.
-        render: as in `replay`.
-        choices: as in `replay`.
-    """
+    """The same for an answer that was read, from inputs in the shape of FHIR (`require_shape`)."""
     claims = answer.claims
     known = tuple(f"{protocol.slug}|{protocol.version}" for protocol in context.site.protocols)
     of_engine = NOT_REPRODUCIBLE.get(claims.engine_version, "")

@@ -249,9 +249,6 @@ def read_stored(body: bytes) -> list[tuple[str, Json]]:
 def read_inputs(body: bytes) -> Inputs:
     """The inputs in a file.
 
-    Args:
-        body: Bundle, or Parameters with Bundles and resources in it.
-
     Raises:
         Rejected: it is no JSON.
         NotAnAnswer: it is neither of the two.

@@ -115,11 +115,7 @@ def titrate_values(request: Request) -> tuple[Titration, tuple[Ignored, ...]]:
 
 
 def age_told(kinds: Collection[str]) -> Age | None:
-    """How old an answer calls its trial; None where it says nothing.
-
-    Args:
-        kinds: of all its resources.
-    """
+    """How old an answer calls its trial; None where it says nothing."""
     return next((one for one in (*AGES, AHEAD) if f"caution-{one.caution.slug}" in kinds), None)
 
 

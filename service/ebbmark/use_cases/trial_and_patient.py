@@ -49,11 +49,7 @@ _WEIGHTS = {Risk.ABSOLUTE: Weight.LOOK_FIRST, Risk.HIGH: Weight.HIGH, Risk.CAUTI
 
 
 def patient_context_of(request: Request) -> PatientContext:
-    """Conditions that are present or could not be judged or read, changes of position and mode, vasopressors, status.
-
-    Args:
-        request: as it was read.
-    """
+    """Conditions present, or not judged or read; changes of position and mode, vasopressors, status."""
     present: dict[str, tuple[Documented, int]] = {}
     for documented, source in request.conditions:
         if documented.present:
@@ -123,11 +119,7 @@ def the_trial(request: Request) -> Trial:
 
 
 def beyond_in_trial(findings: Sequence[Finding]) -> str:
-    """The vital signs of the latest trial that were beyond a stop limit; empty where none was.
-
-    Args:
-        findings: of the checks of that trial.
-    """
+    """The vital signs of the latest trial that were beyond a stop limit; empty where none was."""
     grave = [
         one for one in findings if one.slug.startswith("stop-limit") and one.weight in (Weight.LOOK_FIRST, Weight.HIGH)
     ]

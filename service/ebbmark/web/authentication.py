@@ -38,7 +38,6 @@ from ebbmark.web.token_check import Claims, Introspection, Rules, TokenRefusal, 
 
 __all__ = [
     "EVALUATE",
-    "LONGEST_LIFE_S",
     "READ_CONDITIONS",
     "READ_INFUSIONS",
     "READ_PROCEDURES",

@@ -21,7 +21,7 @@ from ebbmark.words.before_in_short import before_the_first_step
 from ebbmark.words.messages import spell
 from ebbmark.words.stopping import stop_words
 
-__all__ = ["PAGE_HEADERS", "PlanRow", "PlanView", "plan_page", "plan_view", "wants_page"]
+__all__ = ["PAGE_HEADERS", "plan_page", "plan_view", "wants_page"]
 
 _STYLE: Final = STYLE.body.decode()
 

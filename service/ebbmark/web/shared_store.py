@@ -26,7 +26,7 @@ from uuid import uuid4
 
 from ebbmark.telemetry.measured import Measured, set_gauge
 
-__all__ = ["REST_S", "SharedStore", "StoreAddress", "store_address"]
+__all__ = ["REST_S", "SharedStore", "store_address"]
 
 _LOG = logging.getLogger("ebbmark")
 
@@ -121,10 +121,6 @@ class SharedStore:
 
     async def is_first_use(self, name: str, *, for_s: float) -> bool | None:
         """Remember a name, and say whether nobody had remembered it before.
-
-        Args:
-            name: of which a digest is kept.
-            for_s: for how long.
 
         Returns:
             None where the store does not answer.

@@ -32,18 +32,13 @@ __all__ = [
     "SERVICE_ID",
     "Access",
     "Called",
-    "Hook",
-    "Raws",
-    "access_of",
     "decoded",
     "discovery",
     "has",
     "json_object",
-    "members_of",
     "prefetch_templates",
     "read_call",
     "refusal",
-    "require_same_patient",
 ]
 
 
@@ -308,9 +303,6 @@ class Called:
 
 def read_call(body: bytes) -> Called:
     """Read one call.
-
-    Args:
-        body: as received.
 
     Raises:
         Rejected: with everything that is wrong with it.

@@ -61,7 +61,6 @@ from ebbmark.words.stopping import quantity_words
 from ebbmark.words.titration import sentence as finding_words
 
 __all__ = [
-    "NEWS_S",
     "Finding",
     "Obstacle",
     "OrderBesidePneumothorax",

@@ -24,7 +24,7 @@ from ebbmark.telemetry.measured import Measured, count
 from ebbmark.web.audit_trail import LOGGER
 from ebbmark.web.hooks.call import json_object, refusal
 
-__all__ = ["MOST_AT_ONCE", "Told", "note", "read_feedback"]
+__all__ = ["Told", "note", "read_feedback"]
 
 MOST_AT_ONCE = 200
 """Cards in one request; our choice."""
@@ -78,9 +78,6 @@ class _Feedback(msgspec.Struct):
 
 def read_feedback(body: bytes) -> tuple[Told, ...]:
     """Read the client's feedback.
-
-    Args:
-        body: as received.
 
     Raises:
         Rejected: with everything that is wrong with it.

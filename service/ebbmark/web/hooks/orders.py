@@ -330,12 +330,7 @@ def draft_order(answer: Answer, *, patient: str, encounter: str, authored_s: flo
 
 
 def changed_order(order: PeepOrder, peep_cmh2o: float) -> Json | None:
-    """The action that puts the suggested PEEP into an order that is there as a draft; None where it cannot be done.
-
-    Args:
-        order: as the client sent it.
-        peep_cmh2o: to set.
-    """
+    """The action that puts the suggested PEEP into an order that is there as a draft; None where it cannot be done."""
     if not order.reference or not order.place or not order.in_cmh2o:
         return None
     resource = msgspec.json.decode(order.resource, type=Json)

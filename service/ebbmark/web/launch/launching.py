@@ -35,7 +35,7 @@ from ebbmark.web.launch.refusal import Why, refused
 from ebbmark.web.launch.session import CALLBACK, LAUNCH, Pending, Session, SmartClient, is_tab, note_cookies
 from ebbmark.web.theme.pages import PageRefused, page_response, templates_of
 
-__all__ = ["Left", "begun", "code_challenge", "ended", "form_field", "launch_router", "left"]
+__all__ = ["Left", "begun", "code_challenge", "ended", "launch_router", "left"]
 
 
 LAUNCH_S = 600.0
@@ -243,11 +243,6 @@ class Left(Enum):
 async def left(door: SmartDoor, request: Request, given: str | None) -> Left:
     """Leave.
 
-    Args:
-        door: the door.
-        request: gets the cookies that make the browser forget.
-        given: the mark of the form.
-
     Raises:
         PageRefused: the mark is missing or another one; the session then goes on.
     """
@@ -286,11 +281,7 @@ LONGEST_SHOWN = 200
 
 
 def launch_router(door: SmartDoor) -> APIRouter:
-    """The routes.
-
-    Args:
-        door: the door behind them.
-    """
+    """The routes."""
     router = APIRouter(include_in_schema=False)
 
     @router.get("/launch")
