@@ -37,11 +37,11 @@ BAD: dict[str, tuple[object, tuple[str, ...]]] = {
                 }
             ]
         },
-        ("protocols[0]", "fall is 0.9", "accepted is 0.01 to 0.3"),
+        ("protocols[0].rules.fall.value is 0.9", "accepted: a number from 0.01 to 0.3"),
     ),
     "STOP_LIMITS": (
         {**SIGNED, "limits": {"spo2": {"value": 88, "source": "x"}}},
-        ("'spo2'", "there are: ", "spo2_below_percent"),
+        ("'spo2'", "accepted: ", "spo2_below_percent"),
     ),
     "VALUE_SETS": (
         {"resourceType": "ValueSet", "url": "urn:x/ValueSet/odd", "status": "active"},

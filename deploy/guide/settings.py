@@ -1,4 +1,4 @@
-"""Writes the reference of all settings beside this file, from the settings class.
+"""Writes the reference of all settings beside this file, and a JSON Schema of each file that a site signs.
 
 Usage: python deploy/guide/settings.py
 """
@@ -6,13 +6,16 @@ Usage: python deploy/guide/settings.py
 from __future__ import annotations
 
 import re
+from inspect import cleandoc
 from pathlib import Path
 from typing import Any
 
+import msgspec
 from pydantic import SecretStr
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
+from ebbmark.fhir.bedside.site import SCHEMAS
 from ebbmark.settings import PREFIX, Settings
 
 FILE = Path(__file__).with_name("settings.md")
@@ -27,7 +30,10 @@ SECTIONS = (
     ("Telemetry", "Needed: none.", r"log_level|metrics_.*|traces_.*"),
     (
         "The site's own codes and rules",
-        "Needed: `CODE_MAP` where the record uses local codes; `STOP_LIMITS` where the site has signed its own.",
+        "Needed: `CODE_MAP` where the record uses local codes; `STOP_LIMITS` where the site has signed its own. Code "
+        "maps are ConceptMaps and value sets ValueSets of FHIR R4; of the other files there is a JSON Schema: "
+        + ", ".join(f"[{name}](site-files/{name}.schema.json)" for name in SCHEMAS)
+        + ". `ebbmark check-settings` names each fault with its element, what was found and what is accepted.",
         r"messages|code_map|charting|value_sets|protocols|stop_limits|accept_preliminary",
     ),
     (
@@ -128,6 +134,17 @@ def sections() -> dict[str, list[str]]:
     return found
 
 
+def schemas() -> dict[Path, str]:
+    """JSON Schema of each file that a site signs, by the place where it is published."""
+    folder = FILE.parent / "site-files"
+    made = {name: msgspec.json.schema(shape) for name, shape in SCHEMAS.items()}
+    for one in made.values():
+        for part in one["$defs"].values():
+            part.update({name: cleandoc(text) for name, text in part.items() if name == "description"})
+    shown = {name: msgspec.json.format(msgspec.json.encode(one), indent=1).decode() for name, one in made.items()}
+    return {folder / f"{name}.schema.json": f"{text}\n" for name, text in shown.items()}
+
+
 def reference() -> str:
     """The page."""
     parts = [HEAD]
@@ -155,3 +172,6 @@ def reference() -> str:
 
 if __name__ == "__main__":
     FILE.write_text(reference(), encoding="utf-8")
+    for place, text in schemas().items():
+        place.parent.mkdir(exist_ok=True)
+        place.write_text(text, encoding="utf-8")

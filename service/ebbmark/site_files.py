@@ -8,8 +8,8 @@ from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
-from ebbmark.fhir.bedside.site import NO_SITE, Site, SiteFileError, read_stop_limits
-from ebbmark.fhir.bedside.site_protocols import with_protocols
+from ebbmark.fhir.bedside.site import NO_SITE, Site, SiteFileError
+from ebbmark.fhir.bedside.site_rules import read_stop_limits, with_protocols
 from ebbmark.fhir.bedside.value_sets import with_value_sets
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.charting import with_charting

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import re
+import typing
 from typing import Any
 
 import pytest
@@ -12,8 +14,8 @@ from fhir.resources.R4B.plandefinition import PlanDefinition
 from fhir.resources.R4B.valueset import ValueSet
 
 from ebbmark.fhir.bedside.condition_codes import BUILT_IN, CONDITION_ROWS, NO_RISK, PERHAPS, READ_IN
-from ebbmark.fhir.bedside.site import NO_SITE, SiteFileError, read_stop_limits
-from ebbmark.fhir.bedside.site_protocols import with_protocols
+from ebbmark.fhir.bedside.site import NO_SITE, ProtocolGiven, SiteFileError, StopLimitsFile
+from ebbmark.fhir.bedside.site_rules import read_stop_limits, with_protocols
 from ebbmark.fhir.bedside.value_sets import read_value_sets, sets_beside, value_set, with_value_sets
 from ebbmark.fhir.definitions import definition_of, plan_definitions
 from ebbmark.fhir.naming import SNOMED
@@ -21,7 +23,8 @@ from ebbmark.fhir.operations import OPERATIONS
 from ebbmark.fhir.reading.conditions import AS_WIDE, ruled_out
 from ebbmark.physiology.before.risks import RISK_CONCEPTS, RiskConcept
 from ebbmark.physiology.before.staircase import SourceStatus
-from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
+from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, Protocol
+from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.words.messages import spell
 
 # Verhoeff's dihedral check digit, as SNOMED CT's release file specification prints its tables (section 5.5).
@@ -201,6 +204,19 @@ PRESSURES = {
 RHYTHMS = {"codes": [{"system": "https://site.example", "code": "AF", "display": "Fibrillation"}], "source": "unit"}
 
 
+@pytest.mark.parametrize(
+    ("shape", "rules", "beside"),
+    [
+        (StopLimitsFile, StopLimits, {"version", "signed_by", "signed_on", "rhythms_that_stop"}),
+        (ProtocolGiven, Protocol, {"slug", "version", "title", "citation"}),
+    ],
+)
+def test_a_file_has_an_element_for_each_rule(shape: Any, rules: Any, beside: set[str]) -> None:  # noqa: ANN401
+    elements = typing.get_type_hints(shape)["limits" if shape is StopLimitsFile else "rules"]
+
+    assert set(elements.__struct_fields__) | beside == {one.name for one in dataclasses.fields(rules)}
+
+
 def test_signed_limits_are_read_and_what_is_left_out_has_no_default() -> None:
     limits = read_stop_limits("limits.json", json.dumps(LIMITS).encode())
 
@@ -213,15 +229,18 @@ def test_signed_limits_are_read_and_what_is_left_out_has_no_default() -> None:
 @pytest.mark.parametrize(
     ("changes", "named"),
     [
-        ({"signed_by": " "}, "signed_by is empty"),
+        ({"signed_by": " "}, "signed_by is ' '; accepted: text"),
         ({"signed_on": "01.02.2026"}, "signed_on"),
         ({"signed_on": "2026-W05-1"}, "signed_on"),
         ({"limits": PRESSURES}, "not below that of systolic arterial pressure"),
-        ({"version": ""}, "no version"),
-        ({"limits": {"spo2": {"value": 88, "source": "x"}}}, "no limit 'spo2'"),
+        ({"version": ""}, "version is ''; accepted: text"),
+        (
+            {"limits": {"spo2": {"value": 88, "source": "x"}}},
+            "limits has no element 'spo2'; accepted: spo2",
+        ),
         ({"limits": {"spo2_below_percent": {"value": 0.88, "source": "x"}}}, "spo2_below_percent is 0.88"),
-        ({"limits": {"spo2_below_percent": {"value": 88, "source": ""}}}, "names no source"),
-        ({"limits": {"spo2_below_percent": {"value": "88", "source": "x"}}}, "limits"),
+        ({"limits": {"spo2_below_percent": {"value": 88, "source": ""}}}, "limits.spo2_below_percent.source is ''"),
+        ({"limits": {"spo2_below_percent": {"value": "88", "source": "x"}}}, "value is '88'; accepted: a number"),
         ({"extra": 1}, "extra"),
     ],
 )
@@ -236,8 +255,8 @@ def test_limits_that_cannot_be_used_are_named(changes: dict[str, object], named:
 @pytest.mark.parametrize(
     ("rhythms", "named"),
     [
-        ({**RHYTHMS, "codes": []}, "lists no code"),
-        ({**RHYTHMS, "source": " "}, "names no source"),
+        ({**RHYTHMS, "codes": []}, "rhythms_that_stop.codes is []; accepted: a list"),
+        ({**RHYTHMS, "source": " "}, "rhythms_that_stop.source is ' '"),
         ({**RHYTHMS, "codes": [{"system": "https://site.example", "code": "AF", "display": ""}]}, "display"),
         ({**RHYTHMS, "codes": [{"system": "https://site.example", "code": "AF ", "display": "x"}]}, "never be met"),
         ({**RHYTHMS, "codes": [{"system": "snomed", "code": "AF", "display": "x"}]}, "never be met"),
@@ -320,16 +339,28 @@ def test_a_sites_protocol_stands_beside_ours_and_says_what_it_leaves_out() -> No
 @pytest.mark.parametrize(
     ("protocols", "staircases", "named_in_message"),
     [
-        ([{**PROTOCOL, "rules": {"margin": named(3)}}], [], "protocols[0].rules has no value 'margin'"),
-        ([{**PROTOCOL, "rules": {"margin_cmh2o": named(3, "")}}], [], "margin_cmh2o names no source"),
-        ([{**PROTOCOL, "rules": {"margin_cmh2o": named(12)}}], [], "margin_cmh2o is 12"),
-        ([{**PROTOCOL, "rules": {"margins_cmh2o": named(3)}}], [], "margins_cmh2o must be a list of numbers"),
-        ([{**PROTOCOL, "rules": {"ladder_ml_per_kg": named([4, 10])}}], [], "ladder_ml_per_kg must rise"),
+        ([{**PROTOCOL, "rules": {"margin": named(3)}}], [], "protocols[0].rules has no element 'margin'"),
+        ([{**PROTOCOL, "rules": {"margin_cmh2o": named(3, "")}}], [], "margin_cmh2o.source is ''; accepted: text"),
+        (
+            [{**PROTOCOL, "rules": {"margin_cmh2o": named(12)}}],
+            [],
+            ".value is 12; accepted: a number from 0 to 6",
+        ),
+        (
+            [{**PROTOCOL, "rules": {"margins_cmh2o": named(3)}}],
+            [],
+            ".value is 3; accepted: a list, each a number",
+        ),
+        (
+            [{**PROTOCOL, "rules": {"ladder_ml_per_kg": named([4, 10])}}],
+            [],
+            ".value[1] is 10; accepted: a whole number",
+        ),
         ([{**PROTOCOL, "slug": "compliance-closing"}], [], "is there already"),
         ([], [{**STAIRCASE, "slug": "common-practice"}], "is there already"),
         ([], [{**STAIRCASE, "marker": "luck"}], "staircases[0].marker is 'luck'"),
         ([], [{**STAIRCASE, "cells": {"dwell_s": named(2)}}], "time at each step down is 2"),
-        ([], [{**STAIRCASE, "recruitment": {"top": named(2)}}], "staircases[0].recruitment has no value 'top'"),
+        ([], [{**STAIRCASE, "recruitment": {"top": named(2)}}], "staircases[0].recruitment has no element 'top'"),
     ],
 )
 def test_protocols_that_cannot_be_used_are_named(

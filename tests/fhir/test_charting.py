@@ -201,7 +201,7 @@ def test_an_answer_to_data_charted_in_the_site_s_way_is_the_same_when_replayed()
         ({"signed_by": " "}, "signed_by"),
         ({"units": [{"unit": "L", "ucum": "mL", "source": WHY}]}, "units[0]: 'L' is a unit of UCUM itself"),
         ({"units": [{"unit": "x", "ucum": "cmH2O", "source": WHY}]}, "units[0].ucum is 'cmH2O'"),
-        ({"units": [{"unit": "x", "ucum": "mL", "source": ""}]}, "units[0].source is empty"),
+        ({"units": [{"unit": "x", "ucum": "mL", "source": ""}]}, "units[0].source is ''; accepted: text"),
         ({"units": [{"unit": "x", "ucum": "mL"}]}, "source"),
         ({"units": [{"unit": "x", "ucum": "mL", "source": WHY}, {"unit": "x", "ucum": "L", "source": WHY}]}, "twice"),
         ({"texts": [{"text": "PEEP", "means": "peep", "source": WHY}]}, "accepted: peep-set"),

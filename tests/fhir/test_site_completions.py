@@ -13,7 +13,7 @@ import pytest
 from fhir.resources.R4B.plandefinition import PlanDefinition
 
 from ebbmark.fhir.bedside.site import NO_SITE, Site, SiteFileError
-from ebbmark.fhir.bedside.site_protocols import with_protocols
+from ebbmark.fhir.bedside.site_rules import with_protocols
 from ebbmark.fhir.definitions import plan_definitions
 from ebbmark.physiology.before.staircase import SourceStatus, StaircaseRules
 from ebbmark.site_files import files_of, site_of
@@ -88,23 +88,29 @@ def test_the_published_definition_shows_the_completion() -> None:
     [
         ({"completes": "arts"}, "completions[0].completes: 'arts' is no published staircase; there are: "),
         ({"completes": "common-practice"}, "'common-practice' is no published staircase"),
-        ({"signed_by": " "}, "completions[0].signed_by is empty"),
+        ({"signed_by": " "}, "completions[0].signed_by is ' '; accepted: text"),
         ({"signed_on": "01.02.2026"}, "signed_on is '01.02.2026'"),
-        ({"version": ""}, "completions[0].version is empty"),
+        ({"version": ""}, "completions[0].version is ''; accepted: text"),
         ({"cells": {}}, "completions[0] gives no number"),
-        ({"cells": {**DOWN, "dwell": read_at(2)}}, "completions[0].cells has no value 'dwell'"),
-        ({"cells": {**DOWN, "dwell_s": read_at(200, " ")}}, "completions[0].cells.dwell_s names no source"),
+        ({"cells": {**DOWN, "dwell": read_at(2)}}, "completions[0].cells has no element 'dwell'"),
+        (
+            {"cells": {**DOWN, "dwell_s": read_at(200, " ")}},
+            "completions[0].cells.dwell_s.source is ' '",
+        ),
         ({"cells": {**DOWN, "dwell_s": read_at(2)}}, "The time at each step down is 2; accepted is 30 to 1800"),
         ({"cells": {**DOWN, "margin_cmh2o": read_at(20)}}, "The margin is 20; accepted is 0 to 6"),
         ({"cells": {**DOWN, "start_cmh2o": read_at(8)}}, "does not lead down"),
         ({"cells": {"start_cmh2o": read_at(21)}}, "leaves open the size of the steps down"),
-        ({"cells": {**DOWN, "dwell_s": {"value": [200], "source": "x"}}}, "dwell_s must be one number"),
+        (
+            {"cells": {**DOWN, "dwell_s": {"value": [200], "source": "x"}}},
+            "is an object or a list; accepted: a number",
+        ),
         (
             {"recruitment": {"peep_top_cmh2o": read_at(40)}},
             "completions[0].recruitment.peep_top_cmh2o is 40, but 45 is there already "
             "(read in: protocol abstract, Trials 2012;13:153)",
         ),
-        ({"reopens": {"value": True, "source": ""}}, "completions[0].reopens names no source"),
+        ({"reopens": {"value": True, "source": ""}}, "completions[0].reopens.source is ''; accepted: text"),
         ({"extra": 1}, "extra"),
     ],
 )

@@ -9,7 +9,7 @@ import json
 
 from bedside_builders import asked, parameter, refused, row, rows_down, stamp
 from ebbmark.fhir.bedside.site import NO_SITE, Site
-from ebbmark.fhir.bedside.site_protocols import with_protocols
+from ebbmark.fhir.bedside.site_rules import with_protocols
 from ebbmark.fhir.naming import BASE
 
 NOW = stamp(20)

@@ -17,7 +17,7 @@ import msgspec
 
 from ebbmark import __version__
 from ebbmark.fhir.bedside.condition_codes import LEFT_OPEN, NO_RISK, PERHAPS, READ_IN, ConditionCodes, ConditionRow
-from ebbmark.fhir.bedside.site import SiteFileError
+from ebbmark.fhir.bedside.site import SiteFileError, read_site_file
 from ebbmark.fhir.naming import BASE, DEFINITIONS_DATE
 from ebbmark.physiology.before.risks import RISK_CONCEPTS, RiskConcept
 
@@ -191,10 +191,7 @@ def read_value_sets(name: str, content: bytes) -> list[ConditionRow]:
     Raises:
         SiteFileError: names file and element.
     """
-    try:
-        read = msgspec.json.decode(content, type=_ValueSet)
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise SiteFileError(f"{name} is not a FHIR R4 ValueSet: {error}") from None
+    read = read_site_file(name, content, _ValueSet, "a FHIR R4 ValueSet")
     slug = read.url.rpartition("/ValueSet/")[2].partition("|")[0]
     if slug not in _SLUGS:
         accepted = ", ".join(_SLUGS)

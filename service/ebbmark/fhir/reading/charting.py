@@ -24,7 +24,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import msgspec
 
-from ebbmark.fhir.bedside.site import SiteFileError, read_site_json, require_date_of_signature
+from ebbmark.fhir.bedside.site import ChartedUnit, ChartingTable, SiteFileError, ZoneGiven, read_site_file
 from ebbmark.fhir.model import Codeable, Coding, Component, Observation, Period, QuantityValue
 from ebbmark.fhir.reading.codes import CODES, MEANINGS, CodeRow
 from ebbmark.fhir.reading.collected import Received
@@ -40,54 +40,6 @@ _NUMBER = re.compile(r"\d{1,4}([.,]\d{1,2})?")
 """A number as people type it; three digits behind a point or comma may be thousands and are not read."""
 
 
-class _Sourced(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    source: str
-
-
-class _Zone(_Sourced, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    name: str
-
-
-class _Unit(_Sourced, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    unit: str
-    ucum: str
-    system: str = ""
-
-
-class _Number(_Sourced, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    code: str
-    ucum: str
-    system: str = ""
-
-
-class _Code(_Sourced, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    code: str
-    means: str
-    system: str = ""
-
-
-class _Text(_Sourced, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    text: str
-    means: str
-
-
-class _System(_Sourced, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    system: str
-    same_as: str
-
-
-class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    version: str
-    signed_by: str
-    signed_on: str
-    time_zone: _Zone | None = None
-    units: list[_Unit] = []
-    numbers: list[_Number] = []
-    codes: list[_Code] = []
-    texts: list[_Text] = []
-    systems: list[_System] = []
-
-
 def with_charting(code_map: CodeMap, name: str, content: bytes) -> CodeMap:
     """The codes with what a site's charting table adds.
 
@@ -99,18 +51,7 @@ def with_charting(code_map: CodeMap, name: str, content: bytes) -> CodeMap:
     Raises:
         SiteFileError: names file and element.
     """
-    table = read_site_json(name, content, _Table, "a charting table")
-    if not table.version.strip() or not table.signed_by.strip():
-        raise SiteFileError(
-            f"{name}: version or signed_by is empty; a charting table is signed by a clinician of the site"
-        )
-    require_date_of_signature(table.signed_on, f"{name}: signed_on")
-    for kind in ("units", "numbers", "codes", "texts", "systems"):
-        for number, one in enumerate(getattr(table, kind)):
-            if not one.source.strip():
-                raise SiteFileError(
-                    f"{name}: {kind}[{number}].source is empty; say where it was read or who decided it"
-                )
+    table = read_site_file(name, content, ChartingTable, "a charting table")
     rows = _rows(table, name, code_map)
     units = {(one.system, one.unit): _ucum(one.ucum, f"{name}: units[{at}]") for at, one in enumerate(table.units)}
     for number, one in enumerate(table.units):
@@ -127,7 +68,7 @@ def with_charting(code_map: CodeMap, name: str, content: bytes) -> CodeMap:
     return replace(laid, numbers=numbers, zone=_zone(table.time_zone, name), charting=signed)
 
 
-def _rows(table: _Table, name: str, code_map: CodeMap) -> list[CodeRow]:
+def _rows(table: ChartingTable, name: str, code_map: CodeMap) -> list[CodeRow]:
     rows: list[CodeRow] = []
     for number, one in enumerate(table.systems):
         if one.same_as not in _SYSTEMS:
@@ -165,7 +106,7 @@ def _ucum(ucum: str, path: str) -> str:
     return ucum
 
 
-def _refuse_other_meaning(one: _Unit, path: str) -> None:
+def _refuse_other_meaning(one: ChartedUnit, path: str) -> None:
     if one.system in ("", UCUM) and UNITS.get(one.unit, UNITS.get(one.ucum)) != UNITS.get(one.ucum):
         raise SiteFileError(f"{path}: {one.unit!r} is a unit of UCUM itself and cannot stand for {one.ucum!r}")
 
@@ -176,11 +117,9 @@ def _refuse_repeated(keys: Sequence[tuple[str, str]], path: str) -> None:
         raise SiteFileError(f"{path}: {twice[1]!r} stands there twice, and only one of them can be meant")
 
 
-def _zone(given: _Zone | None, name: str) -> ZoneInfo | None:
+def _zone(given: ZoneGiven | None, name: str) -> ZoneInfo | None:
     if given is None:
         return None
-    if not given.source.strip():
-        raise SiteFileError(f"{name}: time_zone.source is empty; say where it was read or who decided it")
     try:
         return ZoneInfo(given.name)
     except (ZoneInfoNotFoundError, ValueError, OSError):  # a folder of zones, such as Europe, is an OSError
