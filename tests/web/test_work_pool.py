@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.web.authentication import Refused
+from ebbmark.web.authentication import CALLER, Refused
 from ebbmark.web.load import Load
 from ebbmark.web.work_pool import WorkPool
 
@@ -74,6 +74,50 @@ def test_work_that_has_not_begun_by_its_deadline_is_never_begun() -> None:
     pool.close()
 
     assert not begun.is_set()
+
+
+def test_a_caller_of_one_request_waits_for_one_of_anothers_and_not_for_all() -> None:
+    done: list[str] = []
+    pool, go_on = WorkPool(20.0), threading.Event()
+
+    async def asked(caller: str, number: int) -> None:
+        CALLER.set(caller)
+        await pool.run(done.append, f"{caller}{number}")
+
+    async def all_at_once() -> None:
+        busy = asyncio.create_task(pool.run(go_on.wait, 20.0))
+        await asyncio.sleep(0)
+        asking = [asyncio.create_task(asked("a", number)) for number in range(4)]
+        asking.append(asyncio.create_task(asked("b", 0)))
+        await asyncio.sleep(0)
+        go_on.set()
+        await asyncio.gather(busy, *asking)
+
+    asyncio.run(all_at_once())
+
+    assert done == ["a0", "b0", "a1", "a2", "a3"]
+
+
+def test_more_of_one_caller_than_its_share_is_told_to_come_back_and_others_are_not() -> None:
+    pool, go_on = WorkPool(20.0, most_of_one=2), threading.Event()
+
+    async def asked(caller: str) -> str:
+        CALLER.set(caller)
+        try:
+            return str(await pool.run(str, "done"))
+        except Refused as refused:
+            return f"{refused.problems[0].kind.status} {refused.headers['Retry-After']}"
+
+    async def all_at_once() -> list[str]:
+        busy = asyncio.create_task(pool.run(go_on.wait, 20.0))
+        await asyncio.sleep(0)
+        asking = [asyncio.create_task(asked(caller)) for caller in "aaab"]
+        await asyncio.sleep(0)
+        go_on.set()
+        await busy
+        return list(await asyncio.gather(*asking))
+
+    assert asyncio.run(all_at_once()) == ["done", "done", "503 2", "done"]
 
 
 @given(st.integers(1, 100), st.lists(st.tuples(st.integers(0, 3), st.integers(0, 60)), max_size=60))

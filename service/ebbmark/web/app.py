@@ -117,7 +117,7 @@ def create_app(settings: Settings) -> FastAPI:
     trail = AuditTrail(time.time, record if settings.audit_to == "record" else None, settings.audit_names_patient)
 
     load = Load(settings.requests_at_once, settings.body_bytes_at_once)
-    pool = WorkPool(settings.answer_deadline_s)
+    pool = WorkPool(settings.answer_deadline_s, most_of_one=max(1, settings.requests_at_once // 2))
     watch, end_traces = watch_of(
         metrics=settings.metrics_port is not None, traces_to=settings.traces_to, traces_share=settings.traces_share
     )

@@ -22,6 +22,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Iterable
+from contextvars import ContextVar
 from dataclasses import dataclass, field
 from ipaddress import ip_address
 from urllib.parse import urlsplit
@@ -37,6 +38,7 @@ from ebbmark.web.shared_store import SharedStore
 from ebbmark.web.token_check import Claims, Introspection, Rules, TokenRefusal, verified
 
 __all__ = [
+    "CALLER",
     "EVALUATE",
     "READ_CONDITIONS",
     "READ_INFUSIONS",
@@ -279,6 +281,9 @@ def _form_of(claims: Claims, at_s: float, leeway_s: float) -> TokenRefusal | Non
     return None
 
 
+CALLER: ContextVar[str] = ContextVar("caller", default="")
+"""Whose request this is: issuer and subject of the token, or the network address where sign-in is off."""
+
 REALM = 'Bearer realm="ebbmark"'
 _LATER = frozenset({TokenRefusal.KEYS_UNAVAILABLE, TokenRefusal.INTROSPECTION_UNAVAILABLE, TokenRefusal.TOO_MANY})
 _SOON_S = 5
@@ -351,7 +356,7 @@ class AuthMiddleware:
 
 
 async def count(rates: RequestRates | None, client: str, at_s: float) -> None:
-    """Count one request of a client.
+    """Count one request of a client, and remember for the rest of the request whose it is.
 
     Args:
         rates: how often each client asked; None where there is no limit.
@@ -361,6 +366,7 @@ async def count(rates: RequestRates | None, client: str, at_s: float) -> None:
     Raises:
         Refused: 429.
     """
+    CALLER.set(client)
     wait_s = await rates.counted(client, at_s=at_s) if rates is not None else None
     if wait_s is not None:
         raise _too_often(max(1, math.ceil(wait_s)))
