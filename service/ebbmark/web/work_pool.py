@@ -1,9 +1,9 @@
 """A worker thread with a deadline, on which answers are computed, so that the event loop stays free for others.
 
-Callers take turns (fair queueing by round robin): who sends many requests waits for those, and another caller for one of
-them. How many may wait is bounded for each caller here, and for all together at the outermost layer, by number and bytes
-(`boundary`, `load`). A thread cannot be stopped: work that outlives its deadline runs to its end, and its caller is told
-to come back. Work that has not begun by then is never begun.
+Callers take turns (fair queueing by round robin): who sends many requests waits for those, and another caller for one
+of them. How many may wait is bounded for each caller here, and for all together at the outermost layer, by number and
+bytes (`boundary`, `load`). A thread cannot be stopped: work that outlives its deadline runs to its end, and its caller
+is told to come back. Work that has not begun by then is never begun.
 
 A thread, not a process: the work is linear in a body of bounded size, and a process would hold a second copy of all
 tables. One thread, not more: one interpreter runs one at a time, and the event loop needs its turn after every call of
