@@ -21,7 +21,7 @@ import math
 import threading
 from collections import OrderedDict, deque
 from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
 from contextvars import copy_context
 from functools import partial
 from typing import Any, ParamSpec, TypeVar
@@ -50,7 +50,8 @@ class WorkPool:
         self.deadline_s = deadline_s
         self.most_of_one = most_of_one
         self._waiting: OrderedDict[str, deque[tuple[Future[Any], Callable[[], Any]]]] = OrderedDict()
-        self._lock = threading.Lock()
+        self._lock = threading.RLock()  # what is very short ends while it is handed over
+        self._busy = False
         self._new_thread = partial(ThreadPoolExecutor, 1, thread_name_prefix="answers")
         self._thread = self._new_thread()
 
@@ -86,6 +87,7 @@ class WorkPool:
         with self._lock:
             waiting = [future for calls in self._waiting.values() for future, _ in calls]
             self._waiting.clear()
+            self._busy = False
         for future in waiting:
             future.cancel()
 
@@ -99,21 +101,26 @@ class WorkPool:
                 problem = Problem(ProblemKind.BUSY, "", found, accepted, sentence)
                 raise Refused(problem, {"Retry-After": str(RETRY_AFTER_S)})
             calls.append((future, call))
-        self._thread.submit(self._do_one)
+        self._begin_next()
         return future
 
-    def _do_one(self) -> None:
-        """Do the first of what the caller whose turn it is waits for."""
+    def _begin_next(self) -> None:
+        """Hand the thread, where it is free, the first of what the caller whose turn it is waits for."""
         with self._lock:
-            if not self._waiting:
-                return
-            caller, calls = self._waiting.popitem(last=False)
-            future, call = calls.popleft()
-            if calls:
-                self._waiting[caller] = calls
-        if not future.set_running_or_notify_cancel():
-            return
-        try:
-            future.set_result(call())
-        except BaseException as error:  # handed on to whoever waits
+            while self._waiting and not self._busy:
+                caller, calls = self._waiting.popitem(last=False)
+                future, call = calls.popleft()
+                if calls:
+                    self._waiting[caller] = calls
+                if future.set_running_or_notify_cancel():
+                    self._busy = True
+                    self._thread.submit(call).add_done_callback(partial(self._ended, future))
+
+    def _ended(self, future: Future[Any], done: Future[Any]) -> None:
+        error = CancelledError() if done.cancelled() else done.exception()
+        if error is None:
+            future.set_result(done.result())
+        else:
             future.set_exception(error)
+        self._busy = False
+        self._begin_next()
