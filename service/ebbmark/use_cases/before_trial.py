@@ -55,10 +55,7 @@ _STATE_PARTS: dict[Quantity, tuple[str, Unit]] = {
     Quantity.PACO2: ("arterial-carbon-dioxide", BLOOD_PRESSURE),
 }
 
-_NOT_LOOKED_FOR = (
-    "Dopamine, phenylephrine and vasopressin are found by their ATC codes only; other vasopressors than these, "
-    "noradrenaline and adrenaline are not looked for. Rates charted as Observations are not read."
-)
+_NOT_LOOKED_FOR = "candidate.vasopressors-not-looked-for"
 
 
 def state_statement(state: PresentState, request: Request) -> Statement:
@@ -120,7 +117,7 @@ def _of_vasopressor(request: Request) -> tuple[str, tuple[int, ...]]:
         said = say("candidate.vasopressor-dose-sent", sent=f"{sent:g}")
         told = said if dose is None else say("candidate.infusions-record", said=said, sentence=spell(dose.sentence))
     return (
-        f"{told} {_NOT_LOOKED_FOR}",
+        f"{told} {say(_NOT_LOOKED_FOR)}",
         dose.sources if dose else (),
     )
 

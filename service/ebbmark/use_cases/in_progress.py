@@ -130,10 +130,7 @@ def _devices_in_turns(request: Request) -> list[str]:
     return sorted(mixed)
 
 
-_REOPENS = (
-    "What follows after closing is in the unit's protocol; a clinician decides. The American Thoracic Society "
-    "recommends against prolonged recruitment (2024)."
-)
+_REOPENS = "next-step.protocol-reopens"
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +164,7 @@ def what_follows(request: Request, running: RunningTrial, staircase: StaircaseRu
     if now is not None and (suggested is None or now < suggested):
         here = say("next-step.peep-now-step", now=level(now))
     chosen = staircase != NO_SITE.default_staircase
-    reopens = f" {_REOPENS}" if quiet and chosen and staircase.reopens else ""
+    reopens = f" {say(_REOPENS)}" if quiet and chosen and staircase.reopens else ""
     return Follows(suggested, f"{said}{here}{reopens}", objections)
 
 

@@ -21,7 +21,7 @@ from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.trial.reading import NoTrial, Trial, read_trial
 from ebbmark.use_cases.answer_builder import no_trial, stamped_ahead
 from ebbmark.use_cases.trial_and_patient import titration_of
-from ebbmark.words.messages import spell
+from ebbmark.words.messages import say, spell
 
 __all__ = ["AGES", "Age", "age_told", "titrate", "titrate_told", "titrate_values"]
 
@@ -45,8 +45,7 @@ AGES: Final = (
         Caution(
             "trial-very-old",
             Severity.HIGH,
-            "The trial ended more than 24 hours before this request: the lung may have changed since, and its "
-            "suggestion must not be used by itself.",
+            "caution.trial-very-old",
             OWN_CHOICE,
             True,
         ),
@@ -56,7 +55,7 @@ AGES: Final = (
         Caution(
             "trial-old",
             Severity.MODERATE,
-            "The trial ended more than 12 hours before this request: the lung may have changed since.",
+            "caution.trial-old",
             OWN_CHOICE,
             True,
         ),
@@ -70,8 +69,7 @@ AHEAD: Final = Age(
     Caution(
         "readings-ahead",
         Severity.MODERATE,
-        "Some readings are stamped up to five minutes ahead of this request and were counted: the clock of the "
-        "ventilator, the monitor, the record or this service is off.",
+        "result.readings-stamped-ahead",
         OWN_CHOICE,
         True,
     ),
@@ -122,8 +120,9 @@ def age_told(kinds: Collection[str]) -> Age | None:
 def _answer(request: Request, titration: Titration, ignored: tuple[Ignored, ...], age: Age | None) -> Answer:
     """The answer, with the age of the trial as a caution and first among the remarks where there is one to tell."""
     if age is not None:
-        request = replace(request, notes=(age.caution.text, *request.notes))
-        cautions = tuple(sorted((age.caution, *titration.advice.cautions), key=_severity))
+        caution = replace(age.caution, text=say(age.caution.text))
+        request = replace(request, notes=(caution.text, *request.notes))
+        cautions = tuple(sorted((caution, *titration.advice.cautions), key=_severity))
         titration = replace(titration, advice=replace(titration.advice, cautions=cautions))
     return titration_answer(request, titration, ignored)
 

@@ -14,6 +14,7 @@ from ebbmark.physiology.closing.estimate import Closing, StepEstimate, Verdict
 from ebbmark.physiology.during.next_move import Action
 from ebbmark.physiology.during.running import running_trial
 from ebbmark.views.vital_signs import VitalRow, vital_rows_of
+from ebbmark.words.messages import say
 
 __all__ = [
     "NOTHING_YET", "Figure", "FigureStep", "Margin", "RunningFigure", "Scale", "Shown", "beyond", "figure_of",
@@ -159,7 +160,7 @@ def _expected(estimate: StepEstimate) -> tuple[float, float, float]:
     )
 
 
-NOTHING_YET: Final = "trial in progress; nothing is concluded yet"
+NOTHING_YET: Final = "figure.nothing-yet"
 
 _GOES_ON: Final = frozenset(
     one.value for one in (Action.LOWER, Action.READ_AGAIN, Action.LOOK_FIRST, Action.MEASURE_FIRST)
@@ -239,7 +240,7 @@ def running_figure_of(answer: Answer) -> RunningFigure | None:
 
 def _said(move: Statement) -> str:
     if isinstance(move.value, Coded) and move.value.code in _GOES_ON:
-        return NOTHING_YET
+        return say(NOTHING_YET)
     return first_sentence(move.note)[0]
 
 

@@ -21,10 +21,10 @@ __all__ = [
     "running_origin", "suggestion_words",
 ]  # fmt: skip
 
-NOT_REACHED = "not reached in this trial"
-FALLING = "falling from the first step"
+NOT_REACHED = "figure.not-reached"
+FALLING = "figure.falling-from-first"
 
-PRELIMINARY = "Preliminary; a licensed clinician decides."
+PRELIMINARY = "short.preliminary"
 
 MOST_LISTED = 4
 """Single readings of a step that a cell lists; of more it gives the range."""
@@ -115,8 +115,8 @@ def notes(figure: Figure, *, outside_drawn: bool) -> tuple[str, ...]:
     if not figure.estimated:
         said.append(say("figure.no-probabilities-can"))
     elif not outside_drawn:
-        said.append(f"{NOT_REACHED}: {percent(figure.closing.not_reached)}")
-        said.append(f"{FALLING}: {percent(figure.closing.falling_from_first_step)}")
+        said.append(f"{say(NOT_REACHED)}: {percent(figure.closing.not_reached)}")
+        said.append(f"{say(FALLING)}: {percent(figure.closing.falling_from_first_step)}")
     return (
         *said,
         *(say("figure.bold-underlined", words=words) for words in _beyond_limits(figure)),
@@ -150,7 +150,7 @@ def far_words(figure: Shown) -> tuple[str, ...]:
 
 def origin_words(figure: Figure) -> str:
     """Which answer this is a picture of, for a picture that travels alone."""
-    return f"{PRELIMINARY} {_tied(f'Ebbmark {figure.engine_version},')} {_tied(f'answer {figure.identity[:16]}')}"
+    return f"{say(PRELIMINARY)} {_tied(f'Ebbmark {figure.engine_version},')} {_tied(f'answer {figure.identity[:16]}')}"
 
 
 def alternative_text(figure: Figure) -> str:
@@ -223,7 +223,7 @@ def _row(step: FigureStep) -> tuple[str, ...]:
 def _vital_cell(row: VitalRow, step: int) -> str:
     value = row.spelled(step)
     if value is None:
-        return NOT_CHARTED
+        return say(NOT_CHARTED)
     return f"{value}, {row.limit_words}" if row.beyond(step) else value
 
 
@@ -243,9 +243,9 @@ def _caption(figure: Figure) -> str:
     return say(
         "figure.closing-none-steps",
         said=said,
-        not_reached=NOT_REACHED,
+        not_reached=say(NOT_REACHED),
         not_reached_2=percent(figure.closing.not_reached),
-        falling=FALLING,
+        falling=say(FALLING),
         falling_from_first_step=percent(figure.closing.falling_from_first_step),
     )
 
@@ -277,7 +277,7 @@ def running_origin(figure: RunningFigure) -> str:
     until = datetime.fromtimestamp(figure.until_s, UTC)
     return say(
         "figure.ebbmark-readings-up",
-        preliminary=PRELIMINARY,
+        preliminary=say(PRELIMINARY),
         tied=TIED,
         engine_version=figure.engine_version,
         until=f"{until:%Y-%m-%d %H:%M:%S}",

@@ -50,6 +50,7 @@ from ebbmark.views.panels import (
     step_bars,
 )
 from ebbmark.views.vital_signs import VitalRow
+from ebbmark.words.messages import say
 
 __all__ = ["laid_out", "running_laid_out"]
 
@@ -209,7 +210,7 @@ def _vital_numbers(row: VitalRow, y: float, field: Field[Figure]) -> Iterator[In
             yield Line(((left, bottom - 0.012), (right, bottom - 0.012)), "ink", 1.0)
 
 
-TITLE = "closing passed (%)"
+TITLE = "figure.closing-passed-title"
 
 
 def running_laid_out(figure: RunningFigure, aspect: Aspect) -> Drawing:
@@ -254,7 +255,7 @@ def _bars(field: Field[RunningFigure]) -> Iterator[Ink]:
     shown = [(step.peep_cmh2o, step.probability) for step in field.figure.steps if step.probability is not None]
     # The newest is what people look for; then from there upwards.
     yield from step_bars(shown, [peep for peep, _ in reversed(shown)], field)
-    yield from scale_of_bars(TITLE, field)
+    yield from scale_of_bars(say(TITLE), field)
     levels = field.figure.levels_cmh2o
     yield from levels_below((levels[-1], levels[0]), field)
 

@@ -136,7 +136,7 @@ READING_PT, MEDIAN_PT, CURVE_PT = 4.2, 1.9, 1.1
 KEY_ROWS = 2
 """Rows of the key where it stands above."""
 
-_NAMES = ("single reading", "median of the step", "expected true curve", "its 90 % band")
+_NAMES = ("figure.key-reading", "figure.key-median", "figure.key-curve", "figure.key-band")
 _SWATCH_IN = 0.26
 
 
@@ -169,18 +169,19 @@ def key_above(field: Field[Shown], at: float) -> Iterator[Ink]:
 
 
 def _names(field: Field[Shown]) -> tuple[str, ...]:
-    return _NAMES if any(step.expected_ml_per_cmh2o for step in field.figure.steps) else _NAMES[:2]
+    names = tuple(map(say, _NAMES))
+    return names if any(step.expected_ml_per_cmh2o for step in field.figure.steps) else names[:2]
 
 
 def _entry(name: str, x: float, middle: float, field: Field[Shown]) -> Iterator[Ink]:
     size, end = field.aspect.small_pt, x + _SWATCH_IN
-    if name == _NAMES[0]:
+    if name == say(_NAMES[0]):
         yield Marks(((x + _SWATCH_IN / 2, middle),), "ring", "ink", READING_PT)
-    elif name == _NAMES[3]:
+    elif name == say(_NAMES[3]):
         outline = ((x, middle - 0.045), (x, middle + 0.045), (end, middle + 0.045), (end, middle - 0.045))
         yield Area(outline, "band", "hairline")
     else:
-        yield Line(((x, middle), (end, middle)), "ink", MEDIAN_PT if name == _NAMES[1] else CURVE_PT)
+        yield Line(((x, middle), (end, middle)), "ink", MEDIAN_PT if name == say(_NAMES[1]) else CURVE_PT)
     yield Label((end + 0.07, middle - ASCENT * size / POINTS_PER_INCH / 2), name, size, role="muted")
 
 
@@ -269,7 +270,7 @@ def _readings(field: Field[Shown], scale: Scale) -> Iterator[Ink]:
 LEAST_SHOWN = 0.01
 """Of less there is neither a bar to be seen nor a number; the table has them all."""
 
-TITLE = "closing here (%)"
+TITLE = "figure.closing-here-title"
 
 BETWEEN_IN = 0.06
 """Least distance between two labels."""
@@ -286,7 +287,7 @@ def bars_panel(field: Field[Figure]) -> Iterator[Ink]:
     shown = [(peep, probability) for peep, probability in shown if probability >= LEAST_SHOWN]
     ranked = sorted(shown, key=lambda pair: (pair[0] != closing, -pair[1]))
     yield from step_bars(shown, [peep for peep, _ in ranked], field, marked=closing)
-    yield from scale_of_bars(TITLE, field)
+    yield from scale_of_bars(say(TITLE), field)
     yield from levels_below((closing, levels[0], levels[-1]), field)
     if field.aspect.beside_in and field.figure.estimated:
         yield from _outside(field)

@@ -120,9 +120,9 @@ def _values_of(answer: Answer, recorded_s: float) -> dict[str, object]:
     values: dict[str, object] = {
         "title": BY_SLUG[answer.operation].title,
         "footer": say("sheet.ebbmark-answer", engine_version=answer.engine_version, identity=answer.identity[:16]),
-        "standing": PRELIMINARY,
+        "standing": say(PRELIMINARY),
         "who": [
-            ["Patient", request.subject or UNNAMED_PATIENT],
+            ["Patient", request.subject or say(UNNAMED_PATIENT)],
             *([["Encounter", request.encounter]] if request.encounter else []),
             [say("sheet.looks"), say("sheet.to", moment=_moment(start_s), moment_2=_moment(end_s))],
             ["Written", _moment(recorded_s)],
@@ -163,7 +163,7 @@ def _value(value: Value | None) -> str:
 ON_PAPER: Final = ("guideline-ats-2024", "guideline-esicm-2023", "trial-art-mortality", "no-trial-of-this-definition")
 """Lines of the evidence that stand on the first sheet, as a short list; each in full stands behind it."""
 
-TITLE = "Decremental PEEP trial: closing pressure and what follows"
+TITLE = "sheet.title"
 
 
 def _sheet_values(answer: Answer, *, recorded_s: float) -> Mapping[str, object]:
@@ -193,9 +193,9 @@ def _values(answer: Answer, recorded_s: float) -> dict[str, object]:
     rules = protocol_sentence(answer.request)
     cautions = [{"severity": one.severity, "text": one.text} for one in view.cautions]
     return {
-        "title": TITLE,
+        "title": say(TITLE),
         "footer": say("sheet.ebbmark-answer", engine_version=answer.engine_version, identity=answer.identity[:16]),
-        "standing": PRELIMINARY,
+        "standing": say(PRELIMINARY),
         "who": [*_who(answer), ["Written", _moment(recorded_s)]],
         **_short(answer),
         "rationale": view.rationale,
@@ -225,7 +225,7 @@ def _values(answer: Answer, recorded_s: float) -> dict[str, object]:
 
 def _who(answer: Answer) -> Iterator[list[str]]:
     person, request = answer.request.known_person, answer.request
-    yield ["Patient", request.subject or UNNAMED_PATIENT]
+    yield ["Patient", request.subject or say(UNNAMED_PATIENT)]
     if request.encounter:
         yield ["Encounter", request.encounter]
     # At the trial and not now, so that a replay gives the same page.

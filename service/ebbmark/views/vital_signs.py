@@ -14,7 +14,7 @@ from ebbmark.physiology.readings import Quantity
 
 __all__ = ["NOT_CHARTED", "VitalRow", "vital_rows_of"]
 
-NOT_CHARTED = "not charted"
+NOT_CHARTED = "figure.not-charted"
 
 
 @dataclass(frozen=True, slots=True)

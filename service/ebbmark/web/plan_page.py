@@ -18,7 +18,7 @@ from ebbmark.physiology.before.plan import Phase, Plan, PlanStep
 from ebbmark.web.theme.files import STYLE
 from ebbmark.web.theme.pages import printed_headers, templates_of
 from ebbmark.words.before_in_short import before_the_first_step
-from ebbmark.words.messages import spell
+from ebbmark.words.messages import say, spell
 from ebbmark.words.stopping import stop_words
 
 __all__ = ["PAGE_HEADERS", "plan_page", "plan_view", "wants_page"]
@@ -145,8 +145,7 @@ def plan_view(answer: Answer) -> PlanView:
     when = datetime.fromtimestamp(answer.span_s[1], UTC)
     return PlanView(
         title=plan.title,
-        draft=f"Draft for {answer.request.subject}, {when:%Y-%m-%d %H:%M} UTC. {SIGNING} Local protocol and a licensed "
-        "clinician decide.",
+        draft=say("plan.draft", subject=answer.request.subject, when=f"{when:%Y-%m-%d %H:%M}", signing=say(SIGNING)),
         summary=spell(plan.summary),
         cautions=tuple(
             (one.severity, one.text, one.acknowledged_by.words if one.acknowledged_by else "")

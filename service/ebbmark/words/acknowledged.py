@@ -22,14 +22,14 @@ def acknowledged_words(concern: Concern) -> str:
         return say("acknowledged.not-sent", vital=vital_words(concern.values))
     if concern.slug == "rhythm-changed":
         return change_words(concern.values["change"])
-    return _ACKNOWLEDGED[concern.name if concern.slug == "unlike-closing" else concern.slug]
+    return say(_ACKNOWLEDGED[concern.name if concern.slug == "unlike-closing" else concern.slug])
 
 
 _ACKNOWLEDGED: Final = {
-    "rhythm-not-recent": "no recent heart rhythm is sent",
-    "rhythm-not-readable": "a heart rhythm was charted that cannot be read here",
-    "sudden-fall": "compliance fell at once, and no other cause than closing was found",
-    "pressure-rises-as-peep-falls": "plateau pressure rose at a lower PEEP, and no other cause than closing was found",
+    "rhythm-not-recent": "acknowledged.rhythm-not-recent",
+    "rhythm-not-readable": "acknowledged.rhythm-not-readable",
+    "sudden-fall": "acknowledged.sudden-fall",
+    "pressure-rises-as-peep-falls": "acknowledged.pressure-rises-as-peep-falls",
 }
 
 

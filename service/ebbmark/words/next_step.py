@@ -43,8 +43,8 @@ __all__ = [
 
 _UNJUDGED: Final = "unjudged"
 _LOOK_SOURCES: Final = {
-    "": ", a value to look at (this project's own choice; no limit is signed)",
-    "unit-guide": ", below which one unit's public guide avoids manoeuvres (a weak source; no limit is signed)",
+    "": "next-step.value-to-look-at",
+    "unit-guide": "next-step.below-unit-guide",
 }
 
 
@@ -222,7 +222,7 @@ def _beyond(bound: Bound) -> str:
     """On which side of what a value lies, and who says that it matters."""
     side = "below" if bound.sign > 0 else "above"
     words = say("next-step.stop-limit", side=side) if bound.signed else side
-    source = "" if bound.signed else _LOOK_SOURCES[bound.source]
+    source = "" if bound.signed else say(_LOOK_SOURCES[bound.source])
     return f"{words} {bound.limit:g} {_UNITS[bound.quantity]}{source}"
 
 

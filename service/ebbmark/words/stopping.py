@@ -43,25 +43,13 @@ __all__ = [
     "within_limits",
 ]
 
-NOT_AMONG_THE_READINGS: Final = (
-    "These readings do not show a new arrhythmia or signs of a pneumothorax: watch for them at the bedside, and stop "
-    "the trial if they appear."
-)
-RHYTHM_AS_CHARTED: Final = (
-    "A new arrhythmia shows here only once it is charted, and signs of a pneumothorax not at all: watch for both at "
-    "the bedside, and stop the trial if they appear."
-)
+NOT_AMONG_THE_READINGS: Final = "stop.not-among-the-readings"
+RHYTHM_AS_CHARTED: Final = "stop.rhythm-as-charted"
 _NOT_SENT: Final = {
-    StopCriterion.MEAN_ARTERIAL_PRESSURE_FALL: (
-        "Mean arterial pressure was not sent both before and since the trial began: its fall is not checked."
-    ),
-    StopCriterion.VOLUME_LOST: (
-        "Fewer than three expired volumes were sent at unchanged settings: a loss of volume is not checked."
-    ),
-    StopCriterion.AIR_LEAK: (
-        "Inspired and expired volume were not sent together: a leak would not show and is not checked."
-    ),
-    StopCriterion.RHYTHM: "No coded heart rhythm was sent since the trial began: not checked.",
+    StopCriterion.MEAN_ARTERIAL_PRESSURE_FALL: ("stop.not-sent-fall"),
+    StopCriterion.VOLUME_LOST: ("stop.not-sent-volume"),
+    StopCriterion.AIR_LEAK: ("stop.not-sent-leak"),
+    StopCriterion.RHYTHM: "stop.not-sent-rhythm",
 }
 
 
@@ -97,7 +85,7 @@ def stop_words(limits: StopLimits) -> tuple[str, ...]:
     else:
         named = ", ".join(one.display for one in stopping.codes)
         lines.append(say("stop.new-heart-rhythm-among", named=named, source=stopping.source))
-    return (*lines, NOT_AMONG_THE_READINGS)
+    return (*lines, say(NOT_AMONG_THE_READINGS))
 
 
 def oldest_words(limits: StopLimits) -> str:
@@ -150,7 +138,7 @@ def unseen_words(stops: StopAnswer) -> str:
     Args:
         stops: what was checked.
     """
-    return RHYTHM_AS_CHARTED if stops.rhythm_charted else NOT_AMONG_THE_READINGS
+    return say(RHYTHM_AS_CHARTED if stops.rhythm_charted else NOT_AMONG_THE_READINGS)
 
 
 def told_words(stops: StopAnswer) -> str:
@@ -275,7 +263,7 @@ def not_checked_words(one: NotChecked, stops: StopAnswer) -> str:
     if one.doubt is not None:
         return say("stop.not-checked", unusable=unusable_words(one.doubt, at_s=stops.at_s))
     if one.criterion in _NOT_SENT:
-        return _NOT_SENT[one.criterion]
+        return say(_NOT_SENT[one.criterion])
     row = CRITERIA[one.criterion]
     stand_in = one.criterion is StopCriterion.PEAK_PRESSURE and one.stand_in
     no_stand_in = say("stop.plateau-pressure-does") if stand_in else ""

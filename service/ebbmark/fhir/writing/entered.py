@@ -40,7 +40,7 @@ Json = dict[str, object]
 ENTERED_SYSTEM: Final = f"{BASE}/sid/entered"
 """System of the identifier of a reading that was entered by hand."""
 
-_METHOD: Final = "Read from ventilator or monitor by a person and entered by hand"
+_METHOD: Final = "entered.by-hand"
 _UCUM: Final = "http://unitsofmeasure.org"
 _RHYTHM: Final = ("8884-9", "Heart rate rhythm", "Heart rhythm")
 
@@ -148,11 +148,11 @@ def _observation(
         "effectiveDateTime": instant(at_s),
         **({"performer": [dict(performer)]} if performer else {}),
         **shown,
-        "method": {"text": _METHOD},
+        "method": {"text": say(_METHOD)},
         "note": [
             {
                 "text": say(
-                    "entered.not-sent-device", method=_METHOD, ending=say("entered.performer") if performer else ""
+                    "entered.not-sent-device", method=say(_METHOD), ending=say("entered.performer") if performer else ""
                 )
             }
         ],

@@ -22,6 +22,7 @@ from ebbmark.fhir.reading.read import Request
 from ebbmark.fhir.times import instant
 from ebbmark.physiology.findings import IN_USE
 from ebbmark.physiology.protocols import Protocol
+from ebbmark.words.messages import say
 
 __all__ = [
     "REQUEST_SYSTEM",
@@ -239,7 +240,7 @@ def _number(value: float) -> str:
     return sign + digits[0] + ("." + digits[1:] if len(digits) > 1 else "") + power
 
 
-UNNAMED_PATIENT = "The patient of the request, sent without an id"
+UNNAMED_PATIENT = "result.unnamed-patient"
 
 _VARIANT = {digit: "89ab"[int(digit, 16) & 3] for digit in "0123456789abcdef"}
 
@@ -282,7 +283,7 @@ class Frame:
         self.end = instant(answer.span_s[1])
         # A patient sent without id or address has no reference; one that is empty would be no FHIR.
         address = request.subject
-        self.subject = Reference(reference=address) if address else Reference(display=UNNAMED_PATIENT)
+        self.subject = Reference(reference=address) if address else Reference(display=say(UNNAMED_PATIENT))
         self.encounter = Reference(reference=request.encounter) if request.encounter else None
         self.device = self.to("device")
 

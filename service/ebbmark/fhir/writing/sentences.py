@@ -34,14 +34,14 @@ __all__ = [
 
 # Source of the formula: ARDS Network, N Engl J Med 2000;342:1301-8.
 _WEIGHT_METHOD = {
-    Sex.FEMALE: "ARDS Network formula, female form: 45.5 + 0.91 × (height in cm − 152.4)",
-    Sex.MALE: "ARDS Network formula, male form: 50 + 0.91 × (height in cm − 152.4)",
+    Sex.FEMALE: "result.weight-female",
+    Sex.MALE: "result.weight-male",
 }
 
 
 def weight_method(sex: Sex) -> str:
     """Name the formula of predicted body weight and its form."""
-    return _WEIGHT_METHOD[sex]
+    return say(_WEIGHT_METHOD[sex])
 
 
 def weight_sentence(person: Person) -> str:

@@ -54,10 +54,10 @@ __all__ = [
 OPERATION = operation_url("titrate-peep")
 """Canonical address of the titration; an identifier, see `naming`."""
 
-SIGNING = "Every result is preliminary until a clinician has signed it."
+SIGNING = "result.signing"
 
 _ENCODER = msgspec.json.Encoder()
-_PRELIMINARY_INPUTS = "At least one reading that was used is itself preliminary in the record."
+_PRELIMINARY_INPUTS = "result.preliminary-inputs"
 Json = dict[str, object]
 
 
@@ -165,8 +165,8 @@ def notes(answer: Answer) -> list[str]:
     Args:
         answer: which.
     """
-    preliminary = [_PRELIMINARY_INPUTS] if answer.request.preliminary_inputs else []
-    return [*answer.said, SIGNING, *preliminary, *[rule.sentence for rule in answer.rules], *answer.always]
+    preliminary = [say(_PRELIMINARY_INPUTS)] if answer.request.preliminary_inputs else []
+    return [*answer.said, say(SIGNING), *preliminary, *[rule.sentence for rule in answer.rules], *answer.always]
 
 
 def _guidance(frame: Frame) -> Json:

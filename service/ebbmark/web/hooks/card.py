@@ -62,14 +62,13 @@ __all__ = [
 ]
 
 _IN_THE_WAY = {
-    ProblemKind.MISSING: "No usable body height is in the record.",
-    ProblemKind.HEIGHT_UNIT: "A body height in the record has no unit that can be read.",
-    ProblemKind.HEIGHT_RANGE: "A body height in the record is not one of an adult.",
-    ProblemKind.SEX_NEEDED: "The record does not say which form of the formula of predicted body weight applies: no "
-    "sex parameter for clinical use, sex at birth, Observation of sex or administrative gender says female or male.",
-    ProblemKind.SEX_CONFLICT: "The record holds statements of the patient's sex that disagree and count alike.",
+    ProblemKind.MISSING: "card.no-height",
+    ProblemKind.HEIGHT_UNIT: "card.height-unit",
+    ProblemKind.HEIGHT_RANGE: "card.height-range",
+    ProblemKind.SEX_NEEDED: "card.sex-needed",
+    ProblemKind.SEX_CONFLICT: "card.sex-conflict",
 }
-_NOT_IN_USE = "This patient record is inactive: nothing is offered to be recorded in it."
+_NOT_IN_USE = "card.not-in-use"
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +85,7 @@ def said_of_stop(finding: StopMet) -> Said:
     answer = finding.answer
     met = [one.text for one in answer.warnings]
     parts = (
-        say("card.peep-trial-progress", preliminary=PRELIMINARY),
+        say("card.peep-trial-progress", preliminary=say(PRELIMINARY)),
         bullets([escaped(one) for one in answer.short.reasons]),
         section("Met", bullets([escaped(text) for text in met])),
         section(say("card.beside"), bullets([escaped(text) for text in (*answer.said[1:], *_unchecked(answer))])),
@@ -106,7 +105,7 @@ def _unchecked(answer: Answer) -> tuple[str, ...]:
         if isinstance(value, Coded)
     ]
     count = sum(1 for one in states if one not in ("criterion-met", "criterion-held"))
-    unseen = RHYTHM_AS_CHARTED if answer.request.rhythms.read else NOT_AMONG_THE_READINGS
+    unseen = say(RHYTHM_AS_CHARTED if answer.request.rhythms.read else NOT_AMONG_THE_READINGS)
     return (say("card.stop-criteria-could", count=count, count_2=len(states), unseen=unseen),)
 
 
@@ -149,7 +148,7 @@ def _with_doubt(finding: TrialRead, lead: str) -> str:
     held_back = finding.held_back if numbered or finding.alarm else ""
     first = [text for text in (finding.doubt, held_back) if text]
     if not finding.answer.request.known_person.in_use:
-        first.append(_NOT_IN_USE)
+        first.append(say(_NOT_IN_USE))
     return " ".join([*map(bold, first), escaped(lead)])
 
 
@@ -207,7 +206,7 @@ def said_of_obstacle(finding: Obstacle) -> Said:
     """What stands in the way of reading a trial."""
     summary = say("card.peep-trial-charted")
     parts = (
-        say("card.trial-last-hour", preliminary=PRELIMINARY),
+        say("card.trial-last-hour", preliminary=say(PRELIMINARY)),
         section(say("card.way"), bullets([escaped(_in_words(one)) for one in finding.problems])),
         section(say("card.what-published-work"), evidence()),
     )
@@ -220,7 +219,7 @@ def said_of_pneumothorax(finding: OrderBesidePneumothorax) -> Said:
     ordered = say("card.ordered-peep-alone", read=level(max(read))) if read else say("card.peep-ordered")
     summary = say("card.look-patient-first-beside", ordered=ordered[0].lower(), ordered_2=ordered[1:])
     parts = (
-        say("card.no-peep-trial", preliminary=PRELIMINARY),
+        say("card.no-peep-trial", preliminary=say(PRELIMINARY)),
         section(say("card.record-says"), bullets([escaped(one) for one in finding.said])),
     )
     return Said(summary, "warning", "\n\n".join(parts))
@@ -228,7 +227,8 @@ def said_of_pneumothorax(finding: OrderBesidePneumothorax) -> Said:
 
 def _in_words(problem: Problem) -> str:
     """For a person at the bedside: the sentence of a refusal speaks to whoever sends data."""
-    return _IN_THE_WAY.get(problem.kind) or say("card.body-heights-record", found=problem.found)
+    known = _IN_THE_WAY.get(problem.kind)
+    return say(known) if known else say("card.body-heights-record", found=problem.found)
 
 
 Json = dict[str, Any]

@@ -173,15 +173,15 @@ KEPT_S, KEPT_STEPS = 600.0, 2.0
 """The last step counts as a setting once it was kept for longer than this [s], and than so many steps; our choice."""
 
 _NEXT_STEP, _VALIDITY, _CANDIDATE = BY_SLUG["next-step"], BY_SLUG["check-validity"], BY_SLUG["assess-candidate"]
-_NOT_KNOWN = "Whether the trial still describes this lung could not be judged."
+_NOT_KNOWN = "card.validity-not-known"
 _NEEDED_FOR_ORDERS = frozenset(f"{UNREAD}{part.words}." for part in (Part.CIRCULATION, Part.CONDITIONS))
 _GRAVE = frozenset({Weight.LOOK_FIRST, Weight.HIGH})
 _NOT_SEEN = "vital-signs-"
 _UNJUDGED = "condition-unjudged"
 _SINCE_TRIAL = "stop-limit-since-trial"
 _IN_DOUBT = frozenset({"plateau-above-limit", "plateau-above-peak"})
-_AT_THE_LAST = "Closing lies at the last step tested: no lower step shows that the fall lasts."
-_NO_ORDER = "No order is drafted or changed from this trial"
+_AT_THE_LAST = "card.at-the-last-step"
+_NO_ORDER = "card.no-order"
 _PEEPS = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
 _QUIET = frozenset({ProblemKind.NO_TRIAL, ProblemKind.CHILD, ProblemKind.AMBIGUOUS_TRIAL, ProblemKind.MISSING})
 """Most patients have no trial, and many are not ventilated: that is nothing to trouble anybody with."""
@@ -404,12 +404,12 @@ def _value(bound: Bound, latest: Reading) -> str:
 def _against(answer: Answer, beyond: list[tuple[Bound, Reading]]) -> str:
     """What of the patient speaks against an order from this trial; empty where nothing does."""
     if beyond:
-        return say("card.while-look-patient", no_order=_NO_ORDER, value=_value(*beyond[0]))
+        return say("card.while-look-patient", no_order=say(_NO_ORDER), value=_value(*beyond[0]))
     unread = [one for one in answer.titration.findings if one.slug == _UNJUDGED]
     if unread:
-        return say("card.read-condition-first", no_order=_NO_ORDER, finding=finding_words(unread[0]))
+        return say("card.read-condition-first", no_order=say(_NO_ORDER), finding=finding_words(unread[0]))
     grave = [one for one in answer.titration.findings if one.weight in _GRAVE]
-    return f"{_NO_ORDER}. {finding_words(grave[0])}" if grave else ""
+    return f"{say(_NO_ORDER)}. {finding_words(grave[0])}" if grave else ""
 
 
 def _unknown(answer: Answer, fetched: Fetched) -> str:
@@ -417,20 +417,20 @@ def _unknown(answer: Answer, fetched: Fetched) -> str:
     unread = [one for one in fetched.remarks if one in _NEEDED_FOR_ORDERS]
     unseen = [finding_words(one) for one in answer.titration.findings if one.slug.startswith(_NOT_SEEN)]
     last = answer.titration.trial.steps[-1].peep_cmh2o
-    at_the_last = [_AT_THE_LAST] * (answer.titration.closing.peep_cmh2o == last)
+    at_the_last = [say(_AT_THE_LAST)] * (answer.titration.closing.peep_cmh2o == last)
     doubts = [one.text for one in answer.titration.advice.cautions if one.slug in _IN_DOUBT]
     told = [*unread, *unseen, *at_the_last, *doubts]
-    return f"{_NO_ORDER}. {told[0]}" if told else ""
+    return f"{say(_NO_ORDER)}. {told[0]}" if told else ""
 
 
 def _doubt(fetched: Fetched, context: RequestContext) -> str:
     try:
         answer = _asked(_VALIDITY, fetched, context)
     except Rejected:
-        return _NOT_KNOWN
+        return say(_NOT_KNOWN)
     told = answer.statements[0]
     if told.value is None:
-        return told.note or _NOT_KNOWN
+        return told.note or say(_NOT_KNOWN)
     return told.note if isinstance(told.value, Truth) and told.value.value else ""
 
 

@@ -78,7 +78,7 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     return "\n".join(f"| {' | '.join(line)} |" for line in lines)
 
 
-PRELIMINARY = "Preliminary; a licensed clinician decides."
+PRELIMINARY = "short.preliminary"
 
 EVIDENCE_SHOWN = (
     "guideline-ats-2024",
@@ -120,7 +120,7 @@ def detail_of_trial(answer: Answer, lead: str, *, whole: bool) -> str:
     """
     short = answer.short
     first = (
-        f"**{PRELIMINARY}** {lead}".strip(),
+        f"**{say(PRELIMINARY)}** {lead}".strip(),
         bold(short.line),
         bullets([escaped(one) for one in short.reasons]),
     )

@@ -194,9 +194,9 @@ Json = dict[str, Any]
 NO_MORE: Mapping[str, str] = MappingProxyType({})
 _PEEP_SETTING = (LOINC, "20077-4")
 _DESCRIBED = {
-    "GuidanceResponse": "Record that the trial was read, with what is true of every such trial",
-    "Device": "Name the software that read it",
-    "Provenance": "Record which inputs, software and rules the results come from",
+    "GuidanceResponse": "card.describe-guidance",
+    "Device": "card.describe-device",
+    "Provenance": "card.describe-provenance",
 }
 
 
@@ -286,7 +286,8 @@ def _create(entry: _EntryWritten, local: Mapping[str, str]) -> Json:
 def _described(head: _Resource) -> str:
     if head.resource_type == "DetectedIssue":
         return say("card.record-caution", text=head.code.text)
-    return _DESCRIBED.get(head.resource_type) or say("card.record-preliminary", text=head.code.text)
+    known = _DESCRIBED.get(head.resource_type)
+    return say(known) if known else say("card.record-preliminary", text=head.code.text)
 
 
 def draft_order(answer: Answer, *, patient: str, encounter: str, authored_s: float) -> Json:

@@ -35,16 +35,16 @@ T = TypeVar("T")
 PDF: Final = "application/pdf"
 _NOT_USABLE: Final = 422
 _TITLES: Final = {
-    ProblemKind.NO_TRIAL: "No trial to read",
-    ProblemKind.AMBIGUOUS_TRIAL: "More than one trial",
-    ProblemKind.RECORD_FAILED: "The record could not be read",
-    ProblemKind.NO_PLAN: "No plan",
+    ProblemKind.NO_TRIAL: "page.title-no-trial",
+    ProblemKind.AMBIGUOUS_TRIAL: "page.title-two-trials",
+    ProblemKind.RECORD_FAILED: "page.title-record-failed",
+    ProblemKind.NO_PLAN: "page.title-no-plan",
 }
 _STOP: Final = "stop-criterion-met"
 _FRESH_S: Final = 600.0
 """Readings older than this are no sign of a trial in progress on the page of an answer [s]; our choice."""
 
-_NO_SETTING: Final = "No PEEP set after it stands in the record, so what happened since cannot be followed from there."
+_NO_SETTING: Final = "page.no-setting-after"
 
 _IN_PROGRESS: Final = frozenset({"lower", "read-again", "look-first", "measure-first", "closing-passed"})
 """Moves of a trial in progress; one that has not begun, or has come to its end, needs no notice."""
@@ -177,7 +177,7 @@ def no_answer(
         frame,
         here=here,
         status=200 if status == _NOT_USABLE else status,
-        title=_TITLES.get(rejected.problems[0].kind, say("page.no-answer-can")),
+        title=say(_TITLES.get(rejected.problems[0].kind, "page.no-answer-can")),
         sentences=clinical_sentences(rejected.problems),
         technical=technical_words(rejected.problems),
         running=running,
@@ -245,7 +245,7 @@ def validity_of(answer: Answer | Rejected, read: Answer, now_s: float) -> Validi
         # Silence would look like nothing to worry about.
         ended = ago(max(step.end_s for step in read.titration.trial.steps), now_s)
         unset = answer.problems[0].kind is ProblemKind.MISSING
-        why = _NO_SETTING if unset else in_clinical_words(answer.problems[0])
+        why = say(_NO_SETTING) if unset else in_clinical_words(answer.problems[0])
         not_known = say("page.not-known-trial", ended=ended, why=why)
         return Validity(False, not_known, not_known, ())
     doubt = next(one for one in answer.statements if one.code == "titration-may-be-old")

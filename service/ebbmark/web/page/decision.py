@@ -156,17 +156,14 @@ _ASKED_FOR: Final = " (make-current)"
 """How the outcome says that results which were marked superseded can stand again; the page has a form for it."""
 
 _TITLES: Final = {
-    WriteState.WRITTEN: ("Recorded", 200),
-    WriteState.ALREADY_THERE: ("Already recorded", 200),
-    WriteState.SUPERSEDED: ("Not recorded: another answer for this trial stands in the record", 409),
-    WriteState.NOT_CURRENT: ("Not recorded: the record holds this answer, and it is not current", 409),
-    WriteState.FAILED: ("Not recorded", 502),
-    WriteState.UNKNOWN: ("Not known whether it was recorded", 502),
+    WriteState.WRITTEN: ("page.recorded", 200),
+    WriteState.ALREADY_THERE: ("page.already-recorded", 200),
+    WriteState.SUPERSEDED: ("page.not-recorded-superseded", 409),
+    WriteState.NOT_CURRENT: ("page.not-recorded-not-current", 409),
+    WriteState.FAILED: ("page.not-recorded-failed", 502),
+    WriteState.UNKNOWN: ("page.not-known-whether-recorded", 502),
 }
-_CHANGED: Final = (
-    "The answer that you were shown is no longer the present one: newer readings, or another version of this software, "
-    "lead to another answer. Nothing was written."
-)
+_CHANGED: Final = "page.answer-changed"
 
 
 async def review_results(source: TrialSource, pages: Pages, choice: Choice) -> Response:
@@ -220,7 +217,7 @@ async def record_results(request: Request, source: TrialSource, pages: Pages) ->
     answer = await source.titration(choice.parameters)
     if form.one("identity") != answer.identity:
         todo = (say("page.go-back-answer"),)
-        raise PageRefused(409, "The answer has changed", _CHANGED, todo=todo)
+        raise PageRefused(409, "The answer has changed", say(_CHANGED), todo=todo)
     outcome = await source.record(answer, choice)
     if outcome is None:
         return pages.page(
@@ -237,6 +234,7 @@ async def record_results(request: Request, source: TrialSource, pages: Pages) ->
     if choice.peep and outcome.there:
         _note_peep(choice, answer)
     title, status = _TITLES[outcome.state]
+    title = say(title)
     return pages.page(
         "recorded.html",
         frame,

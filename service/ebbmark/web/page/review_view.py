@@ -62,8 +62,8 @@ def element_words(element: str) -> str:
     return re.sub(r"(?<=[a-z])(?=[A-Z])", " ", element).lower()
 
 
-_NOTHING: Final = "The record holds no other answer for this trial, so nothing in it would be changed."
-_DEMO: Final = "This is a demo without a record: there is nothing that could be changed."
+_NOTHING: Final = "page.no-other-answer"
+_DEMO: Final = "page.demo-nothing-changed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,22 +86,22 @@ def earlier_view(seen: DryRun | ReadFailure | None) -> EarlierView:
         seen: what recording would do; why that is not known; None where there is no record.
     """
     if seen is None:
-        return EarlierView(_DEMO)
+        return EarlierView(say(_DEMO))
     if isinstance(seen, ReadFailure):
         return EarlierView(say("page.not-known-recording", sentence=seen.sentence))
     if not seen.written:
         return EarlierView(say("page.recording-would-refused", sentence=seen.sentence))
     changed = "" if seen.marked else say("page.nothing-record-would")
-    return EarlierView(f"{seen.sentence}{changed}" if seen.sentence else _NOTHING, seen.marked)
+    return EarlierView(f"{seen.sentence}{changed}" if seen.sentence else say(_NOTHING), seen.marked)
 
 
 _ABOUT = {
-    "GuidanceResponse": "That the question was answered, and what is always true of such an answer.",
-    "Observation": "A preliminary result.",
-    "DetectedIssue": "A caution for this patient.",
-    "DiagnosticReport": "The report that gathers the results.",
-    "Device": "This software in this version; written once per record.",
-    "Provenance": "What the results were made from, by what, and who recorded them.",
+    "GuidanceResponse": "page.about-guidance",
+    "Observation": "page.about-result",
+    "DetectedIssue": "page.about-caution",
+    "DiagnosticReport": "page.about-report",
+    "Device": "page.about-device",
+    "Provenance": "page.about-provenance",
 }
 """What each type of resource is for."""
 
@@ -218,7 +218,7 @@ def _resource(entry: Json, names: Mapping[str, str]) -> ResourceView:
         rows.append((say("page.not-written-where"), str(request["ifNoneExist"])))
     return ResourceView(
         _title(resource),
-        _ABOUT.get(str(resource["resourceType"]), ""),
+        say(about) if (about := _ABOUT.get(str(resource["resourceType"]))) else "",
         tuple(rows),
         msgspec.json.format(msgspec.json.encode(resource), indent=2).decode(),
     )

@@ -126,7 +126,7 @@ class RunningView:
     method: str
 
 
-_STATES = {"not-started": "PEEP not lowered yet", "trial-ended": "Trial has ended"}
+_STATES = {"not-started": "page.not-lowered-yet", "trial-ended": "page.trial-has-ended"}
 
 
 def running_view(answer: Answer, *, zone: tzinfo, site: Site = NO_SITE) -> RunningView:
@@ -151,7 +151,7 @@ def running_view(answer: Answer, *, zone: tzinfo, site: Site = NO_SITE) -> Runni
         since=clock(since_s, zone) if since_s is not None else "",
         since_s=since_s or 0.0,
         vitals=tuple(_vitals(answer, since_s, latest_s)),
-        state=_STATES.get(move.value.code if isinstance(move.value, Coded) else "", say("page.trial-progress")),
+        state=say(_STATES.get(move.value.code if isinstance(move.value, Coded) else "", "page.trial-progress")),
         said=said,
         latest=f"{day_and_time(latest_s, zone)}, {ago(latest_s, now_s)}",
         # The table of criteria says what was checked, and the note below it what was not.

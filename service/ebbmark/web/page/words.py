@@ -123,12 +123,12 @@ def not_shown(texts: Iterable[str], shown: Iterable[str]) -> tuple[str, ...]:
 
 
 _MISSING: Final = (
-    ("no height", "No body height is charted, or none that can be used."),
-    ("none of PEEP", "No PEEP with its time is charted, or none that can be used."),
-    ("no PEEP", "No PEEP with its time is charted, or none that can be used."),
+    ("no height", "page.no-height"),
+    ("none of PEEP", "page.no-peep"),
+    ("no PEEP", "page.no-peep"),
     (
         "no pressure above PEEP",
-        "No inspiratory pressure above PEEP, and no plateau or peak pressure since PEEP was set, is charted.",
+        "page.no-pressure",
     ),
 )
 _TO_SENDERS: Final = (
@@ -150,7 +150,7 @@ def in_clinical_words(problem: Problem) -> str:
     if problem.kind is ProblemKind.MISSING:
         for found, words in _MISSING:
             if found in problem.found:
-                return words
+                return say(words)
     sentence = plainly(problem.sentence)
     for pattern, instead in _TO_SENDERS:
         sentence = pattern.sub(instead, sentence)
