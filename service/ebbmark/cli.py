@@ -26,7 +26,7 @@ from ebbmark.fhir.writing.account import account_of, refusal_told
 from ebbmark.fhir.writing.flat_answer import read_answer
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.write import write_bundle
-from ebbmark.record.check.findings import add_check_record, add_check_settings, patient_reference, told
+from ebbmark.record.check import add_check_record, add_check_settings, patient_reference, told
 from ebbmark.review.command import add_commands
 from ebbmark.use_cases.questions import answer_request
 

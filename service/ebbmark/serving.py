@@ -22,13 +22,13 @@ from pydantic_settings import SettingsError
 from ebbmark import __version__
 from ebbmark.audit.stored_answer import Needs, needs_of
 from ebbmark.bridge.delivery import Bridge
-from ebbmark.bridge.listener import Limits, listen, server_tls
+from ebbmark.bridge.hl7v2 import Limits, listen, server_tls
 from ebbmark.bridge.observed import SiteRules
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
-from ebbmark.record.check.findings import Report, Verdict
+from ebbmark.record.check import Report, Verdict
 from ebbmark.record.check.reading import Asking, check_reading
 from ebbmark.record.check.writing import check_writing
 from ebbmark.record.client import RecordClient
@@ -195,7 +195,9 @@ def bridge() -> bool:
         async with record:
             carrying = Bridge(record, rules, new_identity=lambda: uuid4().hex[:20], note=trail.note, watch=watch)
             started = partial(_bridge_started, host, f"MLLP{' over TLS' if tls else ''}; metrics: {metrics}")
-            await listen(carrying, host=host, port=port, limits=limits, stopping=stopping, started=started, tls=tls)
+            await listen(
+                carrying.answer, host=host, port=port, limits=limits, stopping=stopping, started=started, tls=tls
+            )
 
     try:
         asyncio.run(run())

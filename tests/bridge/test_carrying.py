@@ -27,7 +27,7 @@ from bridge.device_messages import (
 )
 from certificates import Certificates, certificates
 from ebbmark.bridge.delivery import Bridge
-from ebbmark.bridge.listener import Limits, listen, server_tls
+from ebbmark.bridge.hl7v2 import Limits, listen, server_tls
 from ebbmark.fhir.writing.audit_event import Access, AuditAction
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.telemetry.measured import Meters, Watch
@@ -227,7 +227,7 @@ async def exchange(
     stopping, port = asyncio.Event(), asyncio.get_running_loop().create_future()
     door = asyncio.create_task(
         listen(
-            new_bridge(),
+            new_bridge().answer,
             host="127.0.0.1",
             port=0,
             limits=limits or Limits(),

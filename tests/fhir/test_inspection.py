@@ -11,8 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ebbmark.fhir.inspection.likely import likeliest
-from ebbmark.fhir.inspection.resources import resources_in
-from ebbmark.fhir.inspection.tally import CodeMet
+from ebbmark.fhir.inspection.tally import CodeMet, resources_in
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.concept_map import OWN_QUANTITIES, read_code_map

@@ -20,7 +20,7 @@ import respx
 
 from bridge.conftest import new_bridge
 from bridge.device_messages import PATIENT, PLATEAU, device, header, message, number, order, patient
-from ebbmark.bridge.listener import Limits, listen
+from ebbmark.bridge.hl7v2 import Limits, listen
 from outside.node_packages import missing
 from record.keeping_record import KeepingRecord
 
@@ -97,7 +97,14 @@ async def _sent(folder: Path) -> dict[str, Heard]:
     with respx.mock(assert_all_called=False) as router:
         KeepingRecord({"Patient/1": {**PATIENT, "meta": {"versionId": "1"}}}).attach(router)
         door = asyncio.create_task(
-            listen(new_bridge(), host="127.0.0.1", port=0, limits=Limits(), stopping=stopping, started=port.set_result)
+            listen(
+                new_bridge().answer,
+                host="127.0.0.1",
+                port=0,
+                limits=Limits(),
+                stopping=stopping,
+                started=port.set_result,
+            )
         )
         command = ["java", "-XX:TieredStopAtLevel=1", "-cp", str(folder / "lib" / "*"), str(PEER / "Peer.java")]
         peer = await asyncio.create_subprocess_exec(

@@ -12,7 +12,7 @@ import respx
 
 from authorization_server import authorization_server
 from ebbmark.fhir.naming import WRITTEN_TYPES
-from ebbmark.record.check.findings import Report, Verdict, summary
+from ebbmark.record.check import Report, Verdict, summary
 from ebbmark.record.check.reading import Asking, check_reading, not_granted
 from ebbmark.record.check.writing import check_writing
 from ebbmark.record.client import RecordClient, RecordSettings

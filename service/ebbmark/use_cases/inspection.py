@@ -19,8 +19,7 @@ import msgspec
 
 from ebbmark.fhir.inspection.likely import Likely, draft_concept_map, likeliest
 from ebbmark.fhir.inspection.report import as_read, as_text, as_values, in_short
-from ebbmark.fhir.inspection.resources import ResourceMet, collection_of, resources_in
-from ebbmark.fhir.inspection.tally import Tally, tally_of
+from ebbmark.fhir.inspection.tally import ResourceMet, Tally, collection_of, resources_in, tally_of
 from ebbmark.fhir.model import ConceptMap
 from ebbmark.fhir.naming import tail_of
 from ebbmark.fhir.operations import TITRATE_PEEP

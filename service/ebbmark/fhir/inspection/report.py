@@ -6,13 +6,74 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 
 from ebbmark.fhir.inspection.likely import Likely
-from ebbmark.fhir.inspection.tally import WHAT_HELPS, CodeMet, Tally
+from ebbmark.fhir.inspection.tally import CodeMet, Tally
+from ebbmark.fhir.problems import Reason
 
 __all__ = ["as_read", "as_text", "as_values", "in_short"]
 
 _MOST_IN_SHORT = 8
 _SENT = re.compile(r"\b(was|were|is|are|not|be|nothing) sent\b")
 _LIKE_A_CODE = re.compile(r"([A-Za-z0-9:/._\-]{1,100}|\(no system\))\|[A-Za-z0-9._:/#\-]{1,40}|text without a code")
+
+
+_A_UNIT = (
+    "a UCUM code in Quantity.code with system http://unitsofmeasure.org, or a row of the site's charting table "
+    "(EBBMARK_CHARTING)"
+)
+_WHAT_HELPS: dict[str, tuple[str, str]] = {
+    Reason.UNKNOWN_CODE.slug: ("its code is not known", "a ConceptMap of the site (EBBMARK_CODE_MAP)"),
+    Reason.CODINGS_DISAGREE.slug: (
+        "its codings mean different things",
+        "a ConceptMap of the site that says what the code means here (EBBMARK_CODE_MAP)",
+    ),
+    Reason.SETTING_UNCLEAR.slug: (
+        "device and code disagree on setting or measurement",
+        "the category of the DeviceMetric, or the code, corrected in the record",
+    ),
+    Reason.NOT_USED.slug: (
+        "its code is known and not used",
+        "nothing, unless it means another thing here: then a ConceptMap (EBBMARK_CODE_MAP)",
+    ),
+    Reason.UNIT_UNKNOWN.slug: (
+        "its unit is not known",
+        _A_UNIT,
+    ),
+    Reason.UNIT_MISSING.slug: ("it has no unit", _A_UNIT),
+    "wrong-dimension": ("its unit is of another kind of quantity", "the unit, or the code, corrected in the record"),
+    Reason.NOT_A_QUANTITY.slug: (
+        "its value is no number with a unit",
+        "valueQuantity, or the unit in the site's charting table (EBBMARK_CHARTING)",
+    ),
+    Reason.NO_VALUE.slug: ("it has no value", "a value"),
+    Reason.DATA_ABSENT.slug: ("its value is said to be absent", ""),
+    Reason.COMPARATOR.slug: ("its value is a bound", ""),
+    Reason.OUT_OF_RANGE.slug: ("its value is out of range", "the unit or the value corrected in the record"),
+    Reason.GROUP.slug: ("it groups other Observations", "nothing, where its members are sent, too"),
+    Reason.NO_TIME.slug: ("it has no time", "effectiveDateTime with a zone"),
+    Reason.NO_ZONE.slug: (
+        "its time has no zone",
+        "a zone, as in 2026-03-01T10:00:00+01:00, or the zone in the site's charting table (EBBMARK_CHARTING)",
+    ),
+    Reason.DATE_ONLY.slug: ("it has a date without a time", "effectiveDateTime with time and zone"),
+    Reason.INVALID_TIME.slug: ("its time cannot be read", "effectiveDateTime as in 2026-03-01T10:00:00+01:00"),
+    Reason.TIMING.slug: ("its effectiveTiming is not one moment", "effectiveDateTime"),
+    Reason.PERIOD.slug: ("its period cannot be used", "effectivePeriod with start, and an end after it"),
+    Reason.FUTURE.slug: ("its time lies ahead", "a clock that is right"),
+    Reason.PRELIMINARY.slug: ("its status is preliminary", "EBBMARK_ACCEPT_PRELIMINARY, or accept-preliminary"),
+    Reason.STATUS_UNKNOWN.slug: ("its status does not count", "status final, amended or corrected"),
+    Reason.CONFLICT.slug: ("values of one moment contradict one another", "one of them amended, or entered-in-error"),
+    Reason.MODIFIER_EXTENSION.slug: ("it carries a modifier extension", "nothing: its meaning is not known here"),
+    Reason.IMPLICIT_RULES.slug: ("it was made under implicit rules", "nothing: its meaning is not known here"),
+    Reason.OTHER_SUBJECT.slug: ("it is not about a patient", ""),
+    Reason.NOT_CODED.slug: ("its value is not coded", "valueCodeableConcept with a coding"),
+    Reason.ENTERED_IN_ERROR.slug: ("it was entered in error", ""),
+    Reason.CANCELLED.slug: ("it was cancelled", ""),
+    Reason.REGISTERED.slug: ("there is no result yet", ""),
+    Reason.SUPERSEDED.slug: ("a newer version is there", ""),
+    Reason.DUPLICATE.slug: ("it is there more than once; one counts", ""),
+    "not-fhir": ("its shape is not that of FHIR R4", "see the element in the refusal of a request with it"),
+}
+"""Why something is not read, and what would make it readable, by the reason's slug."""
 
 
 def as_text(tally: Tally, proposed: Mapping[int, Likely], trial: Sequence[str]) -> str:
@@ -114,8 +175,8 @@ def _proposal(likely: Likely) -> dict[str, object]:
 def _left(met: CodeMet) -> Iterator[str]:
     """Why some or all of it is not read, with what helps."""
     for what, count in met.outcomes.most_common():
-        if what in WHAT_HELPS:
-            why, helps = WHAT_HELPS[what]
+        if what in _WHAT_HELPS:
+            why, helps = _WHAT_HELPS[what]
             yield f"{count} of {met.count}: {why}{f'; what helps: {helps}' if helps else ''}"
         elif not what.startswith("read as "):
             yield f"{count} of {met.count}: {what}"

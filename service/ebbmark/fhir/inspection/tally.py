@@ -1,21 +1,24 @@
 """A profile of charted data: each code, unit, category and shape, how often, with which range, and read as what.
 
 The Observations go through the reader of requests, so that what is told here is what a request would meet. Of patients
-nothing is kept but counts and ranges. The method is that of data profiling; the categories are ours.
+nothing is kept but counts and ranges. The method is that of data profiling; the categories are ours. A file is a Bundle
+(nested or not), NDJSON as of a bulk export, a list, or one resource.
+
+Sources: FHIR R4 4.0.1, https://hl7.org/fhir/R4/bundle.html and references.html#contained; NDJSON as in FHIR Bulk Data
+Access, https://hl7.org/fhir/uv/bulkdata/ (one resource per line).
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import msgspec
 
-from ebbmark.fhir.inspection.resources import Json, ResourceMet
 from ebbmark.fhir.model import ANY_RESOURCE, DeviceMetric, Observation
-from ebbmark.fhir.problems import Reason
+from ebbmark.fhir.problems import Problem, ProblemKind, Reason, Rejected
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import HeightKind
 from ebbmark.fhir.reading.collected import Collected, Context, Received
@@ -24,68 +27,32 @@ from ebbmark.fhir.reading.eligibility import USABLE_STATUSES
 from ebbmark.fhir.reading.observations import read_observations
 from ebbmark.fhir.times import seconds
 
-__all__ = ["WHAT_HELPS", "CodeMet", "Concept", "Tally", "UnitMet", "tally_of"]
+__all__ = [
+    "CodeMet",
+    "Concept",
+    "ResourceMet",
+    "Tally",
+    "UnitMet",
+    "collection_of",
+    "resources_in",
+    "tally_of",
+]
+
+Json = dict[str, object]
+
+_DEEPEST = 8
+"""Bundles within Bundles, and contained resources, are followed this far."""
+
 
 _LONGEST = 60
 
-_A_UNIT = (
-    "a UCUM code in Quantity.code with system http://unitsofmeasure.org, or a row of the site's charting table "
-    "(EBBMARK_CHARTING)"
-)
-WHAT_HELPS: dict[str, tuple[str, str]] = {
-    Reason.UNKNOWN_CODE.slug: ("its code is not known", "a ConceptMap of the site (EBBMARK_CODE_MAP)"),
-    Reason.CODINGS_DISAGREE.slug: (
-        "its codings mean different things",
-        "a ConceptMap of the site that says what the code means here (EBBMARK_CODE_MAP)",
-    ),
-    Reason.SETTING_UNCLEAR.slug: (
-        "device and code disagree on setting or measurement",
-        "the category of the DeviceMetric, or the code, corrected in the record",
-    ),
-    Reason.NOT_USED.slug: (
-        "its code is known and not used",
-        "nothing, unless it means another thing here: then a ConceptMap (EBBMARK_CODE_MAP)",
-    ),
-    Reason.UNIT_UNKNOWN.slug: (
-        "its unit is not known",
-        _A_UNIT,
-    ),
-    Reason.UNIT_MISSING.slug: ("it has no unit", _A_UNIT),
-    "wrong-dimension": ("its unit is of another kind of quantity", "the unit, or the code, corrected in the record"),
-    Reason.NOT_A_QUANTITY.slug: (
-        "its value is no number with a unit",
-        "valueQuantity, or the unit in the site's charting table (EBBMARK_CHARTING)",
-    ),
-    Reason.NO_VALUE.slug: ("it has no value", "a value"),
-    Reason.DATA_ABSENT.slug: ("its value is said to be absent", ""),
-    Reason.COMPARATOR.slug: ("its value is a bound", ""),
-    Reason.OUT_OF_RANGE.slug: ("its value is out of range", "the unit or the value corrected in the record"),
-    Reason.GROUP.slug: ("it groups other Observations", "nothing, where its members are sent, too"),
-    Reason.NO_TIME.slug: ("it has no time", "effectiveDateTime with a zone"),
-    Reason.NO_ZONE.slug: (
-        "its time has no zone",
-        "a zone, as in 2026-03-01T10:00:00+01:00, or the zone in the site's charting table (EBBMARK_CHARTING)",
-    ),
-    Reason.DATE_ONLY.slug: ("it has a date without a time", "effectiveDateTime with time and zone"),
-    Reason.INVALID_TIME.slug: ("its time cannot be read", "effectiveDateTime as in 2026-03-01T10:00:00+01:00"),
-    Reason.TIMING.slug: ("its effectiveTiming is not one moment", "effectiveDateTime"),
-    Reason.PERIOD.slug: ("its period cannot be used", "effectivePeriod with start, and an end after it"),
-    Reason.FUTURE.slug: ("its time lies ahead", "a clock that is right"),
-    Reason.PRELIMINARY.slug: ("its status is preliminary", "EBBMARK_ACCEPT_PRELIMINARY, or accept-preliminary"),
-    Reason.STATUS_UNKNOWN.slug: ("its status does not count", "status final, amended or corrected"),
-    Reason.CONFLICT.slug: ("values of one moment contradict one another", "one of them amended, or entered-in-error"),
-    Reason.MODIFIER_EXTENSION.slug: ("it carries a modifier extension", "nothing: its meaning is not known here"),
-    Reason.IMPLICIT_RULES.slug: ("it was made under implicit rules", "nothing: its meaning is not known here"),
-    Reason.OTHER_SUBJECT.slug: ("it is not about a patient", ""),
-    Reason.NOT_CODED.slug: ("its value is not coded", "valueCodeableConcept with a coding"),
-    Reason.ENTERED_IN_ERROR.slug: ("it was entered in error", ""),
-    Reason.CANCELLED.slug: ("it was cancelled", ""),
-    Reason.REGISTERED.slug: ("there is no result yet", ""),
-    Reason.SUPERSEDED.slug: ("a newer version is there", ""),
-    Reason.DUPLICATE.slug: ("it is there more than once; one counts", ""),
-    "not-fhir": ("its shape is not that of FHIR R4", "see the element in the refusal of a request with it"),
-}
-"""Why something is not read, and what would make it readable, by the reason's slug."""
+
+class ResourceMet(NamedTuple):
+    """One resource, where it stands, and its fullUrl, which may be empty."""
+
+    resource: Json
+    path: str
+    full_url: str
 
 
 class Concept(NamedTuple):
@@ -337,3 +304,79 @@ def _moment(resource: Json) -> float | None:
         if isinstance(found, float):
             return found
     return None
+
+
+def resources_in(content: bytes) -> list[ResourceMet]:
+    """Every resource of a file, those within Bundles and within other resources among them.
+
+    Args:
+        content: JSON or NDJSON, UTF-8.
+
+    Raises:
+        Rejected: it is neither.
+    """
+    found: list[ResourceMet] = []
+    for value, path in _values(content.removeprefix(b"\xef\xbb\xbf")):
+        found += _within(value, path, "", 0)
+    if not found:
+        raise Rejected((_nothing("no resource"),))
+    return found
+
+
+def collection_of(met: list[ResourceMet]) -> bytes:
+    """The same resources as one plain Bundle, for the reader of requests."""
+    entries = [
+        {"fullUrl": one.full_url, "resource": one.resource} if one.full_url else {"resource": one.resource}
+        for one in met
+    ]
+    return msgspec.json.encode({"resourceType": "Bundle", "type": "collection", "entry": entries})
+
+
+def _values(content: bytes) -> Iterator[tuple[object, str]]:
+    try:
+        whole = msgspec.json.decode(content)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+        lines = [(number, line) for number, line in enumerate(content.splitlines(), start=1) if line.strip()]
+        for number, line in lines:
+            try:
+                yield msgspec.json.decode(line), f"line {number}: "
+            except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+                where = f"line {number} is not JSON ({str(error)[:80]})" if len(lines) > 1 else str(error)[:120]
+                raise Rejected((_nothing(where),)) from None
+    else:
+        yield from (
+            ((one, f"[{number}]: ") for number, one in enumerate(whole)) if isinstance(whole, list) else ((whole, ""),)
+        )
+
+
+def _within(value: object, path: str, full_url: str, depth: int) -> Iterator[ResourceMet]:
+    if not isinstance(value, dict) or depth > _DEEPEST:
+        return
+    kind = value.get("resourceType")
+    if not isinstance(kind, str):
+        return
+    here = path if path.endswith("resource") or "contained[" in path else f"{path}{kind}"
+    entries = value.get("entry")
+    parameters = value.get("parameter")
+    if kind == "Bundle":
+        for number, entry in enumerate(entries if isinstance(entries, list) else ()):
+            if isinstance(entry, dict):
+                url = entry.get("fullUrl")
+                below = f"{here}.entry[{number}].resource"
+                yield from _within(entry.get("resource"), below, url if isinstance(url, str) else "", depth + 1)
+        return
+    if kind == "Parameters":
+        for number, parameter in enumerate(parameters if isinstance(parameters, list) else ()):
+            if isinstance(parameter, dict):
+                yield from _within(parameter.get("resource"), f"{here}.parameter[{number}].resource", "", depth + 1)
+        return
+    yield ResourceMet(value, here, full_url)
+    contained = value.get("contained")
+    for number, one in enumerate(contained if isinstance(contained, list) else ()):
+        yield from _within(one, f"{here}.contained[{number}]", "", depth + 1)
+
+
+def _nothing(found: str) -> Problem:
+    accepted = "a FHIR R4 Bundle, NDJSON (one resource per line), a list of resources, or one resource, in JSON"
+    sentence = f"The file cannot be inspected: found {found}; accepted: {accepted}."
+    return Problem(ProblemKind.NOT_JSON, "", found, accepted, sentence)

@@ -16,7 +16,7 @@ from uuid import uuid4
 import msgspec
 
 from ebbmark.fhir.naming import WRITTEN_TYPES
-from ebbmark.record.check.findings import Verdict
+from ebbmark.record.check import Verdict
 from ebbmark.record.check.reading import Asking
 from ebbmark.record.client import Failure, Reply, decoded
 from ebbmark.record.refusal_told import named_by
