@@ -22,7 +22,7 @@ from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, status_of
 from ebbmark.fhir.reading.charted_steps import COLUMNS, FOR_A_TABLE, read_charted_steps
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.times import TimeFault, seconds
-from ebbmark.fhir.writing.account import account_of, refusal_told
+from ebbmark.fhir.writing.account import answer_text, refusal_text
 from ebbmark.fhir.writing.flat_answer import read_answer
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.write import write_bundle
@@ -55,7 +55,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         code: int = chosen.run(chosen)
     except Rejected as rejected:
-        print(refusal_told(rejected.problems, rejected.ignored), file=sys.stderr)
+        print(refusal_text(rejected.problems, rejected.ignored), file=sys.stderr)
         return NOT_READ if status_of(rejected.problems) in (400, 413) else NOT_USABLE
     return code
 
@@ -189,7 +189,7 @@ def _evaluate(chosen: argparse.Namespace) -> int:
         plain = {**dataclasses.asdict(read_answer(bundle)), "remarks": remarks}
         print(msgspec.json.format(msgspec.json.encode(plain), indent=2).decode())
     else:
-        print(account_of(bundle, remarks=remarks), end="")
+        print(answer_text(bundle, remarks=remarks), end="")
     return ANSWERED if titrated is None or titrated.advice.suggested_peep_cmh2o is not None else NO_SUGGESTION
 
 
@@ -288,9 +288,9 @@ def _account(chosen: argparse.Namespace) -> int:
     content = _bytes_of(chosen.file)
     try:
         bundle = msgspec.json.decode(content, type=dict[str, object])
-        account_of(bundle)
+        answer_text(bundle)
         signature, doubtful = check_signature(content, keys)
-        text = account_of(bundle, remarks=[signature])
+        text = answer_text(bundle, remarks=[signature])
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError, NotAnAnswer) as error:
         why = f": {error}" if isinstance(error, NotAnAnswer) else ""
         sentence = f"The file is not an answer Bundle of this service{why}."

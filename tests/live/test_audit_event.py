@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from ebbmark import __version__
-from ebbmark.fhir.definitions import SignInTold, capability_statement
+from ebbmark.fhir.definitions import SignInInfo, capability_statement
 from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction, audit_event
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.web.audit_trail import AuditTrail
@@ -56,7 +56,7 @@ def test_the_validator_does_look(record_base_url: str, wrong: dict[str, Any]) ->
 def test_the_capability_statement_of_a_service_with_sign_in_is_sound(record_base_url: str) -> None:
     statement = capability_statement(
         base_url="https://ebbmark.example/fhir",
-        sign_in=SignInTold(("https://issuer.example",), "", ("system/Observation.rs",)),
+        sign_in=SignInInfo(("https://issuer.example",), "", ("system/Observation.rs",)),
     )
 
     issues = validate_with_server(record_base_url, statement)

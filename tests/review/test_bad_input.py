@@ -21,7 +21,7 @@ import zstandard
 from audit.read_back import read_back
 from audit.test_signature import PATIENT as OF_ANSWER
 from audit.test_signature import PUBLISHED_JSON, signed
-from ebbmark.fhir.naming import WRITTEN_TYPES, Takes
+from ebbmark.fhir.naming import WRITTEN_TYPES, AcceptedWrites
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.normal_form import superseded
@@ -33,7 +33,7 @@ from ebbmark.review.run import Reviewed, _sizes_of, run
 from ebbmark.review.shards import MOST_CHUNKS, MOST_PARTS, Shards, chunks_of, lines_of, scatter
 from ebbmark.use_cases.questions import answer_request
 from fhir_builders import at, bundle, height, observation, parameters, patient, to_bytes, trial_observations
-from record.test_carried import Narrow, write
+from record.test_embedded import Narrow, write
 from review.conftest import Year
 
 PATIENT = b'{"resourceType":"Patient","id":"a","meta":{"versionId":"1"}}'
@@ -291,7 +291,7 @@ def test_a_patient_with_peep_and_no_trial_costs_no_other_patient_of_the_part() -
 
 @pytest.mark.parametrize("types", [{"Observation"}, {"Observation", "Device"}, set(WRITTEN_TYPES)], ids=len)
 def test_an_answer_of_which_parts_are_carried_inside_a_result_is_replayed_as_any_other(types: set[str]) -> None:
-    record = Narrow(takes=Takes(frozenset(types)))
+    record = Narrow(accepts=AcceptedWrites(frozenset(types)))
     asked = to_bytes(parameters(bundle=bundle(*({**one, "meta": {"versionId": "1"}} for one in WHOLE))))
     write(record, answer_request(TITRATE_PEEP, asked, RequestContext(datetime.fromisoformat(at(90)).timestamp())))
     held = [msgspec.json.encode(one) for one in record.results().values()]

@@ -15,7 +15,7 @@ import respx
 from audit.test_signature import KEY, PUBLISHED
 from ebbmark.audit.signature import Verified, verify
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.naming import WRITTEN_TYPES, Takes
+from ebbmark.fhir.naming import WRITTEN_TYPES, AcceptedWrites
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.question import RequestContext
@@ -281,7 +281,7 @@ def test_the_answer_to_another_question_is_not_doubled_in_a_record_that_ignores_
 
 def test_a_report_that_the_record_does_not_take_is_said_not_to_be_there() -> None:
     record = KeepingRecord(refused_types=frozenset({"DiagnosticReport"}))
-    settings = RecordSettings(BASE, (BASE,), takes=Takes(frozenset(WRITTEN_TYPES) - {"DiagnosticReport"}))
+    settings = RecordSettings(BASE, (BASE,), accepts=AcceptedWrites(frozenset(WRITTEN_TYPES) - {"DiagnosticReport"}))
 
     async def work() -> Outcome:
         async with RecordClient(settings, waiting=Waiting(Waits(), noon)) as client:

@@ -17,7 +17,7 @@ from ebbmark.fhir.model import Reference
 from ebbmark.fhir.operations import BY_SLUG, FROM_RECORD, PARAMETERS, TITRATE_PEEP, Operation
 from ebbmark.fhir.problems import Ignored
 from ebbmark.fhir.times import seconds
-from ebbmark.fhir.writing.carried import unpacked
+from ebbmark.fhir.writing.embedded import unpacked
 from ebbmark.fhir.writing.identity import operation_url
 from ebbmark.fhir.writing.normal_form import SUPERSEDED_SYSTEM, NormalForm, NotAnAnswer, kind_of, normal_form, unmarked
 from ebbmark.fhir.writing.provenance import (

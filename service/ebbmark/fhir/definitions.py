@@ -35,7 +35,7 @@ from ebbmark.words.messages import spell
 
 __all__ = [
     "SEARCH_PARAMETERS",
-    "SignInTold",
+    "SignInInfo",
     "capability_statement",
     "definition_of",
     "matches",
@@ -169,7 +169,7 @@ _READ = ("CodeSystem", "ConceptMap", "OperationDefinition", "PlanDefinition", "V
 
 
 @dataclass(frozen=True, slots=True)
-class SignInTold:
+class SignInInfo:
     """What callers are told of how they sign in.
 
     Attributes:
@@ -183,7 +183,7 @@ class SignInTold:
     scopes: tuple[str, ...]
 
 
-def smart_configuration(told: SignInTold) -> dict[str, object]:
+def smart_configuration(told: SignInInfo) -> dict[str, object]:
     """The smart-configuration of a server that only checks tokens, or that has no place where they are given to tell.
 
     Nobody authorizes here, so authorization_endpoint, code_challenge_methods_supported and capabilities of launch and
@@ -202,7 +202,7 @@ def smart_configuration(told: SignInTold) -> dict[str, object]:
     }
 
 
-def _security(told: SignInTold) -> dict[str, object]:
+def _security(told: SignInInfo) -> dict[str, object]:
     service = "SMART-on-FHIR" if told.token_url else "OAuth"
     system = "http://terminology.hl7.org/CodeSystem/restful-security-service"
     where = f" Tokens are given at {told.token_url} (see .well-known/smart-configuration)." if told.token_url else ""
@@ -215,7 +215,7 @@ def _security(told: SignInTold) -> dict[str, object]:
     }
 
 
-def capability_statement(*, base_url: str, sign_in: SignInTold | None = None) -> dict[str, object]:
+def capability_statement(*, base_url: str, sign_in: SignInInfo | None = None) -> dict[str, object]:
     """FHIR R4 CapabilityStatement of the running service.
 
     Args:

@@ -13,10 +13,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 __all__ = [
+    "ACCEPTS_EVERYTHING",
     "BASE",
     "CODE_SYSTEM",
     "DEFINITIONS_DATE",
-    "EVERYTHING",
     "LOINC",
     "LONGEST_ID",
     "MDC",
@@ -25,7 +25,7 @@ __all__ = [
     "RESULT_SYSTEM",
     "SNOMED",
     "WRITTEN_TYPES",
-    "Takes",
+    "AcceptedWrites",
     "reference_to",
     "tail_of",
     "unversioned",
@@ -125,7 +125,7 @@ WRITTEN_TYPES = (
 
 
 @dataclass(frozen=True, slots=True)
-class Takes:
+class AcceptedWrites:
     """What a record takes of what this service writes.
 
     Attributes:
@@ -144,8 +144,8 @@ class Takes:
     @property
     def everything(self) -> bool:
         """Whether nothing has to be carried inside something else."""
-        return self == EVERYTHING
+        return self == ACCEPTS_EVERYTHING
 
 
-EVERYTHING = Takes()
+ACCEPTS_EVERYTHING = AcceptedWrites()
 """A record that takes all of it."""

@@ -28,7 +28,7 @@ import httpcore
 import httpx
 import msgspec
 
-from ebbmark.fhir.naming import EVERYTHING, Takes
+from ebbmark.fhir.naming import ACCEPTS_EVERYTHING, AcceptedWrites
 from ebbmark.record.address_guard import GuardedNetwork, Resolve, is_under, refusal_of, resolved
 from ebbmark.record.connection_faults import is_about_us, trouble_of, usual_trust
 from ebbmark.record.refusal_log import note_refusal
@@ -296,7 +296,7 @@ class RecordSettings:
         searches_at_once: most searches of one question that run side by side.
         internal_base_urls: base addresses by which the record names itself in links; `base_url` is called in their
             place.
-        takes: what it takes of what this service writes.
+        accepts: what it takes of what this service writes.
         refusal_log: protected file for what it says word for word when it refuses; None for nowhere.
     """
 
@@ -314,7 +314,7 @@ class RecordSettings:
     plain_http_hosts: tuple[str, ...] = ()
     searches_at_once: int = 3
     internal_base_urls: tuple[str, ...] = ()
-    takes: Takes = EVERYTHING
+    accepts: AcceptedWrites = ACCEPTS_EVERYTHING
     refusal_log: Path | None = None
 
     def __post_init__(self) -> None:

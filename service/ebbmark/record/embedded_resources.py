@@ -1,6 +1,6 @@
 """Find answers in the record by their Provenance, or by the result that carries it where the record takes none.
 
-Source: FHIR R4 search.html (_tag, identifier); `fhir.writing.carried` says what is carried where.
+Source: FHIR R4 search.html (_tag, identifier); `fhir.writing.embedded` says what is carried where.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import msgspec
 
 from ebbmark.fhir.model import Coding, Identifier
 from ebbmark.fhir.naming import RESULT_SYSTEM
-from ebbmark.fhir.writing.carried import CARRIED_SYSTEM, Carried
+from ebbmark.fhir.writing.embedded import EMBEDDED_SYSTEM, Embedded
 from ebbmark.fhir.writing.provenance import PROVENANCE
 from ebbmark.record.client import RecordClient
 from ebbmark.record.search import Budget, Found, FoundEntry, ReadFailure, TooMuch, any_of, search
@@ -55,7 +55,7 @@ async def provenances_in_record(
         record: the client.
         budget: what may be read; is counted down.
     """
-    if "Provenance" not in record.settings.takes.types:
+    if "Provenance" not in record.settings.accepts.types:
         return []
     query = [("_tag", any_of([f"{RESULT_SYSTEM}|{tag}" for tag in tags]))]
     found = await search(record, "Provenance", query, budget=budget)
@@ -70,8 +70,8 @@ async def carriers_in_record(identity: str, *, record: RecordClient, budget: Bud
         record: the client.
         budget: what may be read; is counted down.
     """
-    query = [("identifier", f"{CARRIED_SYSTEM}|{identity}")]
-    for kind in sorted(record.settings.takes.types - _NO_CARRIERS, key=lambda one: (one != "Observation", one)):
+    query = [("identifier", f"{EMBEDDED_SYSTEM}|{identity}")]
+    for kind in sorted(record.settings.accepts.types - _NO_CARRIERS, key=lambda one: (one != "Observation", one)):
         found = await search(record, kind, query, budget=budget)
         if not isinstance(found, Found):
             return failure_of(found)
@@ -82,7 +82,7 @@ async def carriers_in_record(identity: str, *, record: RecordClient, budget: Bud
 
 
 async def beside_in_record(
-    carried: Iterable[Carried], *, record: RecordClient, budget: Budget
+    carried: Iterable[Embedded], *, record: RecordClient, budget: Budget
 ) -> list[FoundEntry] | ReadFailure:
     """Read what was written beside the resources that carry the rest of answers, by its identifiers."""
     wanted: dict[str, list[str]] = {}
@@ -104,7 +104,7 @@ _NO_CARRIERS = frozenset({"Device", "Provenance", "List", "DiagnosticReport"})
 
 
 def _is_carrier(entry: FoundEntry, kind: str, identity: str) -> bool:
-    return entry.head.resource_type == kind and f"{CARRIED_SYSTEM}|{identity}" in _tokens(entry)
+    return entry.head.resource_type == kind and f"{EMBEDDED_SYSTEM}|{identity}" in _tokens(entry)
 
 
 def _tokens(entry: FoundEntry) -> set[str]:
@@ -142,7 +142,7 @@ async def where_recorded(identity: str, *, record: RecordClient) -> str | None:
         return None
     # Some records ignore search parameters: what came back is looked at again.
     own = [one.head for one in found if one.head.resource_type == "Provenance" and tag.encode() in one.resource]
-    if not own and not record.settings.takes.everything:
+    if not own and not record.settings.accepts.everything:
         carriers = await carriers_in_record(identity, record=record, budget=budget)
         if isinstance(carriers, ReadFailure):
             return None

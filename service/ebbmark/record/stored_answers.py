@@ -13,7 +13,7 @@ from typing import cast
 import msgspec
 
 from ebbmark.fhir.naming import RESULT_SYSTEM, tail_of
-from ebbmark.fhir.writing.carried import Carried, carried_in, unpacked
+from ebbmark.fhir.writing.embedded import Embedded, embedded_in, unpacked
 from ebbmark.fhir.writing.provenance import ANSWER_PROVENANCES, REPORT, SOFTWARE_SYSTEM
 from ebbmark.record.client import RecordClient
 from ebbmark.record.embedded_resources import beside_in_record, carriers_in_record, provenances_in_record
@@ -89,7 +89,7 @@ async def answer_in_record(identity: str, *, record: RecordClient) -> list[tuple
     except NotFhir:
         return ReadFailure("a Provenance in the record is not in the shape of FHIR", 200)
     own, of_report = ([each for each in every if any(one.code == tag for one in each[1].meta.tag)] for tag in tags)
-    if not own and not record.settings.takes.everything:
+    if not own and not record.settings.accepts.everything:
         return await _carried_answer(identity, record, budget)
     if len(own) != 1:
         return NotStored(len(own))
@@ -113,9 +113,9 @@ async def _carried_answer(
         return carriers
     if len(carriers) != 1:
         return NotStored(len(carriers))
-    carried = carried_in(_resource(carriers[0]))
-    report = Carried(beside=(("DiagnosticReport", f"{RESULT_SYSTEM}|{identity}:{REPORT}"),))
-    reports = [report] if "DiagnosticReport" in record.settings.takes.types else []
+    carried = embedded_in(_resource(carriers[0]))
+    report = Embedded(beside=(("DiagnosticReport", f"{RESULT_SYSTEM}|{identity}:{REPORT}"),))
+    reports = [report] if "DiagnosticReport" in record.settings.accepts.types else []
     beside = await beside_in_record([carried, *reports], record=record, budget=budget)
     if isinstance(beside, ReadFailure):
         return beside

@@ -17,7 +17,7 @@ import msgspec
 from ebbmark.fhir.model import Identifier, Period
 from ebbmark.fhir.naming import CODE_SYSTEM, tail_of
 from ebbmark.fhir.times import seconds
-from ebbmark.fhir.writing.carried import Carried, carried_in
+from ebbmark.fhir.writing.embedded import Embedded, embedded_in
 from ebbmark.fhir.writing.identity import RESULT_SYSTEM
 from ebbmark.fhir.writing.provenance import ANSWER_PROVENANCES, PROVENANCE
 from ebbmark.record.client import RecordClient
@@ -303,7 +303,7 @@ async def _whole(closings: list[Stored], record: RecordClient, budget: Budget) -
                         f"Provenance/{entry.head.id}/_history/{entry.head.meta.version_id}"
                     )
     targets = {tail_of(one.reference): None for views in provenances.values() for view in views for one in view.target}
-    carried = {one.identity: carried_in(one.resource) for one in closings}
+    carried = {one.identity: embedded_in(one.resource) for one in closings}
     entries = await read_by_id([one for one in targets if "/" in one], record=record, budget=budget)
     if isinstance(entries, ReadFailure):
         return entries
@@ -353,7 +353,7 @@ def _answer(
     results: tuple[Stored, ...],
     provenances: list[ProvenanceView],
     places: Mapping[str, str],
-    carried: Carried,
+    carried: Embedded,
 ) -> Earlier:
     """One answer with every copy of it, so that what is done to it is done to all of them at once."""
     closing = next((one for one in closings if one.status not in GONE), closings[0])

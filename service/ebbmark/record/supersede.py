@@ -273,7 +273,7 @@ async def write_current(
         List's version, cannot come any more.
     """
     progress = progress or Progress()
-    answer = outgoing_answer(transaction, record.settings.takes)
+    answer = outgoing_answer(transaction, record.settings.accepts)
     doubt: Lock | None = None  # of an attempt that may be carried out still, or was without our hearing of it
     unheard = False  # whether the reply to one of these was lost: a conflict alone is an answer
     lost = False  # whether there was any such attempt
@@ -355,7 +355,7 @@ async def _lock(answer: OutgoingAnswer, record: RecordClient) -> Lock | ReadFail
     """
     patient = answer.trial.patient
     lock = await read_lock(patient, record=record)
-    if isinstance(lock, ReadFailure) or lock.lists or "List" not in answer.takes.types:
+    if isinstance(lock, ReadFailure) or lock.lists or "List" not in answer.accepts.types:
         return lock
     # One refusal may pass by: only a record that neither finds nor takes a List counts as one that keeps none.
     created = await write_back(

@@ -15,9 +15,9 @@ from urllib.parse import quote
 import msgspec
 
 from ebbmark.fhir.model import Identifier, Period
-from ebbmark.fhir.naming import EVERYTHING, Takes, tail_of
+from ebbmark.fhir.naming import ACCEPTS_EVERYTHING, AcceptedWrites, tail_of
 from ebbmark.fhir.times import seconds
-from ebbmark.fhir.writing.carried import with_carried, with_more_carried
+from ebbmark.fhir.writing.embedded import with_embedded, with_more_embedded
 from ebbmark.fhir.writing.identity import REQUEST_SYSTEM
 from ebbmark.fhir.writing.normal_form import (
     CURRENT_SYSTEM,
@@ -97,7 +97,7 @@ class OutgoingAnswer:
         engine_version: version of this software.
         recorded: FHIR instant.
         enterer: FHIR Provenance.agent of the person who chose to record it; None where none did.
-        takes: what the record takes.
+        accepts: what the record takes.
         trial: where its trial is found.
         candidate: the answer as the rules of standing see it.
     """
@@ -108,7 +108,7 @@ class OutgoingAnswer:
     engine_version: str
     recorded: str
     enterer: Json | None
-    takes: Takes
+    accepts: AcceptedWrites
     trial: TrialOfRecord
     candidate: Candidate
 
@@ -157,12 +157,12 @@ class _Resource(msgspec.Struct):
     version: list[_Version] = []
 
 
-def outgoing_answer(transaction: Json, takes: Takes = EVERYTHING) -> OutgoingAnswer:
+def outgoing_answer(transaction: Json, accepts: AcceptedWrites = ACCEPTS_EVERYTHING) -> OutgoingAnswer:
     """Read the transaction.
 
     Args:
         transaction: what `fhir.write.as_transaction` made.
-        takes: what the record takes; the rest is carried inside that.
+        accepts: what the record takes; the rest is carried inside that.
     """
     entries = cast("list[Json]", transaction["entry"])
     resources = [msgspec.convert(entry["resource"], _Resource) for entry in entries]
@@ -174,7 +174,7 @@ def outgoing_answer(transaction: Json, takes: Takes = EVERYTHING) -> OutgoingAns
     identity = guidance.requestIdentifier.value if guidance.requestIdentifier else ""
     period = closing.effectivePeriod or Period()
     keys = {str(entry.get("fullUrl", "")): _key_of(one) for one, entry in zip(resources, entries, strict=True)}
-    sent = cast("list[Json]", with_carried(transaction, takes)["entry"])
+    sent = cast("list[Json]", with_embedded(transaction, accepts)["entry"])
     return OutgoingAnswer(
         parts=tuple(Part(index, keys[str(entry.get("fullUrl", ""))], entry) for index, entry in enumerate(sent)),
         closing=next(
@@ -186,7 +186,7 @@ def outgoing_answer(transaction: Json, takes: Takes = EVERYTHING) -> OutgoingAns
         engine_version=device.version[0].value if device else "",
         recorded=provenance.recorded,
         enterer=next((agent for agent in provenance.agent if _enters(agent)), None),
-        takes=takes,
+        accepts=accepts,
         trial=TrialOfRecord(guidance.subject.reference if guidance.subject else "", period.start, period.end),
         candidate=Candidate(
             identity,
@@ -253,7 +253,7 @@ async def read_lock(patient: str, *, record: RecordClient) -> Lock | ReadFailure
         patient: `Patient/1`.
         record: the client.
     """
-    if "List" not in record.settings.takes.types:
+    if "List" not in record.settings.accepts.types:
         return Lock((), "no List is written to it (EBBMARK_RECORD_WRITES)")
     query = [("identifier", f"{CURRENT_SYSTEM}|{patient}")]
     found = await search(record, "List", query, budget=Budget(requests=5))
@@ -356,11 +356,11 @@ def _changes(
     base_url: str,
 ) -> list[Json]:
     """The entries that store changed results, and the Provenance over that."""
-    if not answer.takes.carries_changes:
+    if not answer.accepts.carries_changes:
         return [*[_put(one, resource, base_url) for one, resource in changed], _create(*told)]
     carrier = next((one for one, _ in changed if one is of.closing), changed[0][0] if changed else None)
     return [
-        _put(one, with_more_carried(resource, [("", told[0])]) if one is carrier else resource, base_url)
+        _put(one, with_more_embedded(resource, [("", told[0])]) if one is carrier else resource, base_url)
         for one, resource in changed
     ]
 

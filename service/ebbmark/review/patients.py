@@ -22,7 +22,7 @@ from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import ProblemKind, Rejected
 from ebbmark.fhir.reading.read import Request, read_request
 from ebbmark.fhir.times import seconds
-from ebbmark.fhir.writing.carried import carried_in, unpacked
+from ebbmark.fhir.writing.embedded import embedded_in, unpacked
 from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer
 from ebbmark.physiology.after.markers import Meaning, read_markers
 from ebbmark.physiology.after.trials_of_record import set_after, trials_of_record
@@ -181,7 +181,7 @@ def _answers(
         guidance: Json = next((one for _, one in stored if one.get("resourceType") == "GuidanceResponse"), {})
         at = seconds(str(guidance.get("occurrenceDateTime", "")))
         at_s = at if isinstance(at, float) else 0.0
-        beside = {token for one in whole for kind, token in carried_in(one).beside if kind == "Device"}
+        beside = {token for one in whole for kind, token in embedded_in(one).beside if kind == "Device"}
         stored += [("", one) for one in _software_of(guidance, beside, devices)]
         row: Row = {
             "patient": name,

@@ -22,7 +22,7 @@ from ebbmark.audit.signature import sign
 from ebbmark.audit.stored_answer import with_stored_remarks
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.writing.carried import with_carried
+from ebbmark.fhir.writing.embedded import with_embedded
 from ebbmark.fhir.writing.entered import entered_transaction
 from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer, normal_form, superseded_by, unmarked
 from ebbmark.fhir.writing.provenance import person_who_enters
@@ -130,7 +130,7 @@ async def record_answer(
     refused = "conflict" if written.http_status in CONFLICTS else "processing"
     code = "incomplete" if written.state is WriteState.UNKNOWN else refused
     sentence = written.sentence
-    if with_report and "DiagnosticReport" not in _types(with_carried(transaction, record.settings.takes)):
+    if with_report and "DiagnosticReport" not in _types(with_embedded(transaction, record.settings.accepts)):
         sentence += " The report is not among them: the record takes no DiagnosticReport (EBBMARK_RECORD_WRITES)."
     return _outcome(bundle, written.state, code, sentence, places)
 
@@ -170,11 +170,11 @@ async def _write(
     """
     if answer.titrated is not None:
         return await write_current(transaction, record=record, make_current=make_current, progress=progress)
-    sent = with_carried(transaction, record.settings.takes)
+    sent = with_embedded(transaction, record.settings.accepts)
     if not sent["entry"]:
         sentence = (
             "Nothing was written: of this answer the record takes nothing that could carry the rest "
-            f"(EBBMARK_RECORD_WRITES: {', '.join(sorted(record.settings.takes.types))})."
+            f"(EBBMARK_RECORD_WRITES: {', '.join(sorted(record.settings.accepts.types))})."
         )
         return WriteOutcome(WriteState.FAILED, 0, sentence)
     # A record that ignores conditional create would hold the answer twice.
@@ -357,7 +357,7 @@ async def foreseen(transaction: Json, *, record: RecordClient) -> DryRun | ReadF
     Returns:
         What would be done; where the record could not be looked at, why: nothing would be written either then.
     """
-    answer = outgoing_answer(transaction, record.settings.takes)
+    answer = outgoing_answer(transaction, record.settings.accepts)
     seen = await look(answer, NO_LOCK, record, anew=True)
     if isinstance(seen, ReadFailure):
         return seen

@@ -35,8 +35,8 @@ from ebbmark.web.connections import (
     hooks_entrance_of,
     record_settings_of,
     shared_store_of,
+    sign_in_info,
     sign_in_of,
-    sign_in_told,
     signs_in,
     unusable_address,
 )
@@ -185,7 +185,7 @@ def create_app(settings: Settings) -> FastAPI:
     for guarded in (operations_router(door), replay_router(auditing), inspecting):
         app.include_router(guarded, dependencies=[Depends(entrance.admit)])
     for by_itself in (
-        definitions_router(site, base_url=base_url, sign_in=sign_in_told(settings)),
+        definitions_router(site, base_url=base_url, sign_in=sign_in_info(settings)),
         jwks_router(keys),
         health_router(looks, load),
         files_router(),

@@ -9,8 +9,8 @@ from ssl import SSLContext
 from urllib.parse import urlsplit
 from uuid import uuid4
 
-from ebbmark.fhir.definitions import SignInTold
-from ebbmark.fhir.naming import Takes
+from ebbmark.fhir.definitions import SignInInfo
+from ebbmark.fhir.naming import AcceptedWrites
 from ebbmark.keys import KeyRing
 from ebbmark.record.address_guard import AddressRefusal, is_this_machine, refusal_of
 from ebbmark.record.client import CallerRecords, Exchange, Patience, RecordSettings
@@ -42,8 +42,8 @@ __all__ = [
     "patience_of",
     "record_settings_of",
     "shared_store_of",
+    "sign_in_info",
     "sign_in_of",
-    "sign_in_told",
     "signs_in",
     "unusable_address",
 ]
@@ -97,12 +97,12 @@ def signs_in(settings: Settings) -> bool:
     return wished != "none-on-loopback" and bool(settings.issuers or (wished == "bearer" and settings.smart_clients))
 
 
-def sign_in_told(settings: Settings) -> SignInTold | None:
+def sign_in_info(settings: Settings) -> SignInInfo | None:
     """What callers of the FHIR door are told of how they sign in; None where nobody does."""
     if not signs_in(settings):
         return None
     needed = (EVALUATE, WRITE_BACK, READ_CONDITIONS, READ_PROCEDURES, READ_INFUSIONS)
-    return SignInTold(
+    return SignInInfo(
         issuers=tuple(one.issuer for one in settings.issuers),
         token_url=next((one.token_url for one in settings.issuers if one.token_url), ""),
         scopes=tuple(one.scope.replace("system", of) for of in ("system", "user") for one in needed),
@@ -255,7 +255,7 @@ def patience_of(settings: Settings) -> RecordSettings:
         write_timeout_s=settings.record_write_timeout_s,
         plain_http_hosts=settings.plain_http_hosts,
         searches_at_once=settings.record_searches_at_once,
-        takes=Takes(frozenset(settings.record_writes), settings.record_most_creates),
+        accepts=AcceptedWrites(frozenset(settings.record_writes), settings.record_most_creates),
         refusal_log=settings.record_refusal_log,
     )
 

@@ -12,7 +12,7 @@ from ebbmark.fhir.bedside.value_sets import sets_beside, value_set
 from ebbmark.fhir.codesystem import code_system, quantities, readable_codes, standard_codes
 from ebbmark.fhir.definitions import (
     SEARCH_PARAMETERS,
-    SignInTold,
+    SignInInfo,
     capability_statement,
     definition_of,
     matches,
@@ -34,7 +34,7 @@ _JSON = "application/json"
 _OUTCOME = {FHIR_JSON: {"schema": RESOURCE}}
 
 
-def definitions_router(site: Site, *, base_url: str, sign_in: SignInTold | None) -> APIRouter:
+def definitions_router(site: Site, *, base_url: str, sign_in: SignInInfo | None) -> APIRouter:
     """The CapabilityStatement, and every definition by its type and id.
 
     Args:
@@ -91,7 +91,7 @@ def definitions_router(site: Site, *, base_url: str, sign_in: SignInTold | None)
     return router
 
 
-def _untold(sign_in: SignInTold | None) -> Problem:
+def _untold(sign_in: SignInInfo | None) -> Problem:
     if sign_in is None:
         sentence = "Nobody signs in to this service, so it has no smart-configuration; EBBMARK_ISSUERS turns it on."
     else:

@@ -36,7 +36,7 @@ __all__ = [
     "Height",
     "Moment",
     "Received",
-    "SexSaid",
+    "SexStatement",
     "left_out",
     "newest_of",
     "reference_of",
@@ -174,7 +174,7 @@ class BodyWeight(NamedTuple):
     source: Source
 
 
-class SexSaid(NamedTuple):
+class SexStatement(NamedTuple):
     """What one Observation says of the sex.
 
     Attributes:
@@ -283,7 +283,7 @@ class Collected:
     variants: dict[int, str] = field(default_factory=dict)
     parts: dict[int, str] = field(default_factory=dict)
     heights: list[Height] = field(default_factory=list)
-    sexes: list[SexSaid] = field(default_factory=list)
+    sexes: list[SexStatement] = field(default_factory=list)
     weights: list[BodyWeight] = field(default_factory=list)
     ignored: list[Ignored] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)

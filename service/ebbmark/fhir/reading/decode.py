@@ -37,7 +37,7 @@ __all__ = [
     "BYTE_ORDER_MARK",
     "body_problem",
     "decode",
-    "look_again",
+    "decode_leniently",
     "not_a_request",
     "require_each_key_once",
     "too_deep",
@@ -68,7 +68,7 @@ def decode(
     try:
         decoded = ANY_RESOURCE.decode(body)
     except (msgspec.DecodeError, RecursionError) as error:
-        return look_again(body, str(error), not_read)
+        return decode_leniently(body, str(error), not_read)
     if isinstance(decoded, Bundle | Parameters):
         return decoded, []
     return None, [not_a_request(type(decoded).__name__)]
@@ -212,7 +212,9 @@ class _Enough(Exception):
     """So many problems were found that the search for more ends."""
 
 
-def look_again(body: bytes, first: str, not_read: frozenset[str]) -> tuple[Parameters | Bundle | None, list[Problem]]:
+def decode_leniently(
+    body: bytes, first: str, not_read: frozenset[str]
+) -> tuple[Parameters | Bundle | None, list[Problem]]:
     """The part of the request that can be read, and every problem of its shape that matters.
 
     Args:

@@ -51,7 +51,7 @@ from ebbmark.fhir.reading.question import (
     too_often,
 )
 
-__all__ = ["BUNDLE_TYPES", "not_needed", "take_apart"]
+__all__ = ["BUNDLE_TYPES", "not_needed", "sort_resources"]
 
 
 _TAKEN_BACK = frozenset({"entered-in-error", "cancelled"})
@@ -125,7 +125,7 @@ LONGEST_NAME, MOST_HINTS = 40, 10
 _WITHOUT_RESOURCE = frozenset({"DELETE", "GET", "HEAD"})
 
 
-def take_apart(body: Parameters | Bundle, operation: Operation, context: RequestContext) -> Question:
+def sort_resources(body: Parameters | Bundle, operation: Operation, context: RequestContext) -> Question:
     """Sort what was received by kind; nothing is interpreted yet."""
     # To the millisecond, as an answer writes it, so that a replay gets the very same instant.
     at_s, max_entries = round(context.at_s, 3), context.limits.max_entries

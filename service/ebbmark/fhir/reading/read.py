@@ -23,7 +23,7 @@ from ebbmark.fhir.reading.decode import decode, too_deep
 from ebbmark.fhir.reading.eligibility import USABLE_STATUSES, doubts_of
 from ebbmark.fhir.reading.infusions import Infusions, read_infusions
 from ebbmark.fhir.reading.observations import read_observations
-from ebbmark.fhir.reading.parse_resources import take_apart
+from ebbmark.fhir.reading.parse_resources import sort_resources
 from ebbmark.fhir.reading.patient import Person, read_person, status_of
 from ebbmark.fhir.reading.question import Asked, Question, RequestContext
 from ebbmark.fhir.reading.units import UCUM
@@ -158,7 +158,7 @@ def read_request(operation: Operation, body: bytes, context: RequestContext) -> 
         decoded, problems = decode(body, context.limits, not_read=not_read)
         if decoded is None:
             raise Rejected(tuple(problems))
-        return _answerable(take_apart(decoded, operation, context), operation, context.code_map, problems)
+        return _answerable(sort_resources(decoded, operation, context), operation, context.code_map, problems)
     except RecursionError:  # what the decoder just took in, a comparison may still find too deep
         raise Rejected((too_deep(),)) from None
 

@@ -19,7 +19,7 @@ from ebbmark.fhir.model import Extension, Patient
 from ebbmark.fhir.naming import SNOMED
 from ebbmark.fhir.problems import MOST_TOLD, Problem, ProblemKind, word_shown
 from ebbmark.fhir.reading.codes import CODES, SexKind
-from ebbmark.fhir.reading.collected import SexSaid
+from ebbmark.fhir.reading.collected import SexStatement
 from ebbmark.fhir.reading.values import sexes_of
 from ebbmark.fhir.times import TimeFault, seconds
 from ebbmark.physiology.formulas.body import Sex, predicted_body_weight_kg
@@ -52,7 +52,7 @@ class Statement(NamedTuple):
     value: str
     origin: str
     path: str
-    said: SexSaid | None = None
+    said: SexStatement | None = None
 
 
 class SexFound(NamedTuple):
@@ -62,13 +62,13 @@ class SexFound(NamedTuple):
     origin: str
     notes: tuple[str, ...]
     problems: tuple[Problem, ...]
-    said: SexSaid | None = None
+    said: SexStatement | None = None
 
 
 def sex_of(
     patient: Patient | None,
     path: str,
-    observed: Sequence[SexSaid],
+    observed: Sequence[SexStatement],
     *,
     asked: Sex | None,
     at_s: float,
@@ -107,7 +107,7 @@ def sex_of(
     return SexFound(first.sex, f"{first.sex.value}, from {first.origin}{place}", notes, (), first.said)
 
 
-def _statements(patient: Patient | None, path: str, at_s: float, observed: Sequence[SexSaid]) -> list[Statement]:
+def _statements(patient: Patient | None, path: str, at_s: float, observed: Sequence[SexStatement]) -> list[Statement]:
     ordered = sorted(observed, key=_newest_first)
     at_birth, recorded = (
         [Statement(one.sex, one.value, origin, one.path, one) for one in ordered if one.kind is kind]
@@ -126,7 +126,7 @@ def _statements(patient: Patient | None, path: str, at_s: float, observed: Seque
     return [*extensions, *born, *at_birth, *recorded, *later, *gender]
 
 
-def _newest_first(one: SexSaid) -> tuple[float, str]:
+def _newest_first(one: SexStatement) -> tuple[float, str]:
     """Those of one time by name, so that the order received does not show."""
     return (-one.at_s if one.at_s is not None else inf, one.source.reference)
 

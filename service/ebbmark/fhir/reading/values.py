@@ -37,7 +37,7 @@ from ebbmark.fhir.reading.collected import (
     Height,
     Moment,
     Received,
-    SexSaid,
+    SexStatement,
     left_out,
     reference_of,
 )
@@ -348,4 +348,4 @@ def _keep_sex(
         return
     at_s, when = (moment.end_s, moment.text) if isinstance(moment, Moment) else (None, "|")
     source = Source(item.path, reference_of(item), f"{kind.value}|{said.value}||{when}")
-    collected.sexes.append(SexSaid(said.sex, said.value, kind, at_s, item, part, source))
+    collected.sexes.append(SexStatement(said.sex, said.value, kind, at_s, item, part, source))

@@ -19,12 +19,12 @@ from ebbmark.words.numbers import level, percent
 __all__ = [
     "ABSENT",
     "Table",
-    "account_of",
+    "answer_text",
     "charted_table",
     "patient_table",
     "places_by_text",
     "plain",
-    "refusal_told",
+    "refusal_text",
     "step_table",
     "what_if_remarks",
     "what_if_table",
@@ -45,7 +45,7 @@ def account(answer: FlatAnswer, *, remarks: Sequence[str] = ()) -> str:
     return "\n".join(_lines(answer, remarks)) + "\n"
 
 
-def refusal_told(problems: Sequence[Problem], ignored: Sequence[Ignored]) -> str:
+def refusal_text(problems: Sequence[Problem], ignored: Sequence[Ignored]) -> str:
     """A refusal as text: every problem, and what did not count, each reason once with its places.
 
     Args:
@@ -104,7 +104,7 @@ class _Resource(msgspec.Struct, rename="camel"):
     issue: list[_Issue] = []
 
 
-def account_of(bundle: Mapping[str, object], *, remarks: Sequence[str] = ()) -> str:
+def answer_text(bundle: Mapping[str, object], *, remarks: Sequence[str] = ()) -> str:
     """The answer to any question as text.
 
     Args:

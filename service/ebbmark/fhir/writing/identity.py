@@ -27,7 +27,7 @@ from ebbmark.words.messages import say
 __all__ = [
     "REQUEST_SYSTEM",
     "RESULT_SYSTEM",
-    "Frame",
+    "AnswerContext",
     "NotCanonical",
     "Reference",
     "canonical_bytes",
@@ -257,7 +257,7 @@ def operation_url(slug: str) -> str:
     return f"{BASE}/OperationDefinition/{slug}"
 
 
-class Frame:
+class AnswerContext:
     """The shared parts of one answer; made once per answer.
 
     Attributes:

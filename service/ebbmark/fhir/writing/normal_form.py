@@ -335,7 +335,7 @@ def normal_form(resources: Iterable[tuple[str, _Resource]]) -> NormalForm:
 
 
 def full_url_of(identity: str, kind: str) -> str:
-    """As `Frame.to` makes it."""
+    """As `AnswerContext.to` makes it."""
     name = f"{RESULT_SYSTEM}|{identity}:{kind}".encode()
     digest = sha1(NAMESPACE_URL.bytes + name, usedforsecurity=False).digest()
     return f"urn:uuid:{UUID(bytes=digest[:16], version=5)}"

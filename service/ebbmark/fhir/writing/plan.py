@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from ebbmark.fhir.answer import PRESSURE, VOLUME, quantity
 from ebbmark.fhir.naming import BASE
-from ebbmark.fhir.writing.identity import Frame
+from ebbmark.fhir.writing.identity import AnswerContext
 from ebbmark.fhir.writing.terms import LOINC_TERMS, OWN
 from ebbmark.physiology.before.plan import Plan, PlanStep
 from ebbmark.words.before_in_short import before_the_first_step
@@ -27,13 +27,16 @@ def plan_definition_url(slug: str, version: str) -> str:
     return f"{BASE}/PlanDefinition/{slug}|{version}"
 
 
-def plan_resources(frame: Frame) -> list[tuple[str, object]]:
+def plan_resources(context: AnswerContext) -> list[tuple[str, object]]:
     """CarePlan, RequestGroup and DeviceRequests with their kinds; nothing where nothing was planned."""
-    plan = frame.answer.plan
+    plan = context.answer.plan
     if plan is None:
         return []
-    found: list[tuple[str, object]] = [("care-plan", _care_plan(frame, plan)), ("steps", _request_group(frame, plan))]
-    found += [(_kind(step), _device_request(frame, step)) for step in plan.steps]
+    found: list[tuple[str, object]] = [
+        ("care-plan", _care_plan(context, plan)),
+        ("steps", _request_group(context, plan)),
+    ]
+    found += [(_kind(step), _device_request(context, step)) for step in plan.steps]
     return found
 
 
@@ -64,7 +67,7 @@ def _kind(step: PlanStep) -> str:
     return f"settings-{step.number}"
 
 
-def _care_plan(frame: Frame, plan: Plan) -> Json:
+def _care_plan(context: AnswerContext, plan: Plan) -> Json:
     notes = [
         *map(spell, plan.warnings),
         *before_the_first_step(),
@@ -75,46 +78,46 @@ def _care_plan(frame: Frame, plan: Plan) -> Json:
     notes += [say("plan.evidence-source", text=spell(line.text), citation=line.citation) for line in plan.evidence]
     return {
         "resourceType": "CarePlan",
-        "identifier": [frame.identifier("care-plan")],
+        "identifier": [context.identifier("care-plan")],
         "instantiatesCanonical": [plan_definition_url(plan.protocol, plan.version)],
         **_DRAFT,
         "title": plan.title,
         "description": spell(plan.summary),
-        **frame.about,
-        "created": frame.end,
-        "author": frame.to("device"),
-        "supportingInfo": frame.inputs(range(len(frame.answer.request.sources))),
-        "activity": [{"reference": frame.to("steps")}],
-        "note": [_note(frame, text) for text in notes],
+        **context.about,
+        "created": context.end,
+        "author": context.to("device"),
+        "supportingInfo": context.inputs(range(len(context.answer.request.sources))),
+        "activity": [{"reference": context.to("steps")}],
+        "note": [_note(context, text) for text in notes],
     }
 
 
-def _note(frame: Frame, text: str) -> Json:
+def _note(context: AnswerContext, text: str) -> Json:
     """An annotation; what a clinician has acknowledged carries that person as its author."""
-    who = frame.answer.request.asked.acknowledged.who
-    if who is None or text not in frame.answer.acknowledged:
+    who = context.answer.request.asked.acknowledged.who
+    if who is None or text not in context.answer.acknowledged:
         return {"text": text}
     if who.reference and "PractitionerRole/" not in who.reference:
         return {"authorReference": who.as_reference, "text": text}
     return {"authorString": who.words, "text": text}
 
 
-def _request_group(frame: Frame, plan: Plan) -> Json:
+def _request_group(context: AnswerContext, plan: Plan) -> Json:
     return {
         "resourceType": "RequestGroup",
-        "identifier": [frame.identifier("steps")],
+        "identifier": [context.identifier("steps")],
         "instantiatesCanonical": [plan_definition_url(plan.protocol, plan.version)],
         **_DRAFT,
-        **frame.about,
-        "authoredOn": frame.end,
-        "author": frame.to("device"),
+        **context.about,
+        "authoredOn": context.end,
+        "author": context.to("device"),
         "action": [
-            _action(frame, step, plan.steps[place - 1] if place else None) for place, step in enumerate(plan.steps)
+            _action(context, step, plan.steps[place - 1] if place else None) for place, step in enumerate(plan.steps)
         ],
     }
 
 
-def _action(frame: Frame, step: PlanStep, before: PlanStep | None) -> Json:
+def _action(context: AnswerContext, step: PlanStep, before: PlanStep | None) -> Json:
     described = say("plan.record-expect", record=spell(step.record), expect=spell(step.expect))
     follows = {"actionId": str(before.number), "relationship": "after-end"} if before else None
     dwell = {"value": step.dwell_s, "unit": "s", "system": "http://unitsofmeasure.org", "code": "s"}
@@ -126,11 +129,11 @@ def _action(frame: Frame, step: PlanStep, before: PlanStep | None) -> Json:
         "code": [OWN[f"phase-{step.phase.value}"]],
         **({"relatedAction": [follows]} if follows else {}),
         **({"timingDuration": dwell} if step.dwell_s else {}),
-        "resource": frame.to(_kind(step)),
+        "resource": context.to(_kind(step)),
     }
 
 
-def _device_request(frame: Frame, step: PlanStep) -> Json:
+def _device_request(context: AnswerContext, step: PlanStep) -> Json:
     rows = (
         (LOINC_TERMS["peep-set"], step.peep_cmh2o, PRESSURE),
         (OWN["pressure-above-peep"], step.pressure_above_peep_cmh2o if step.pressure_is_set else None, PRESSURE),
@@ -143,11 +146,11 @@ def _device_request(frame: Frame, step: PlanStep) -> Json:
     ]
     return {
         "resourceType": "DeviceRequest",
-        "identifier": [frame.identifier(_kind(step))],
+        "identifier": [context.identifier(_kind(step))],
         **_DRAFT,
         "codeCodeableConcept": OWN["ventilator-settings"],
         **({"parameter": settings} if settings else {}),
-        **frame.about,
-        "authoredOn": frame.end,
-        "requester": frame.to("device"),
+        **context.about,
+        "authoredOn": context.end,
+        "requester": context.to("device"),
     }

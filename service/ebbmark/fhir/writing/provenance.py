@@ -38,7 +38,7 @@ from ebbmark.fhir.reading.parameters import INSTANTS, QUANTITIES
 from ebbmark.fhir.reading.question import Asked
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.times import instant
-from ebbmark.fhir.writing.identity import RESULT_SYSTEM, Frame, Reference
+from ebbmark.fhir.writing.identity import RESULT_SYSTEM, AnswerContext, Reference
 from ebbmark.fhir.writing.terms import OWN, encoded, standard
 from ebbmark.physiology.before.plan import Variant
 
@@ -205,24 +205,24 @@ def device(engine_version: str) -> msgspec.Raw:
 
 
 def provenance(
-    frame: Frame, targets: Sequence[Reference], recorded_s: float, enterer: str | None = None
+    context: AnswerContext, targets: Sequence[Reference], recorded_s: float, enterer: str | None = None
 ) -> dict[str, object]:
     """FHIR R4 Provenance over the results, with every rule set and the digest of the inputs as entities.
 
     Args:
-        frame: the shared parts of the answer.
+        context: the shared parts of the answer.
         targets: the results.
         recorded_s: instant of recording [s since 1970-01-01T00:00:00Z]; the only time here that is not the answer's.
         enterer: the person who chose to record, as `person_who_enters` gives it; None where none did.
     """
-    answer = frame.answer
+    answer = context.answer
     entities = [
-        *[_Entity(reference) for reference in frame.all_inputs()],
+        *[_Entity(reference) for reference in context.all_inputs()],
         *[_identified(PROTOCOL_SYSTEM, f"{rule.slug}|{rule.version}", rule.title) for rule in answer.rules],
         _identified(DIGEST_SYSTEM, answer.input_digest, "SHA-256 over the canonical inputs used"),
         {"role": "source", "what": {"reference": f"#{REQUEST_PARAMETERS}", "display": "Choices of the request"}},
     ]
-    made = stamped(frame, PROVENANCE, targets, entities, recorded_s, enterer)
+    made = stamped(context, PROVENANCE, targets, entities, recorded_s, enterer)
     return {**made, "contained": [request_parameters(answer)]}
 
 
@@ -231,7 +231,7 @@ def _identified(system: str, value: str, display: str) -> dict[str, object]:
 
 
 def stamped(
-    frame: Frame,
+    context: AnswerContext,
     kind: str,
     targets: Sequence[Reference],
     entities: Sequence[object],
@@ -244,7 +244,7 @@ def stamped(
     resource type, so that a conditional create can find it again.
 
     Args:
-        frame: the shared parts of the answer.
+        context: the shared parts of the answer.
         kind: of this Provenance.
         targets: what it is about.
         entities: what that was made from.
@@ -253,11 +253,11 @@ def stamped(
     """
     return {
         "resourceType": "Provenance",
-        "meta": {"tag": [{"system": RESULT_SYSTEM, "code": f"{frame.answer.identity}:{kind}"}]},
+        "meta": {"tag": [{"system": RESULT_SYSTEM, "code": f"{context.answer.identity}:{kind}"}]},
         "target": targets,
         "recorded": instant(recorded_s),
         "activity": _CREATE,
-        "agent": [{"type": _ASSEMBLER, "who": frame.device}, *([enterer_agent(enterer)] if enterer else [])],
+        "agent": [{"type": _ASSEMBLER, "who": context.device}, *([enterer_agent(enterer)] if enterer else [])],
         "entity": entities,
     }
 
@@ -275,37 +275,37 @@ _CATEGORY = standard("v2-0074", "RC", "Respiratory Care (therapy)")
 
 
 def report_entries(
-    frame: Frame, pdf: bytes, conclusion: str, recorded_s: float, enterer: str | None
+    context: AnswerContext, pdf: bytes, conclusion: str, recorded_s: float, enterer: str | None
 ) -> list[tuple[str, object]]:
     """The report and its Provenance, with their kinds.
 
     Args:
-        frame: the shared parts of the answer.
+        context: the shared parts of the answer.
         pdf: the page.
         conclusion: the answer in one or two sentences.
         recorded_s: instant of recording [s since 1970-01-01T00:00:00Z].
         enterer: the person who chose to record it, as `person_who_enters` gives it; None where none did.
     """
-    entity = {"role": "source", "what": frame.to("guidance")}
-    provenance = stamped(frame, REPORT_PROVENANCE, [frame.to(REPORT)], [entity], recorded_s, enterer)
-    return [(REPORT, _report(frame, pdf, conclusion, recorded_s)), (REPORT_PROVENANCE, provenance)]
+    entity = {"role": "source", "what": context.to("guidance")}
+    provenance = stamped(context, REPORT_PROVENANCE, [context.to(REPORT)], [entity], recorded_s, enterer)
+    return [(REPORT, _report(context, pdf, conclusion, recorded_s)), (REPORT_PROVENANCE, provenance)]
 
 
-def _report(frame: Frame, pdf: bytes, conclusion: str, recorded_s: float) -> dict[str, object]:
-    statements, operation = frame.answer.statements, BY_SLUG[frame.answer.operation]
+def _report(context: AnswerContext, pdf: bytes, conclusion: str, recorded_s: float) -> dict[str, object]:
+    statements, operation = context.answer.statements, BY_SLUG[context.answer.operation]
     title = f"{'PEEP trial' if operation is TITRATE_PEEP else operation.title}, preliminary report"
     # What these group (steps, margins) is named by them.
     grouped = {kind for one in statements for kind in one.members}
-    results = [frame.to(one.kind) for one in statements if one.kind not in grouped]
-    start, end = map(instant, frame.answer.span_s)
+    results = [context.to(one.kind) for one in statements if one.kind not in grouped]
+    start, end = map(instant, context.answer.span_s)
     return {
         "resourceType": "DiagnosticReport",
-        "identifier": [frame.identifier(REPORT)],
+        "identifier": [context.identifier(REPORT)],
         "status": "preliminary",
         "category": [_CATEGORY],
         "code": OWN["peep-trial-report"],
-        "subject": frame.subject,
-        **({"encounter": frame.encounter} if frame.encounter is not None else {}),
+        "subject": context.subject,
+        **({"encounter": context.encounter} if context.encounter is not None else {}),
         "effectivePeriod": {"start": start, "end": end},
         "issued": instant(recorded_s),
         **({"result": results} if results else {}),

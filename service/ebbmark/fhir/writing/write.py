@@ -31,7 +31,7 @@ from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Truth, Warned,
 from ebbmark.fhir.naming import CODE_SYSTEM
 from ebbmark.fhir.problems import ignored_issue
 from ebbmark.fhir.times import instant
-from ebbmark.fhir.writing.identity import REQUEST_SYSTEM, Frame, Reference, operation_url
+from ebbmark.fhir.writing.identity import REQUEST_SYSTEM, AnswerContext, Reference, operation_url
 from ebbmark.fhir.writing.plan import plan_resources
 from ebbmark.fhir.writing.provenance import PROVENANCE, URI_SYSTEM, device, provenance, report_entries
 from ebbmark.fhir.writing.terms import ABSENT_BECAUSE, CATEGORY_EXAM, CATEGORY_PROCEDURE, OWN, code_of, component
@@ -112,20 +112,20 @@ def write_bundle_bytes(
         enterer: the person who chose to record it, as `person_who_enters` gives it; None where none did.
         report_pdf: the answer as a page, for a DiagnosticReport; None where none was asked for.
     """
-    frame = Frame(answer)
-    judged: list[tuple[str, object]] = [("guidance", _guidance(frame)), *plan_resources(frame)]
-    judged += [(one.kind, _observation(frame, one)) for one in answer.statements]
-    judged += [(one.kind, _detected_issue(frame, one)) for one in answer.warnings]
-    targets = [frame.to(kind) for kind, _ in judged]
+    context = AnswerContext(answer)
+    judged: list[tuple[str, object]] = [("guidance", _guidance(context)), *plan_resources(context)]
+    judged += [(one.kind, _observation(context, one)) for one in answer.statements]
+    judged += [(one.kind, _detected_issue(context, one)) for one in answer.warnings]
+    targets = [context.to(kind) for kind, _ in judged]
     written = [
         *judged,
         ("device", device(answer.engine_version)),
-        (PROVENANCE, provenance(frame, targets, recorded_s, enterer)),
+        (PROVENANCE, provenance(context, targets, recorded_s, enterer)),
     ]
     if report_pdf is not None:
-        written += report_entries(frame, report_pdf, answer.short.line, recorded_s, enterer)
+        written += report_entries(context, report_pdf, answer.short.line, recorded_s, enterer)
     written.append(("outcome", outcome(answer)))
-    return _ENCODER.encode(_Bundle(entry=[_Entry(frame.to(kind).reference, resource) for kind, resource in written]))
+    return _ENCODER.encode(_Bundle(entry=[_Entry(context.to(kind).reference, resource) for kind, resource in written]))
 
 
 def write_bundle(
@@ -169,35 +169,35 @@ def notes(answer: Answer) -> list[str]:
     return [*answer.said, say(SIGNING), *preliminary, *[rule.sentence for rule in answer.rules], *answer.always]
 
 
-def _guidance(frame: Frame) -> Json:
+def _guidance(context: AnswerContext) -> Json:
     """FHIR R4 GuidanceResponse: that the question was answered, when the data ended, and the answer in sentences."""
-    answer = frame.answer
+    answer = context.answer
     return {
         "resourceType": "GuidanceResponse",
         "text": narrative(answer.short),
         "requestIdentifier": {"system": REQUEST_SYSTEM, "value": answer.identity},
-        "identifier": [frame.identifier("guidance")],
+        "identifier": [context.identifier("guidance")],
         "moduleUri": operation_url(answer.operation),
         "status": "data-requested" if answer.more_would_help else "success",
-        "subject": frame.subject,
-        "occurrenceDateTime": frame.end,
-        "performer": frame.device,
+        "subject": context.subject,
+        "occurrenceDateTime": context.end,
+        "performer": context.device,
         "note": [{"text": note} for note in notes(answer)],
-        "evaluationMessage": [frame.to("outcome")],
-        **({"encounter": frame.encounter} if frame.encounter is not None else {}),
-        **({"result": frame.to("care-plan")} if answer.plan is not None else {}),
+        "evaluationMessage": [context.to("outcome")],
+        **({"encounter": context.encounter} if context.encounter is not None else {}),
+        **({"result": context.to("care-plan")} if answer.plan is not None else {}),
     }
 
 
-def _observation(frame: Frame, one: Statement) -> _Observation:
-    start, end = map(instant, one.span_s or frame.answer.span_s)
+def _observation(context: AnswerContext, one: Statement) -> _Observation:
+    start, end = map(instant, one.span_s or context.answer.span_s)
     result = _Observation(
-        identifier=[frame.identifier(one.kind)],
+        identifier=[context.identifier(one.kind)],
         category=CATEGORY_EXAM if one.examination else CATEGORY_PROCEDURE,
         code=code_of(one.code),
-        subject=frame.subject,
-        encounter=frame.encounter,
-        device=frame.device,
+        subject=context.subject,
+        encounter=context.encounter,
+        device=context.device,
     )
     if start == end:
         result.effective_date_time = end
@@ -209,9 +209,9 @@ def _observation(frame: Frame, one: Statement) -> _Observation:
     if one.method:
         result.method = {"text": one.method}
     if one.members:
-        result.has_member = [frame.to(kind) for kind in one.members]
+        result.has_member = [context.to(kind) for kind in one.members]
     if one.sources or one.follows_from:
-        result.derived_from = [*[frame.to(kind) for kind in one.follows_from], *frame.inputs(one.sources)]
+        result.derived_from = [*[context.to(kind) for kind in one.follows_from], *context.inputs(one.sources)]
     if one.parts:
         result.component = msgspec.Raw(b"[%b]" % b",".join([component(part) for part in one.parts]))
     return result
@@ -235,21 +235,21 @@ def _set_value(result: _Observation, one: Statement) -> None:
         result.value_integer = value.value
 
 
-def _detected_issue(frame: Frame, one: Warned) -> Json:
+def _detected_issue(context: AnswerContext, one: Warned) -> Json:
     """FHIR R4 DetectedIssue: one warning about this patient."""
-    start, end = map(instant, one.span_s or (frame.answer.span_s[1],) * 2)
+    start, end = map(instant, one.span_s or (context.answer.span_s[1],) * 2)
     when: Json = {"identifiedDateTime": end} if start == end else {"identifiedPeriod": {"start": start, "end": end}}
-    shown = [*[frame.to(kind) for kind in one.of_statements], *frame.inputs(one.sources), *map(_named, one.about)]
+    shown = [*[context.to(kind) for kind in one.of_statements], *context.inputs(one.sources), *map(_named, one.about)]
     who = one.acknowledged_by
     return {
         "resourceType": "DetectedIssue",
-        "identifier": [frame.identifier(one.kind)],
+        "identifier": [context.identifier(one.kind)],
         "status": "preliminary",
         "code": OWN.get(one.code) or {"text": one.code.replace("-", " ")},
         **({"severity": one.severity} if one.severity else {}),
-        "patient": frame.subject,
+        "patient": context.subject,
         **when,
-        "author": frame.device,
+        "author": context.device,
         **({"implicated": shown} if shown else {}),
         "detail": one.text,
         **({"mitigation": [{"action": OWN["acknowledged"], "author": who.as_reference}]} if who else {}),

@@ -20,8 +20,8 @@ from audit.test_signature import KEY, PUBLISHED
 from ebbmark.audit.signature import Verified, sign, verify
 from ebbmark.audit.stored_answer import stored_answer
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.naming import EVERYTHING, WRITTEN_TYPES, Takes
-from ebbmark.fhir.writing.carried import carried_in, with_carried
+from ebbmark.fhir.naming import ACCEPTS_EVERYTHING, WRITTEN_TYPES, AcceptedWrites
+from ebbmark.fhir.writing.embedded import embedded_in, with_embedded
 from ebbmark.fhir.writing.normal_form import NormalForm, normal_form, resources_of, superseded_by
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
@@ -40,32 +40,34 @@ from record.waits import Waits, noon
 Json = dict[str, Any]
 T = TypeVar("T")
 
-ONLY_OBSERVATIONS = Takes(frozenset({"Observation"}))
+ONLY_OBSERVATIONS = AcceptedWrites(frozenset({"Observation"}))
 RECORDS = {
     "Observation alone": ONLY_OBSERVATIONS,
-    "Observation, DiagnosticReport": Takes(frozenset({"Observation", "DiagnosticReport", "List"})),
-    "no Provenance": Takes(frozenset(WRITTEN_TYPES) - {"Provenance"}),
-    "no Device": Takes(frozenset(WRITTEN_TYPES) - {"Device"}),
-    "no GuidanceResponse, no DetectedIssue": Takes(frozenset(WRITTEN_TYPES) - {"GuidanceResponse", "DetectedIssue"}),
-    "8 creates at once": Takes(most_creates=8),
-    "8 entries at once": Takes(frozenset(WRITTEN_TYPES), 3),
-    "one Observation at once": Takes(frozenset({"Observation", "List"}), 1),
+    "Observation, DiagnosticReport": AcceptedWrites(frozenset({"Observation", "DiagnosticReport", "List"})),
+    "no Provenance": AcceptedWrites(frozenset(WRITTEN_TYPES) - {"Provenance"}),
+    "no Device": AcceptedWrites(frozenset(WRITTEN_TYPES) - {"Device"}),
+    "no GuidanceResponse, no DetectedIssue": AcceptedWrites(
+        frozenset(WRITTEN_TYPES) - {"GuidanceResponse", "DetectedIssue"}
+    ),
+    "8 creates at once": AcceptedWrites(most_creates=8),
+    "8 entries at once": AcceptedWrites(frozenset(WRITTEN_TYPES), 3),
+    "one Observation at once": AcceptedWrites(frozenset({"Observation", "List"}), 1),
 }
-every_record = pytest.mark.parametrize("takes", RECORDS.values(), ids=RECORDS)
+every_record = pytest.mark.parametrize("accepts", RECORDS.values(), ids=RECORDS)
 
 
 @dataclass(slots=True)
 class Narrow(KeepingRecord):
     """A record that refuses what it does not take, types and searches for them alike."""
 
-    takes: Takes = EVERYTHING
+    accepts: AcceptedWrites = ACCEPTS_EVERYTHING
 
     def __post_init__(self) -> None:
-        self.refused_types = frozenset(WRITTEN_TYPES) - self.takes.types
+        self.refused_types = frozenset(WRITTEN_TYPES) - self.accepts.types
         self.failing = self.refused_types
 
     def transact(self, bundle: Json) -> httpx.Response:
-        most = self.takes.most_creates
+        most = self.accepts.most_creates
         if most is not None and len(bundle["entry"]) > max(2 * most + 1, 3):
             return httpx.Response(400, json={"resourceType": "OperationOutcome", "issue": []})
         return KeepingRecord.transact(self, bundle)
@@ -78,7 +80,7 @@ def within(record: Narrow, work: Coroutine[Any, Any, T]) -> T:
 
 
 def client_of(record: Narrow) -> RecordClient:
-    return RecordClient(RecordSettings(BASE, (BASE,), takes=record.takes), waiting=Waiting(Waits(), noon))
+    return RecordClient(RecordSettings(BASE, (BASE,), accepts=record.accepts), waiting=Waiting(Waits(), noon))
 
 
 def transaction_of(answer: Answer, pdf: bytes | None = None) -> Json:
@@ -117,8 +119,8 @@ def test_the_types_of_the_setting_are_those_that_are_written() -> None:
 
 
 @every_record
-def test_an_answer_is_read_back_whole_and_its_signature_holds(takes: Takes) -> None:
-    record = Narrow(takes=takes)
+def test_an_answer_is_read_back_whole_and_its_signature_holds(accepts: AcceptedWrites) -> None:
+    record = Narrow(accepts=accepts)
 
     outcome = write(record, OLD)
 
@@ -128,13 +130,13 @@ def test_an_answer_is_read_back_whole_and_its_signature_holds(takes: Takes) -> N
 
 
 @every_record
-def test_what_is_sent_keeps_the_rules_of_fhir(takes: Takes) -> None:
-    assert validate(with_carried(transaction_of(OLD, b"%PDF"), takes)) == ()
+def test_what_is_sent_keeps_the_rules_of_fhir(accepts: AcceptedWrites) -> None:
+    assert validate(with_embedded(transaction_of(OLD, b"%PDF"), accepts)) == ()
 
 
 @every_record
-def test_a_repeat_writes_nothing(takes: Takes) -> None:
-    record = Narrow(takes=takes)
+def test_a_repeat_writes_nothing(accepts: AcceptedWrites) -> None:
+    record = Narrow(accepts=accepts)
     write(record, OLD)
     before = dict(record.held)
 
@@ -143,8 +145,8 @@ def test_a_repeat_writes_nothing(takes: Takes) -> None:
 
 
 @every_record
-def test_a_newer_answer_supersedes_and_the_older_one_can_be_made_current_again(takes: Takes) -> None:
-    record = Narrow(takes=takes)
+def test_a_newer_answer_supersedes_and_the_older_one_can_be_made_current_again(accepts: AcceptedWrites) -> None:
+    record = Narrow(accepts=accepts)
     write(record, OLD)
 
     assert write(record, NEW).state is WriteState.WRITTEN
@@ -157,12 +159,15 @@ def test_a_newer_answer_supersedes_and_the_older_one_can_be_made_current_again(t
 
 
 @every_record
-def test_the_provenance_of_superseding_is_kept(takes: Takes) -> None:
-    record = Narrow(takes=takes)
+def test_the_provenance_of_superseding_is_kept(accepts: AcceptedWrites) -> None:
+    record = Narrow(accepts=accepts)
     write(record, OLD)
     write(record, NEW)
 
-    everything = [*record.held.values(), *[one for held in record.held.values() for _, one in carried_in(held).entries]]
+    everything = [
+        *record.held.values(),
+        *[one for held in record.held.values() for _, one in embedded_in(held).entries],
+    ]
     told = [one for one in everything if f":over:{OLD.identity}:" in str(one.get("meta", {}).get("tag"))]
 
     assert [one["resourceType"] for one in told] == ["Provenance"]
@@ -171,7 +176,7 @@ def test_the_provenance_of_superseding_is_kept(takes: Takes) -> None:
 @pytest.mark.parametrize("later", [False, True], ids=["written together", "joined later"])
 @pytest.mark.parametrize("name", ["Observation, DiagnosticReport", "no Provenance", "8 entries at once"])
 def test_a_report_is_read_back_with_its_provenance(name: str, later: bool) -> None:
-    record = Narrow(takes=RECORDS[name])
+    record = Narrow(accepts=RECORDS[name])
     if later:
         write(record, OLD)
 
@@ -180,7 +185,7 @@ def test_a_report_is_read_back_with_its_provenance(name: str, later: bool) -> No
 
 
 def test_a_report_that_is_not_taken_is_left_out_and_the_rest_is_whole() -> None:
-    record = Narrow(takes=ONLY_OBSERVATIONS)
+    record = Narrow(accepts=ONLY_OBSERVATIONS)
 
     write(record, OLD, b"%PDF")
 
@@ -188,16 +193,16 @@ def test_a_report_that_is_not_taken_is_left_out_and_the_rest_is_whole() -> None:
 
 
 def test_a_record_that_takes_more_than_before_does_not_double_what_is_carried() -> None:
-    record = Narrow(takes=ONLY_OBSERVATIONS)
+    record = Narrow(accepts=ONLY_OBSERVATIONS)
     write(record, OLD)
-    record.takes, record.refused_types, record.failing = EVERYTHING, frozenset(), frozenset()
+    record.accepts, record.refused_types, record.failing = ACCEPTS_EVERYTHING, frozenset(), frozenset()
 
     assert write(record, OLD).state is WriteState.ALREADY_THERE
     assert {one["resourceType"] for one in record.results().values()} == {"Observation"}
 
 
 def test_what_is_carried_is_found_altered() -> None:
-    record = Narrow(takes=ONLY_OBSERVATIONS)
+    record = Narrow(accepts=ONLY_OBSERVATIONS)
     write(record, OLD)
     (place,) = [place for place, one in record.held.items() if "contained" in one]
     attachment = record.held[place]["contained"][0]["content"][0]["attachment"]
@@ -211,7 +216,7 @@ def test_what_is_carried_is_found_altered() -> None:
 
 
 def test_the_place_of_an_answer_is_that_of_what_carries_it() -> None:
-    record = Narrow(takes=ONLY_OBSERVATIONS)
+    record = Narrow(accepts=ONLY_OBSERVATIONS)
     write(record, OLD)
 
     async def work() -> str | None:

@@ -24,24 +24,24 @@ from uuid import NAMESPACE_URL, uuid5
 
 import msgspec
 
-from ebbmark.fhir.naming import BASE, RESULT_SYSTEM, Takes
+from ebbmark.fhir.naming import BASE, RESULT_SYSTEM, AcceptedWrites
 from ebbmark.fhir.writing.normal_form import kind_of
 from ebbmark.fhir.writing.provenance import PROVENANCE, REPORT, REPORT_PROVENANCE
 from ebbmark.fhir.writing.write import referred_by_name
 
 __all__ = [
-    "CARRIED_SYSTEM",
-    "Carried",
-    "carried_in",
+    "EMBEDDED_SYSTEM",
+    "Embedded",
+    "embedded_in",
     "unpacked",
-    "with_carried",
-    "with_more_carried",
+    "with_embedded",
+    "with_more_embedded",
     "without_carried",
 ]
 
 Json = dict[str, object]
 
-CARRIED_SYSTEM = f"{BASE}/sid/carried"
+EMBEDDED_SYSTEM = f"{BASE}/sid/carried"
 """System of an identifier of what carries parts of an answer; the value is the identity of the answer."""
 
 _CLOSING = "closing-pressure"
@@ -61,7 +61,7 @@ _EXACT = msgspec.json.Decoder(dict[str, object], float_hook=Decimal)
 
 
 @dataclass(frozen=True, slots=True)
-class Carried:
+class Embedded:
     """What one resource carries.
 
     Attributes:
@@ -73,18 +73,18 @@ class Carried:
     beside: tuple[tuple[str, str], ...] = ()
 
 
-def with_carried(transaction: Mapping[str, object], takes: Takes) -> Json:
+def with_embedded(transaction: Mapping[str, object], accepts: AcceptedWrites) -> Json:
     """The transaction as this record takes it.
 
     Args:
         transaction: what `as_transaction` made.
-        takes: what the record takes.
+        accepts: what the record takes.
 
     Returns:
         The same entries where all are taken; no entry where nothing can carry the rest.
     """
     entries = cast("list[Json]", transaction["entry"])
-    kept = sorted((one for one in entries if _type(one) in takes.types), key=_rank)[: takes.most_creates]
+    kept = sorted((one for one in entries if _type(one) in accepts.types), key=_rank)[: accepts.most_creates]
     if len(kept) == len(entries):
         return dict(transaction)
     main = next((one for one in kept if _type(one) in _NAMED_BY), None)
@@ -102,17 +102,17 @@ def with_carried(transaction: Mapping[str, object], takes: Takes) -> Json:
         own = [one for one in withheld if (report if _kind(one) == REPORT_PROVENANCE else main) is entry]
         pairs = [(str(one["fullUrl"]), cast("Json", one["resource"])) for one in own]
         links = [one for one in beside if entry is main and one != _link(entry)]
-        written.append({**entry, "resource": with_more_carried(resource, pairs, links) if pairs else resource})
+        written.append({**entry, "resource": with_more_embedded(resource, pairs, links) if pairs else resource})
     return {**transaction, "entry": written}
 
 
-def with_more_carried(
+def with_more_embedded(
     resource: Mapping[str, object], entries: Sequence[tuple[str, Json]], links: Sequence[Json] = ()
 ) -> Json:
     """The resource, carrying these besides what it carries already.
 
     Args:
-        resource: one that `carried_in` reads; an Observation, a report and the like.
+        resource: one that `embedded_in` reads; an Observation, a report and the like.
         entries: full URL (empty: made of the tag) and resource of each.
         links: of the Bundle, to what was written beside it.
     """
@@ -153,26 +153,26 @@ def with_more_carried(
     return {
         **bare,
         "contained": [*_list(bare, "contained"), document],
-        "identifier": [*_list(bare, "identifier"), {"system": CARRIED_SYSTEM, "value": identity}],
+        "identifier": [*_list(bare, "identifier"), {"system": EMBEDDED_SYSTEM, "value": identity}],
         element: [*_list(bare, element), {"reference": f"#{_ID}"}],
     }
 
 
-def carried_in(resource: Mapping[str, object]) -> Carried:
+def embedded_in(resource: Mapping[str, object]) -> Embedded:
     """What a stored resource carries; nothing where it carries nothing that can be read."""
     bundle = _bundle_in(resource, exact=False)
     if bundle is None:
-        return Carried()
+        return Embedded()
     entries = tuple((str(one.get("fullUrl", "")), cast("Json", one["resource"])) for one in _list(bundle, "entry"))
     links = [str(one.get("url", "")).partition("?identifier=") for one in _list(bundle, "link")]
-    return Carried(entries, tuple((kind, token) for kind, _, token in links if token))
+    return Embedded(entries, tuple((kind, token) for kind, _, token in links if token))
 
 
 def unpacked(resources: Iterable[tuple[str, Mapping[str, object]]]) -> list[tuple[str, Mapping[str, object]]]:
     """An answer as it was before parts of it were carried inside others."""
     listed: list[tuple[str, Mapping[str, object]]] = []
     for full_url, resource in resources:
-        carried = carried_in(resource)
+        carried = embedded_in(resource)
         listed.append((full_url, without_carried(resource) if carried.entries else resource))
         listed += carried.entries
     return listed
@@ -185,7 +185,7 @@ def without_carried(resource: Mapping[str, object]) -> Json:
         return bare
     kept = {
         "contained": [one for one in _list(bare, "contained") if not _is_document(one)],
-        "identifier": [one for one in _list(bare, "identifier") if one.get("system") != CARRIED_SYSTEM],
+        "identifier": [one for one in _list(bare, "identifier") if one.get("system") != EMBEDDED_SYSTEM],
         "presentedForm": [one for one in _list(bare, "presentedForm") if not _is_attachment(one)],
     }
     element = _NAMED_BY.get(str(bare.get("resourceType")))
