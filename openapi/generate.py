@@ -125,7 +125,7 @@ def hooks_examples() -> dict[str, bytes]:
 
     The card is real, but for the actions of its first suggestion: of those, two stand for all.
     """
-    from ebbmark.web.hooks.answering import Answering, answer_call
+    from ebbmark.web.hooks.answering import CallContext, answer_call
     from ebbmark.web.hooks.call import read_call
     from ebbmark.web.hooks.card import Where
     from ebbmark.web.work_pool import WorkPool
@@ -145,7 +145,7 @@ def hooks_examples() -> dict[str, bytes]:
         },
     }
     last = max(datetime.fromisoformat(str(one["resource"]["effectiveDateTime"])) for one in rows)
-    answering = Answering(
+    answering = CallContext(
         RequestContext(0.0),
         CallerRecords((), patience=Patience()),
         Where("https://peep.example/fhir/metadata", "https://peep.example/launch"),

@@ -301,7 +301,7 @@ def _account(chosen: argparse.Namespace) -> int:
 
 def _replay(chosen: argparse.Namespace) -> int:
     # Only this command needs the signature library, and a page to compare.
-    from ebbmark.audit.findings import Outcome
+    from ebbmark.audit.findings import ReplayOutcome
     from ebbmark.use_cases.replay_exchange import Inputs, replay_files, text_of
     from ebbmark.views.sheet import report_pdf
 
@@ -323,7 +323,7 @@ def _replay(chosen: argparse.Namespace) -> int:
         print(text_of(told), end="")
     if told.doubtful:
         return DIFFERENT
-    outcomes = {Outcome.WITHIN_ROUNDING: WITHIN_ROUNDING, Outcome.DIFFERENT: DIFFERENT}
+    outcomes = {ReplayOutcome.WITHIN_ROUNDING: WITHIN_ROUNDING, ReplayOutcome.DIFFERENT: DIFFERENT}
     return ANSWERED if told.outcome.same else outcomes.get(told.outcome.outcome, INPUTS_AMENDED)
 
 

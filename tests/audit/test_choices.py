@@ -18,7 +18,7 @@ from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.use_cases.questions import answer_request
-from ebbmark.use_cases.replay import Outcome, replay
+from ebbmark.use_cases.replay import ReplayOutcome, replay
 from fhir_builders import at, bundle, height, parameters, patient, quantity, to_bytes, trial_observations
 
 Json = dict[str, Any]
@@ -69,7 +69,7 @@ def test_every_fixture_is_the_same_when_replayed_from_its_resources_alone(pair: 
 
     outcome = replay(resources_of(stored), [("", one) for one in resources], RequestContext(LATER_S))
 
-    assert (outcome.outcome, outcome.findings) == (Outcome.SAME, ())
+    assert (outcome.outcome, outcome.findings) == (ReplayOutcome.SAME, ())
 
 
 def test_protocol_and_margin_are_listed_as_they_were_used() -> None:
@@ -94,7 +94,7 @@ def test_a_peep_that_the_clinician_chose_is_listed_with_its_reason_and_replayed(
     assert "Reason: Circulation asks for another PEEP." in json.dumps(stored)
     assert replayed(stored).findings == ()
     told = json.dumps(stored).replace("Reason: Circulation", "Reason: Oxygenation")
-    assert replayed(json.loads(told)).outcome is Outcome.DIFFERENT
+    assert replayed(json.loads(told)).outcome is ReplayOutcome.DIFFERENT
 
 
 def test_a_chosen_peep_and_its_reason_cannot_be_changed_after_signing() -> None:
@@ -114,7 +114,7 @@ def test_the_form_of_the_formula_that_the_caller_chose_is_listed_and_no_other_is
     told = json.dumps(stored).replace('"valueCode": "male"', '"valueCode": "female"')
 
     assert chosen_in(stored)["sex-for-formula"] == "male"
-    assert replayed(json.loads(told)).outcome is Outcome.DIFFERENT
+    assert replayed(json.loads(told)).outcome is ReplayOutcome.DIFFERENT
 
 
 def test_a_form_that_the_inputs_give_is_not_listed_as_chosen() -> None:

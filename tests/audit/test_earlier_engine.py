@@ -17,7 +17,7 @@ from ebbmark.audit.findings import FindingKind
 from ebbmark.cli import main
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.normal_form import resources_of
-from ebbmark.use_cases.replay import Outcome, Replayed, replay
+from ebbmark.use_cases.replay import Replayed, ReplayOutcome, replay
 from ebbmark.use_cases.replay_exchange import read_inputs
 
 Json = dict[str, Any]
@@ -69,7 +69,7 @@ def test_a_probability_within_what_that_engine_is_known_to_differ_by_is_rounding
 
     path = "closing-pressure.component.verdict-probability.valueQuantity.value"
     assert [one.kind for one in outcome.findings if one.path == path] == [FindingKind.ROUNDING]
-    assert (outcome.outcome, outcome.same) == (Outcome.WITHIN_ROUNDING, False)
+    assert (outcome.outcome, outcome.same) == (ReplayOutcome.WITHIN_ROUNDING, False)
 
 
 @pytest.mark.parametrize(
@@ -87,7 +87,7 @@ def test_a_number_beyond_that_is_different(code: str, component: str, change: fl
     answer = stored()
     part(answer, code, component=component)["valueQuantity"]["value"] += change
 
-    assert replayed(answer).outcome is Outcome.DIFFERENT
+    assert replayed(answer).outcome is ReplayOutcome.DIFFERENT
 
 
 def test_another_verdict_is_different() -> None:
@@ -95,7 +95,7 @@ def test_another_verdict_is_different() -> None:
     concept = part(answer, "closing-pressure", component="closing-verdict")["valueCodeableConcept"]
     concept["coding"][0]["code"] = "not-reached"
 
-    assert replayed(answer).outcome is Outcome.DIFFERENT
+    assert replayed(answer).outcome is ReplayOutcome.DIFFERENT
 
 
 @pytest.mark.parametrize("taken", ["component", "valueQuantity", "note"])
@@ -103,7 +103,7 @@ def test_what_was_taken_out_of_an_old_result_is_different(taken: str) -> None:
     answer = stored()
     del part(answer, "suggested-peep")[taken]
 
-    assert replayed(answer).outcome is Outcome.DIFFERENT
+    assert replayed(answer).outcome is ReplayOutcome.DIFFERENT
 
 
 def test_a_text_that_reads_otherwise_is_named_and_only_a_signature_covers_it() -> None:
@@ -125,4 +125,4 @@ def test_a_version_that_is_only_written_over_does_not_make_a_new_answer_an_old_o
         if entry["resource"]["resourceType"] == "Device":
             entry["resource"]["version"][0]["value"] = "0.2.0"
 
-    assert replayed(answer, fixture).outcome is Outcome.DIFFERENT
+    assert replayed(answer, fixture).outcome is ReplayOutcome.DIFFERENT

@@ -25,7 +25,7 @@ from ebbmark.record.retry import Waiting
 from ebbmark.record.stored_answers import answer_in_record
 from ebbmark.record.write_back import WriteState
 from ebbmark.use_cases.questions import ANSWERS, answer_request
-from ebbmark.use_cases.recording import Outcome, answer_bundle, record_answer
+from ebbmark.use_cases.recording import Recorded, answer_bundle, record_answer
 from ebbmark.use_cases.replay import Replayed, replay
 from ebbmark.views.sheet import report_pdf
 from fhir_builders import Json, height, patient
@@ -62,10 +62,10 @@ def replayed(slug: str, stored: list[tuple[str, Json]]) -> Replayed:
     )
 
 
-def recorded(slug: str, held: KeepingRecord) -> tuple[Outcome, list[tuple[str, Json]]]:
+def recorded(slug: str, held: KeepingRecord) -> tuple[Recorded, list[tuple[str, Json]]]:
     """What became of writing the answer with its report, and how the record gives it back."""
 
-    async def write() -> tuple[Outcome, object]:
+    async def write() -> tuple[Recorded, object]:
         async with RecordClient(RecordSettings(BASE, (BASE,)), waiting=Waiting(Waits(), noon)) as client:
             answer = answered(slug)
             outcome = await record_answer(answer, at_s=LATER_S, record=client, signer=KEY, with_report=True)

@@ -18,7 +18,7 @@ from ebbmark.audit.stored_answer import needs_of
 from ebbmark.cli import main
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
-from ebbmark.use_cases.replay import Outcome, replay
+from ebbmark.use_cases.replay import ReplayOutcome, replay
 from fhir_builders import parameters, to_bytes
 from web.asking import ask, plain_app
 
@@ -126,7 +126,7 @@ def test_a_foreign_suggestion_in_a_signed_bundle_is_neither_the_same_nor_valid()
 
     outcome = replayed(signed)
 
-    assert (outcome.outcome, outcome.same) == (Outcome.DIFFERENT, False)
+    assert (outcome.outcome, outcome.same) == (ReplayOutcome.DIFFERENT, False)
     assert [one.kind for one in outcome.findings] == [FindingKind.FOREIGN]
     assert verify(resources_of(signed), PUBLISHED).verified is Verified.PARTLY
 
@@ -135,7 +135,7 @@ def test_a_foreign_resource_in_an_unsigned_bundle_is_found_too() -> None:
     answer = copy_of(STORED)
     answer["entry"].append({"resource": FOREIGN})
 
-    assert replayed(answer).outcome is Outcome.DIFFERENT
+    assert replayed(answer).outcome is ReplayOutcome.DIFFERENT
     assert verify(resources_of(answer), PUBLISHED).verified is Verified.ABSENT
 
 

@@ -129,6 +129,16 @@ def test_every_door_is_in_the_document() -> None:
     }
 
 
+def test_every_question_says_what_became_of_a_write_back() -> None:
+    told = [
+        "Ebbmark-Write-Back" in DOCUMENT["paths"][f"/fhir/{of}${slug}"]["post"]["responses"]["200"]["headers"]
+        for slug in BY_SLUG
+        for of in ("", "Patient/{patient_id}/")
+    ]
+
+    assert all(told)
+
+
 def test_every_page_of_a_record_says_how_it_is_refused() -> None:
     pages = [one for path, methods in DOCUMENT["paths"].items() if path.startswith("/app/") for one in methods.values()]
 

@@ -21,7 +21,7 @@ from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.readings import Quantity
 from ebbmark.use_cases.questions import answer_request
-from ebbmark.use_cases.replay import Outcome, replay
+from ebbmark.use_cases.replay import ReplayOutcome, replay
 from fhir_builders import Json, bundle, height, observation, panel, patient, to_bytes, trial_bundle
 
 NOW_S = 1772355600.0 + 86400.0
@@ -186,10 +186,10 @@ def test_an_answer_to_data_charted_in_the_site_s_way_is_the_same_when_replayed()
 
         outcome = replay(resources_of(stored), inputs, RequestContext(NOW_S + 60.0, code_map=at_replay))
 
-        assert (outcome.outcome, outcome.findings) == (Outcome.SAME, ())
+        assert (outcome.outcome, outcome.findings) == (ReplayOutcome.SAME, ())
 
     unloaded = replay(resources_of(stored), inputs, RequestContext(NOW_S + 60.0))
-    assert (unloaded.outcome, unloaded.same) == (Outcome.NOT_REPLAYABLE, False)
+    assert (unloaded.outcome, unloaded.same) == (ReplayOutcome.NOT_REPLAYABLE, False)
     assert "charting table of the site, version 1, which is not loaded here" in unloaded.findings[0].sentence
     assert "Invented" not in unloaded.findings[0].sentence
 

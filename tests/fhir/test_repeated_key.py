@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from ebbmark.fhir.problems import ProblemKind, Rejected
 from ebbmark.fhir.reading.decode import body_problem
 from ebbmark.record.record_query import about_patient, record_query_of
-from ebbmark.use_cases.replay_exchange import replay_asked
+from ebbmark.use_cases.replay_exchange import read_replay_request
 from ebbmark.web.hooks.call import json_object
 from fhir_builders import to_bytes, trial_bundle
 
@@ -74,7 +74,7 @@ def test_the_place_of_the_key_is_named_and_no_text_of_the_caller(body: bytes, pl
     [
         lambda body: about_patient(body, "Patient/1"),
         lambda body: record_query_of(body, base_url="https://record.example/fhir", at_s=0.0),
-        replay_asked,
+        read_replay_request,
         json_object,
     ],
 )

@@ -14,7 +14,7 @@ from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.use_cases.questions import answer_request
-from ebbmark.use_cases.replay import Outcome, replay
+from ebbmark.use_cases.replay import ReplayOutcome, replay
 from fhir_builders import Json, at, bundle, height, observation, patient, to_bytes, trial_bundle, trial_observations
 
 CONTEXT = RequestContext(1772355600.0 + 86400.0)
@@ -152,4 +152,4 @@ def test_an_answer_to_contained_observations_is_sound_and_the_same_when_replayed
     outcome = replay(resources_of(stored), [("", json.loads(to_bytes(one))) for one in resources], CONTEXT)
 
     assert validate(stored) == ()
-    assert (outcome.outcome, outcome.findings) == (Outcome.SAME, ())
+    assert (outcome.outcome, outcome.findings) == (ReplayOutcome.SAME, ())

@@ -17,7 +17,7 @@ from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.stored_answers import Inputs, answer_in_record, inputs_in_record
-from ebbmark.use_cases.recording import Outcome, record_answer
+from ebbmark.use_cases.recording import Recorded, record_answer
 from ebbmark.use_cases.replay import Replayed, replay
 from ebbmark.views.sheet import report_pdf
 from fhir_builders import at, height, patient, to_bytes, trial_observations
@@ -88,8 +88,8 @@ class Bedside:
         *,
         with_report: bool = False,
         make_current: bool = False,
-    ) -> Outcome:
-        async def write() -> Outcome:
+    ) -> Recorded:
+        async def write() -> Recorded:
             async with RecordClient(self.settings) as record:
                 return await record_answer(
                     answer,

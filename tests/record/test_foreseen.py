@@ -14,7 +14,7 @@ from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.retry import Waiting
 from ebbmark.record.search import ReadFailure
 from ebbmark.record.write_outcome import WriteState
-from ebbmark.use_cases.recording import DryRun, foreseen
+from ebbmark.use_cases.recording import DryRun, dry_run
 from recommendations import RECORDED_S
 from record.keeping_record import BASE, KeepingRecord
 from record.test_current_again import OTHER, take_back, with_both
@@ -27,7 +27,7 @@ async def _looked(recommendation: Answer) -> DryRun | ReadFailure:
     async with RecordClient(
         RecordSettings(BASE, (BASE,), max_total_wait_s=0.0), waiting=Waiting(Waits(), noon)
     ) as client:
-        return await foreseen(transaction, record=client)
+        return await dry_run(transaction, record=client)
 
 
 def looked(record: KeepingRecord, recommendation: Answer) -> DryRun | ReadFailure:

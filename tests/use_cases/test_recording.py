@@ -26,7 +26,7 @@ from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.retry import Waiting
 from ebbmark.record.write_back import WriteState
 from ebbmark.use_cases.questions import answer_request
-from ebbmark.use_cases.recording import Outcome, record_answer, to_be_written
+from ebbmark.use_cases.recording import Recorded, record_answer, to_be_written
 from ebbmark.use_cases.replay import replay
 from fhir_builders import at, bundle, height, parameters, patient, to_bytes, trial_observations
 from record.keeping_record import BASE, KeepingRecord
@@ -47,12 +47,12 @@ async def _recorded(
     at_s: float,
     signer: SigningKey | None = KEY,
     settings: RecordSettings = SETTINGS,
-) -> Outcome:
+) -> Recorded:
     async with RecordClient(settings, waiting=Waiting(Waits(), noon)) as client:
         return await record_answer(recommendation, at_s=at_s, record=client, signer=signer, enterer=enterer)
 
 
-def recorded(record: KeepingRecord, enterer: str | None = NURSE, at_s: float = AT_S) -> Outcome:
+def recorded(record: KeepingRecord, enterer: str | None = NURSE, at_s: float = AT_S) -> Recorded:
     with respx.mock() as router:
         record.attach(router)
         return asyncio.run(_recorded(ANSWER, enterer, at_s))
@@ -61,7 +61,7 @@ def recorded(record: KeepingRecord, enterer: str | None = NURSE, at_s: float = A
 def test_a_request_whose_time_is_over_writes_nothing_and_says_so() -> None:
     record = KeepingRecord()
 
-    async def late() -> Outcome:
+    async def late() -> Recorded:
         until_s = asyncio.get_running_loop().time() - 1.0
         async with RecordClient(SETTINGS, waiting=Waiting(Waits(), noon)) as client:
             return await record_answer(ANSWER, at_s=AT_S, record=client, with_report=True, until_s=until_s)
@@ -265,7 +265,7 @@ def test_the_answer_to_another_question_is_not_doubled_in_a_record_that_ignores_
     request = {"resourceType": "Parameters", "parameter": asked}
     answer = answer_request(BY_SLUG["check-validity"], to_bytes(request), RequestContext(AT_S))
 
-    async def twice() -> list[Outcome]:
+    async def twice() -> list[Recorded]:
         async with RecordClient(SETTINGS, waiting=Waiting(Waits(), noon)) as client:
             return [await record_answer(answer, at_s=AT_S, record=client) for _ in range(2)]
 
@@ -283,7 +283,7 @@ def test_a_report_that_the_record_does_not_take_is_said_not_to_be_there() -> Non
     record = KeepingRecord(refused_types=frozenset({"DiagnosticReport"}))
     settings = RecordSettings(BASE, (BASE,), accepts=AcceptedWrites(frozenset(WRITTEN_TYPES) - {"DiagnosticReport"}))
 
-    async def work() -> Outcome:
+    async def work() -> Recorded:
         async with RecordClient(settings, waiting=Waiting(Waits(), noon)) as client:
             return await record_answer(ANSWER, at_s=AT_S, record=client, with_report=True)
 

@@ -21,7 +21,7 @@ from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.retry import Waiting
 from ebbmark.record.stored_answers import Inputs, answer_in_record, inputs_in_record
 from ebbmark.record.write_back import WriteState
-from ebbmark.use_cases.recording import Outcome, record_answer
+from ebbmark.use_cases.recording import Recorded, record_answer
 from ebbmark.use_cases.replay import Replayed, replay
 from ebbmark.views.sheet import report_pdf
 from fhir_builders import at, height, observation, patient, to_bytes, trial_observations
@@ -59,10 +59,10 @@ async def _asked(client: RecordClient) -> Answer:
     return await answered_from_record(TITRATE_PEEP, QUESTION, client, AT_S)
 
 
-def recorded(at_s: float, *, with_report: bool) -> tuple[Answer, Outcome]:
+def recorded(at_s: float, *, with_report: bool) -> tuple[Answer, Recorded]:
     """Read from the record as it is now, and recorded."""
 
-    async def write() -> tuple[Answer, Outcome]:
+    async def write() -> tuple[Answer, Recorded]:
         async with RecordClient(RecordSettings(BASE, (BASE,)), waiting=Waiting(Waits(), noon)) as client:
             answer = await _asked(client)
             outcome = await record_answer(

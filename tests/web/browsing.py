@@ -23,7 +23,7 @@ from fastapi import FastAPI, Request
 from ebbmark.record.client import Reply
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
-from ebbmark.web.launch.door import SmartDoor
+from ebbmark.web.launch.door import SmartLaunch
 from ebbmark.web.launch.session import Seal, new_cookie_key_set, read_cookie_keys
 from launch_server import CLIENT_ID, Chart, LaunchSite
 
@@ -221,7 +221,7 @@ class _Server(uvicorn.Server):
 def _add_probe(app: FastAPI) -> None:
     @app.get("/app/{tab}/probe")
     async def probe(request: Request) -> dict[str, object]:
-        door: SmartDoor = app.state.smart_door
+        door: SmartLaunch = app.state.smart_door
         session = await door.session_of(request)
         answer = await door.record_of(session).send("GET", f"Patient/{session.patient}")
         return {

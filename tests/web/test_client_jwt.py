@@ -11,7 +11,7 @@ import pytest
 from ebbmark.keys import read_public_keys
 from ebbmark.record.sign_in import FixedKeys
 from ebbmark.web.authentication import ClientJwt, SeenTokens, checked_client
-from ebbmark.web.token_check import Rules, TokenRefusal, TrustedParty
+from ebbmark.web.token_check import TokenRefusal, TokenRules, TrustedParty
 from issued_tokens import NOW_S, Issuer, forged, hmac_signed
 
 ENDPOINT = "https://peep.example/cds-services/peep-trial"
@@ -25,7 +25,7 @@ def party(issuer: Issuer, *addresses: str) -> TrustedParty:
     return TrustedParty(FixedKeys(keys), frozenset(addresses))
 
 
-RULES = Rules({EHR.name: party(EHR, JKU), OTHER_EHR.name: party(OTHER_EHR)}, frozenset({"ES384", "RS384"}))
+RULES = TokenRules({EHR.name: party(EHR, JKU), OTHER_EHR.name: party(OTHER_EHR)}, frozenset({"ES384", "RS384"}))
 
 
 def sent(issuer: Issuer = EHR, headers: dict[str, Any] | None = None, **changes: object) -> str:

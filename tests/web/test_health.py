@@ -15,7 +15,7 @@ from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.sign_in import KeyLookup
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
-from ebbmark.web.health import LOOK_EVERY_S, Look, Looks, record_answers
+from ebbmark.web.health import LOOK_EVERY_S, Probe, Probes, record_answers
 from ebbmark.web.shared_store import SharedStore, store_address
 from ebbmark.web.token_check import KeySource
 from web.asking import ask, plain_app
@@ -38,7 +38,7 @@ def looked(replies: Sequence[httpx.Response | httpx.ConnectError], *, apart_s: f
     async def look() -> tuple[list[bool | None], int]:
         clock = Clock()
         async with RecordClient(RecordSettings(RECORD, (RECORD,))) as record:
-            watcher = Look(partial(record_answers, record), LOOK_EVERY_S, clock)
+            watcher = Probe(partial(record_answers, record), LOOK_EVERY_S, clock)
             known = []
             for _ in replies:
                 watcher.look_soon()
@@ -72,7 +72,7 @@ def found_by(*issuers: KeySource, then: Callable[[], None] = lambda: None) -> li
 
     async def look() -> list[tuple[str, str]]:
         clock = Clock()
-        looks = Looks(None, None, issuers, clock)
+        looks = Probes(None, None, issuers, clock)
         told = []
         for turn in range(3):
             if turn == 2:
@@ -123,7 +123,7 @@ def test_many_probes_make_one_call() -> None:
 
 def test_a_shared_store_that_did_not_answer_the_last_request_is_told_at_once() -> None:
     store = SharedStore(store_address("redis://127.0.0.1:9"), None, Clock())
-    looks = Looks(None, store, (), Clock())
+    looks = Probes(None, store, (), Clock())
     told = []
     for store.answers in (None, False, True):
         found = looks.found()

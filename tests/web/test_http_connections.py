@@ -19,7 +19,7 @@ from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from ebbmark.web.body import read_body
 from ebbmark.web.boundary import Boundary, rejected
-from ebbmark.web.health import Looks, health_router
+from ebbmark.web.health import Probes, health_router
 from ebbmark.web.http_connections import bounded_protocol
 from ebbmark.web.load import Load
 from web.browsing import free_port
@@ -178,7 +178,7 @@ def held(load: Load) -> Iterator[int]:
     async def read(request: Request) -> int:
         return len(await read_body(request.stream(), 10_000))
 
-    app.include_router(health_router(Looks(None, None, (), time.monotonic), load))
+    app.include_router(health_router(Probes(None, None, (), time.monotonic), load))
     app.add_exception_handler(Rejected, rejected)
     app.add_middleware(Boundary, load=load)
     with served(app, head_s=PATIENCE_S) as port, connected(port) as first:

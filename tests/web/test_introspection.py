@@ -20,7 +20,7 @@ from ebbmark.record.client import Exchange, Patience
 from ebbmark.settings import Settings
 from ebbmark.web.app import Misconfigured, create_app
 from ebbmark.web.authentication import Caller, checked_caller
-from ebbmark.web.token_check import Introspection, Rules, TokenRefusal
+from ebbmark.web.token_check import Introspection, TokenRefusal, TokenRules
 from fhir_builders import to_bytes, trial_bundle
 from issued_tokens import ISSUER, NOW_S, Issuer
 from web.asking import FHIR, Reply, ask
@@ -102,7 +102,7 @@ def asked(
         found = [
             await checked_caller(
                 f"Bearer {bearer}",
-                rules=Rules({}, frozenset({"ES384"}), leeway_s=0),
+                rules=TokenRules({}, frozenset({"ES384"}), leeway_s=0),
                 audience=AUDIENCE,
                 at_s=at_s,
                 introspection=one,

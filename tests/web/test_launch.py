@@ -15,7 +15,7 @@ import pytest
 
 from ebbmark.keys import Algorithm, new_key_set
 from ebbmark.web.launch.launching import code_challenge
-from ebbmark.web.launch.session import LAUNCH, Pending
+from ebbmark.web.launch.session import LAUNCH, PendingLaunch
 from issued_tokens import Issuer, forged
 from launch_server import CLIENT_ID, USER, Chart, LaunchSite, launch_server
 from web.browsing import (
@@ -387,7 +387,7 @@ def test_looking_at_a_reply_without_its_body_does_not_use_up_the_launch(site: La
 
 def test_a_launch_that_took_more_than_ten_minutes_is_over(site: LaunchSite, browser: Browser, key_file: Path) -> None:
     tab = "A" * 22
-    pending = Pending(tab, site.base_url, time.time() - 1, f"{tab}.s", "v" * 43, "n")
+    pending = PendingLaunch(tab, site.base_url, time.time() - 1, f"{tab}.s", "v" * 43, "n")
     sealed = seal_of(key_file).close(pending, purpose=LAUNCH)
 
     page = browser.get(f"/launch/callback?code=x&state={tab}.s", headers={"Cookie": f"ebbmark-launch-{tab}={sealed}"})

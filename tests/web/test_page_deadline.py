@@ -80,7 +80,7 @@ def test_nothing_is_taken_for_unchanged_or_recorded_or_known_that_was_not_read_i
     assert asked_of_a_slow_record(lambda page: page.nothing_new_since(NOW_S)) is False
     assert asked_of_a_slow_record(lambda page: page.recorded("0" * 64)) is None
     assert isinstance(
-        asked_of_a_slow_record(lambda page: page.foreseen(as_transaction(ANSWER, "Patient/p1"))), ReadFailure
+        asked_of_a_slow_record(lambda page: page.dry_run(as_transaction(ANSWER, "Patient/p1"))), ReadFailure
     )
 
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from ebbmark.keys import PublicKey, read_public_keys
 from ebbmark.record.sign_in import FixedKeys, KeyLookup
-from ebbmark.web.token_check import Claims, Rules, TokenRefusal, TrustedParty, verified
+from ebbmark.web.token_check import Claims, TokenRefusal, TokenRules, TrustedParty, verified_claims
 from issued_tokens import ISSUER, NOW_S, Issuer, forged, hmac_signed, segment
 
 AUDIENCE = "https://peep.example/fhir"
@@ -26,11 +26,13 @@ def keys_of(*issuers: Issuer) -> FixedKeys:
     return FixedKeys(read_public_keys(json.dumps({"keys": [one.jwk for one in issuers]}).encode()) or ())
 
 
-RULES = Rules({ISSUER: TrustedParty(keys_of(TRUSTED, RSA), frozenset({KEY_SET_URL}))}, ACCEPTED, leeway_s=30.0)
+RULES = TokenRules({ISSUER: TrustedParty(keys_of(TRUSTED, RSA), frozenset({KEY_SET_URL}))}, ACCEPTED, leeway_s=30.0)
 
 
-def judged(token: str, *, rules: Rules = RULES, audience: str = AUDIENCE, at_s: float = NOW_S) -> Claims | TokenRefusal:
-    return asyncio.run(verified(token, rules=rules, audience=audience, at_s=at_s))
+def judged(
+    token: str, *, rules: TokenRules = RULES, audience: str = AUDIENCE, at_s: float = NOW_S
+) -> Claims | TokenRefusal:
+    return asyncio.run(verified_claims(token, rules=rules, audience=audience, at_s=at_s))
 
 
 @pytest.mark.parametrize("issuer", [TRUSTED, RSA], ids=["ES384", "RS384"])
@@ -88,7 +90,7 @@ def test_a_public_key_used_as_a_shared_secret_is_refused(secret: bytes) -> None:
 
 
 def test_a_symmetric_algorithm_is_refused_even_where_it_was_allowed_by_mistake() -> None:
-    rules = Rules(RULES.parties, ACCEPTED | {"HS256", "none"})
+    rules = TokenRules(RULES.parties, ACCEPTED | {"HS256", "none"})
     symmetric = hmac_signed({"alg": "HS256", "kid": "k1"}, GOOD, TRUSTED.public_pem)
 
     assert judged(symmetric, rules=rules) is TokenRefusal.UNKNOWN_KEY
@@ -98,7 +100,7 @@ def test_a_symmetric_algorithm_is_refused_even_where_it_was_allowed_by_mistake()
 @pytest.mark.parametrize("algorithm", ["ES256", "RS256", "PS384"])
 def test_a_sound_algorithm_that_is_not_accepted_here_is_refused(algorithm: str) -> None:
     other = Issuer.new(algorithm)
-    rules = Rules({ISSUER: TrustedParty(keys_of(other))}, ACCEPTED)
+    rules = TokenRules({ISSUER: TrustedParty(keys_of(other))}, ACCEPTED)
 
     assert judged(other.token(), rules=rules) is TokenRefusal.ALGORITHM
 
@@ -155,7 +157,7 @@ def test_a_header_that_leads_elsewhere_is_refused(headers: dict[str, Any], refus
 
 
 def test_an_address_beside_keys_from_a_file_is_passed_over_and_never_asked() -> None:
-    with_file = Rules({ISSUER: TrustedParty(keys_of(TRUSTED))}, ACCEPTED)
+    with_file = TokenRules({ISSUER: TrustedParty(keys_of(TRUSTED))}, ACCEPTED)
 
     assert isinstance(judged(TRUSTED.token({"jku": "https://evil.example/keys"}), rules=with_file), Claims)
 
@@ -284,7 +286,7 @@ class _Nothing:
 def test_keys_that_cannot_be_had_are_not_the_tokens_fault() -> None:
     source = _Nothing()
 
-    found = judged(TRUSTED.token(), rules=Rules({ISSUER: TrustedParty(source)}, ACCEPTED))
+    found = judged(TRUSTED.token(), rules=TokenRules({ISSUER: TrustedParty(source)}, ACCEPTED))
 
     assert found is TokenRefusal.KEYS_UNAVAILABLE
     assert source.asked == [("k1", "ES384")]
@@ -296,7 +298,7 @@ def test_keys_that_cannot_be_had_are_not_the_tokens_fault() -> None:
 def test_a_token_that_is_refused_anyway_makes_nobody_fetch_keys(token: str) -> None:
     source = _Nothing()
 
-    judged(token, rules=Rules({ISSUER: TrustedParty(source, frozenset({KEY_SET_URL}))}, ACCEPTED))
+    judged(token, rules=TokenRules({ISSUER: TrustedParty(source, frozenset({KEY_SET_URL}))}, ACCEPTED))
 
     assert source.asked == []
 

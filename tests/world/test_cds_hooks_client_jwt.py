@@ -14,7 +14,7 @@ import pytest
 from ebbmark.keys import read_public_keys
 from ebbmark.record.sign_in import FixedKeys
 from ebbmark.web.authentication import ClientJwt, SeenTokens, checked_client
-from ebbmark.web.token_check import Rules, TokenRefusal, TrustedParty
+from ebbmark.web.token_check import TokenRefusal, TokenRules, TrustedParty
 
 ENDPOINT = "https://cds.example.org/cds-services/some-service"
 EXPIRES_S = 1422568860
@@ -34,7 +34,7 @@ PRINTED = (
     "OGVlYzZhMzNhYzFlIiwidGVuYW50IjoiMmRkZDZjM2EtOGU5YS00NGM2LWEzMDUtNTIxMTFhZDMwMmEyIn0.d1WfLjGRKlcWB94l9do4cM8REXeYJL"
     "L6SGUBO8VHZhfM8mwKYP70EMxJ67War4TQblEpaQrp11wx5p7oPFm2ETYgCicS84vXWEIYTdjooZdooCSDf2L8-i4awdoUwiEb"
 )
-RULES = Rules(
+RULES = TokenRules(
     {
         "https://fhir-ehr.example.com/": TrustedParty(
             FixedKeys(read_public_keys(json.dumps({"keys": [PUBLIC_KEY]}).encode()) or ()),

@@ -18,7 +18,7 @@ from joserfc import jws
 
 from ebbmark.keys import KeyRing, PublicKey, public_key_set, read_key_ring, read_public_keys
 from ebbmark.record.sign_in import FixedKeys
-from ebbmark.web.token_check import Rules, TokenRefusal, TrustedParty, signature_fits, verified
+from ebbmark.web.token_check import TokenRefusal, TokenRules, TrustedParty, signature_fits, verified_claims
 
 PAYLOAD = "eyJpc3MiOiJqb2UiLA0KICJleHAiOjEzMDA4MTkzODAsDQogImh0dHA6Ly9leGFtcGxlLmNvbS9pc19yb290Ijp0cnVlfQ"
 JOE_SAYS = b'{"iss":"joe",\r\n "exp":1300819380,\r\n "http://example.com/is_root":true}'
@@ -141,9 +141,9 @@ def test_a_signature_does_not_fit_the_key_of_another_example() -> None:
 def test_what_rfc_7515_signs_with_a_shared_secret_or_not_at_all_is_refused_whatever_is_trusted(token: str) -> None:
     keys = read_public_keys(json.dumps({"keys": [{**HS256_KEY, "kid": "k"}, {**RSA_2011}]}).encode()) or ()
     every = frozenset({"ES256", "ES384", "ES512", "RS256", "RS384", "RS512", "PS256", "PS384", "PS512"})
-    rules = Rules({"joe": TrustedParty(FixedKeys(keys))}, every)
+    rules = TokenRules({"joe": TrustedParty(FixedKeys(keys))}, every)
 
-    found = asyncio.run(verified(token, rules=rules, audience="", at_s=1300819379))
+    found = asyncio.run(verified_claims(token, rules=rules, audience="", at_s=1300819379))
 
     assert found is TokenRefusal.ALGORITHM
 

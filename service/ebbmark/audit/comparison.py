@@ -14,7 +14,7 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from ebbmark.audit.findings import Finding, FindingKind
+from ebbmark.audit.findings import FindingKind, ReplayFinding
 
 __all__ = [
     "NOT_REPRODUCIBLE",
@@ -236,13 +236,13 @@ def explanation(one: Difference, engine: str) -> Explanation:
     return _of_an_earlier_engine(one, engine) if loose else _UNEXPLAINED
 
 
-def listed_less(count: int, engine: str) -> Finding:
+def listed_less(count: int, engine: str) -> ReplayFinding:
     """What is said of everything together that this version lists and an earlier engine did not."""
     sentence = (
         f"Engine {engine} listed less, or linked it otherwise: {count} elements of the answer that this version gives "
         "are not compared."
     )
-    return Finding(FindingKind.WORDING, "", count, None, sentence)
+    return ReplayFinding(FindingKind.WORDING, "", count, None, sentence)
 
 
 def _of_an_earlier_engine(one: Difference, engine: str) -> Explanation:

@@ -11,15 +11,15 @@ from dataclasses import dataclass
 from enum import Enum
 
 from ebbmark import __version__
-from ebbmark.audit.stored_answer import Claims, StoredAnswer
+from ebbmark.audit.stored_answer import AnswerClaims, StoredAnswer
 from ebbmark.fhir.writing.normal_form import kind_of, labels_of, superseded_by, unmarked
 
 __all__ = [
     "AFTERWARDS",
     "SIGNED_STATUSES",
-    "Finding",
     "FindingKind",
-    "Outcome",
+    "ReplayFinding",
+    "ReplayOutcome",
     "afterwards",
     "claimed",
     "not_of_the_answer",
@@ -61,7 +61,7 @@ class FindingKind(Enum):
     LABELLED = "labelled"
 
 
-class Outcome(Enum):
+class ReplayOutcome(Enum):
     """The five things that a replay tells apart."""
 
     SAME = "same"
@@ -78,7 +78,7 @@ _OF_ANOTHER_ENGINE = frozenset({FindingKind.ENGINE, FindingKind.ROUNDING, Findin
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class ReplayFinding:
     """One finding.
 
     Attributes:
@@ -96,7 +96,7 @@ class Finding:
     sentence: str
 
 
-def outcome_of(findings: Iterable[Finding], *, computed: bool) -> Outcome:
+def outcome_of(findings: Iterable[ReplayFinding], *, computed: bool) -> ReplayOutcome:
     """Say which of the five it is.
 
     Args:
@@ -106,14 +106,14 @@ def outcome_of(findings: Iterable[Finding], *, computed: bool) -> Outcome:
     """
     kinds = {one.kind for one in findings}
     if kinds - AFTERWARDS - _OF_ANOTHER_ENGINE - {FindingKind.CHARTING}:
-        return Outcome.DIFFERENT
+        return ReplayOutcome.DIFFERENT
     if FindingKind.CHARTING in kinds:
-        return Outcome.NOT_REPLAYABLE
+        return ReplayOutcome.NOT_REPLAYABLE
     if not computed:
-        return Outcome.INPUTS_AMENDED
+        return ReplayOutcome.INPUTS_AMENDED
     if kinds & _OF_ANOTHER_ENGINE:
-        return Outcome.WITHIN_ROUNDING
-    return Outcome.INPUTS_AMENDED if FindingKind.INPUT_AMENDED in kinds else Outcome.SAME
+        return ReplayOutcome.WITHIN_ROUNDING
+    return ReplayOutcome.INPUTS_AMENDED if FindingKind.INPUT_AMENDED in kinds else ReplayOutcome.SAME
 
 
 def versioned(resource: Json) -> str:
@@ -124,36 +124,36 @@ def versioned(resource: Json) -> str:
     return f"{plain}/_history/{version}" if version else plain
 
 
-def afterwards(stored: Iterable[tuple[str, Json]]) -> Iterator[Finding]:
+def afterwards(stored: Iterable[tuple[str, Json]]) -> Iterator[ReplayFinding]:
     """Marks of superseding, a clinician's signature, and labels that others gave."""
     listed = [(url, one) for url, one in stored if kind_of(one)]
     for mark in sorted({superseded_by(one) for _, one in listed} - {""}):
         sentence = "The answer was marked superseded by a newer one afterwards."
-        yield Finding(FindingKind.SUPERSEDED, "", None, mark, sentence)
+        yield ReplayFinding(FindingKind.SUPERSEDED, "", None, mark, sentence)
     for _, one in listed:
         kind = one.get("resourceType")
         if kind in _SIGNABLE and one.get("status") in SIGNED_STATUSES:
             sentence = (
                 f"{'An' if kind == 'Observation' else 'A'} {kind} was made {one['status']} by someone afterwards."
             )
-            yield Finding(FindingKind.SIGNED, "status", "preliminary", one["status"], sentence)
+            yield ReplayFinding(FindingKind.SIGNED, "status", "preliminary", one["status"], sentence)
         for label in labels_of(unmarked(one)):
             path = label.partition(":")[0]
             sentence = f"A resource was given a label afterwards, in {path}."
-            yield Finding(FindingKind.LABELLED, path, None, label, sentence)
+            yield ReplayFinding(FindingKind.LABELLED, path, None, label, sentence)
 
 
-def not_of_the_answer(answer: StoredAnswer) -> Iterator[Finding]:
+def not_of_the_answer(answer: StoredAnswer) -> Iterator[ReplayFinding]:
     """Resources beside the answer, which no signature covers and which people may take for a part of it."""
     if answer.foreign:
         sentence = (
             f"With the answer stand resources that are none of it ({answer.foreign}); neither its inputs nor its "
             "signature vouch for them."
         )
-        yield Finding(FindingKind.FOREIGN, "Bundle.entry.resource", None, answer.foreign, sentence)
+        yield ReplayFinding(FindingKind.FOREIGN, "Bundle.entry.resource", None, answer.foreign, sentence)
 
 
-def claimed(claims: Claims, known_protocols: tuple[str, ...], of_engine: str) -> Iterator[Finding]:
+def claimed(claims: AnswerClaims, known_protocols: tuple[str, ...], of_engine: str) -> Iterator[ReplayFinding]:
     """Whether engine and protocol are those of this software.
 
     Args:
@@ -164,7 +164,7 @@ def claimed(claims: Claims, known_protocols: tuple[str, ...], of_engine: str) ->
     if claims.engine_version != __version__:
         named = claims.engine_version if _VERSION.fullmatch(claims.engine_version) else "none that can be read"
         sentence = f"The answer names engine version {named}; this is {__version__}."
-        yield Finding(
+        yield ReplayFinding(
             FindingKind.ENGINE,
             "device.version[0].value",
             __version__,
@@ -174,10 +174,10 @@ def claimed(claims: Claims, known_protocols: tuple[str, ...], of_engine: str) ->
     if claims.protocol not in known_protocols:
         known = ", ".join(known_protocols)
         sentence = f"The answer names a protocol or a version of one that is not known here; known: {known}."
-        yield Finding(FindingKind.PROTOCOL, "provenance.entity", known, claims.protocol, sentence)
+        yield ReplayFinding(FindingKind.PROTOCOL, "provenance.entity", known, claims.protocol, sentence)
 
 
-def of_charting(remarks: str, loaded: str) -> Iterator[Finding]:
+def of_charting(remarks: str, loaded: str) -> Iterator[ReplayFinding]:
     """Whether the answer names a charting table of the site that is not the one in force here.
 
     Args:
@@ -190,10 +190,12 @@ def of_charting(remarks: str, loaded: str) -> Iterator[Finding]:
                 f"The answer was given under the charting table of the site, version {_told(version)}, which is not "
                 "loaded here (EBBMARK_CHARTING); without it the answer is not computed again."
             )
-            yield Finding(FindingKind.CHARTING, "outcome.issue", loaded or None, f"version {version}", sentence)
+            yield ReplayFinding(FindingKind.CHARTING, "outcome.issue", loaded or None, f"version {version}", sentence)
 
 
-def of_inputs(claims: Claims, given: Iterable[tuple[str, Json]], current: Mapping[str, str]) -> Iterator[Finding]:
+def of_inputs(
+    claims: AnswerClaims, given: Iterable[tuple[str, Json]], current: Mapping[str, str]
+) -> Iterator[ReplayFinding]:
     """Which inputs are gone, amended since, or cannot be found.
 
     An input that is given in another version only was amended: `found` is that version.
@@ -211,11 +213,11 @@ def of_inputs(claims: Claims, given: Iterable[tuple[str, Json]], current: Mappin
         if version not in there and not (version and now):
             sentence = f"{_address(plain)}: the input is not there any more in the version that the answer names."
             place = reference if _ADDRESS.fullmatch(plain) else "provenance.entity"
-            yield Finding(FindingKind.INPUT_GONE, place, None, None, sentence)
+            yield ReplayFinding(FindingKind.INPUT_GONE, place, None, None, sentence)
         elif version and now not in ("", version):
             told = f"version {_told(version)} was used, {_told(now)} is in force"
             missing = "" if version in there else "; the version that was used was not given"
-            yield Finding(
+            yield ReplayFinding(
                 FindingKind.INPUT_AMENDED,
                 reference,
                 version,
@@ -224,7 +226,7 @@ def of_inputs(claims: Claims, given: Iterable[tuple[str, Json]], current: Mappin
             )
     if claims.nameless and not any(one.get("resourceType") == "Observation" for _, one in given):
         sentence = f"{claims.nameless} inputs came without an address, so that they cannot be found again."
-        yield Finding(FindingKind.INPUT_NAMELESS, "provenance.entity", None, None, sentence)
+        yield ReplayFinding(FindingKind.INPUT_NAMELESS, "provenance.entity", None, None, sentence)
 
 
 def _address(plain: str) -> str:

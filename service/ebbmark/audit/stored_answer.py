@@ -32,7 +32,7 @@ from ebbmark.fhir.writing.provenance import (
 __all__ = [
     "ALL_READ",
     "CHOICES",
-    "Claims",
+    "AnswerClaims",
     "Needs",
     "StoredAnswer",
     "foreign_in",
@@ -80,7 +80,7 @@ class StoredAnswer:
     form: NormalForm
     resources: list[tuple[str, Json]]
     foreign: int
-    claims: Claims
+    claims: AnswerClaims
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +97,7 @@ class Act:
 
 
 @dataclass(frozen=True, slots=True)
-class Claims:
+class AnswerClaims:
     """What the answer says of itself.
 
     Attributes:
@@ -302,7 +302,7 @@ def _inner(value: object) -> Iterable[object]:
     return value if isinstance(value, list) else ()
 
 
-def _claims_of(form: NormalForm) -> Claims:
+def _claims_of(form: NormalForm) -> AnswerClaims:
     try:
         provenance, of_report = (
             msgspec.convert(form.parts.get(kind, {}), _Provenance) for kind in (PROVENANCE, REPORT_PROVENANCE)
@@ -328,7 +328,7 @@ def _claims_of(form: NormalForm) -> Claims:
     if operation is not None and operation is not TITRATE_PEEP:
         # It names other rule sets, too, and the protocol among its choices.
         protocol = next((str(one.get("valueString")) for one in choices if one["name"] == "protocol"), "")
-    return Claims(
+    return AnswerClaims(
         operation=operation,
         engine_version=device.version[0].value if device.version else "",
         protocol=protocol,

@@ -32,7 +32,7 @@ from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.reading import NoTrial, read_trial
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.review.options import Options, Prepared, prepared, pseudonym, when, without_ids
-from ebbmark.review.resources import Held, newest_of, unit_at, versions_of
+from ebbmark.review.resources import StoredVersion, newest_of, unit_at, versions_of
 from ebbmark.use_cases.from_record import BEFORE_AND_AFTER_S
 from ebbmark.use_cases.replay import replay_answer
 from ebbmark.use_cases.titrate import titrate_values
@@ -117,7 +117,7 @@ def rows_of_part(lines: Iterable[bytes], shared: Iterable[bytes], options: Optio
     return rows
 
 
-def _review(patient: str, held: list[Held], devices: list[Held], made: Prepared, rows: Rows) -> None:
+def _review(patient: str, held: list[StoredVersion], devices: list[StoredVersion], made: Prepared, rows: Rows) -> None:
     stays = [one for one in held if one.read.resourceType == "Encounter"]
     own = [one for one in held if one.identity]
     inputs = [one for one in held if not one.identity and one.read.resourceType in _INPUTS]
@@ -133,11 +133,11 @@ def _review(patient: str, held: list[Held], devices: list[Held], made: Prepared,
     rows.trials += _trials(name, newest, titrated, stays, made, rows)
 
 
-def _is_replaced(one: Held) -> bool:
+def _is_replaced(one: StoredVersion) -> bool:
     return one.read.resourceType == "Patient" and b'"replaced-by"' in one.line
 
 
-def _without_link(one: Held) -> Held:
+def _without_link(one: StoredVersion) -> StoredVersion:
     """The Patient as it was before the merger."""
     patient = msgspec.json.decode(one.line)
     patient.pop("link", None)
@@ -151,16 +151,16 @@ _INPUTS = frozenset(
 
 def _answers(
     name: str,
-    own: Sequence[Held],
-    inputs: Sequence[Held],
-    newest: Sequence[Held],
-    devices: Sequence[Held],
-    stays: Sequence[Held],
+    own: Sequence[StoredVersion],
+    inputs: Sequence[StoredVersion],
+    newest: Sequence[StoredVersion],
+    devices: Sequence[StoredVersion],
+    stays: Sequence[StoredVersion],
     made: Prepared,
     rows: Rows,
 ) -> Iterator[tuple[Row, float]]:
     """A row for each stored answer, and when the answer says that its trial ended."""
-    by_identity: dict[str, list[Held]] = {}
+    by_identity: dict[str, list[StoredVersion]] = {}
     for one in own:
         by_identity.setdefault(one.identity, []).append(one)
     given: list[tuple[str, Json]] = []
@@ -195,7 +195,7 @@ def _answers(
         yield row, at_s
 
 
-def _software_of(guidance: Json, beside: Collection[str], devices: Sequence[Held]) -> list[Json]:
+def _software_of(guidance: Json, beside: Collection[str], devices: Sequence[StoredVersion]) -> list[Json]:
     """The Device that the answer names by reference, or by its identifier where parts of the answer are carried."""
     performer = guidance.get("performer")
     wanted = performer.get("reference") if isinstance(performer, Mapping) else None
@@ -262,9 +262,9 @@ def _page(answer: Answer, at_s: float) -> bytes:
 
 def _trials(
     name: str,
-    newest: Sequence[Held],
+    newest: Sequence[StoredVersion],
     answered: Sequence[float],
-    stays: Sequence[Held],
+    stays: Sequence[StoredVersion],
     made: Prepared,
     rows: Rows,
 ) -> Iterator[Row]:
@@ -382,6 +382,6 @@ def set_after_trial(readings: Sequence[Reading], trial: Trial) -> Row:
     }
 
 
-def _bundle(held: Sequence[Held]) -> bytes:
+def _bundle(held: Sequence[StoredVersion]) -> bytes:
     entries = b'},{"resource":'.join(one.line for one in held)
     return b'{"resourceType":"Bundle","type":"collection","entry":[{"resource":' + entries + b"}]}"

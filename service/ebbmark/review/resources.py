@@ -13,7 +13,7 @@ from ebbmark.fhir.naming import RESULT_SYSTEM
 from ebbmark.fhir.reading.charting import with_zone
 from ebbmark.fhir.times import seconds
 
-__all__ = ["Held", "Note", "newest_of", "unit_at", "versions_of"]
+__all__ = ["Note", "StoredVersion", "newest_of", "unit_at", "versions_of"]
 
 NO_UNIT = "not known"
 
@@ -55,7 +55,7 @@ class _Resource(msgspec.Struct):
 
 
 @dataclass(frozen=True, slots=True)
-class Held:
+class StoredVersion:
     """One version of one resource: what is needed of it, and its bytes."""
 
     read: _Resource
@@ -78,14 +78,14 @@ class Held:
         return found if isinstance(found, float) else None
 
 
-def versions_of(lines: Sequence[bytes], note: Note) -> list[Held]:
+def versions_of(lines: Sequence[bytes], note: Note) -> list[StoredVersion]:
     """Each version of each resource once; two contents under one version are set aside, both.
 
     Args:
         lines: resources, the same one next to itself.
         note: hears what was not used.
     """
-    by_version: dict[tuple[str, str, str], list[Held]] = {}
+    by_version: dict[tuple[str, str, str], list[StoredVersion]] = {}
     for line in lines:
         try:
             read = msgspec.json.decode(line, type=_Resource)
@@ -94,7 +94,7 @@ def versions_of(lines: Sequence[bytes], note: Note) -> list[Held]:
             continue
         same = by_version.setdefault((read.resourceType, read.id, read.meta.versionId), [])
         if not same or same[-1].line != line:
-            same.append(Held(read, line))
+            same.append(StoredVersion(read, line))
         else:
             note("sent twice, used once", read.resourceType)
     found = []
@@ -107,9 +107,9 @@ def versions_of(lines: Sequence[bytes], note: Note) -> list[Held]:
     return found
 
 
-def newest_of(inputs: Sequence[Held]) -> list[Held]:
+def newest_of(inputs: Sequence[StoredVersion]) -> list[StoredVersion]:
     """The version in force of each resource: the highest number; where versions are no numbers, all of them."""
-    found: dict[tuple[str, str], list[Held]] = {}
+    found: dict[tuple[str, str], list[StoredVersion]] = {}
     for one in inputs:
         found.setdefault((one.read.resourceType, one.read.id), []).append(one)
     newest = []
@@ -120,7 +120,7 @@ def newest_of(inputs: Sequence[Held]) -> list[Held]:
     return newest
 
 
-def unit_at(stays: Sequence[Held], at_s: float) -> str:
+def unit_at(stays: Sequence[StoredVersion], at_s: float) -> str:
     """Where the patient was: the location whose period holds the instant, of the stay that does."""
     for stay in stays:
         for one in stay.read.location:

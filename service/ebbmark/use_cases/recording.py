@@ -40,14 +40,14 @@ from ebbmark.record.write_back import EntryResult, WriteOutcome, WriteState, wri
 from ebbmark.telemetry.measured import Measured, count
 from ebbmark.views.sheet import report_pdf
 
-__all__ = ["DryRun", "Outcome", "answer_bundle", "foreseen", "record_answer", "record_entered", "to_be_written"]
+__all__ = ["DryRun", "Recorded", "answer_bundle", "dry_run", "record_answer", "record_entered", "to_be_written"]
 
 
 Json = dict[str, object]
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class Recorded:
     """What became of recording an answer.
 
     Attributes:
@@ -78,7 +78,7 @@ async def record_answer(
     with_report: bool = False,
     make_current: bool = False,
     until_s: float | None = None,
-) -> Outcome:
+) -> Recorded:
     """Write an answer to the record; whatever becomes of it, the caller has the answer.
 
     Args:
@@ -284,12 +284,12 @@ def _whose(answer: Answer, record: RecordClient | None, enterer: str | None) -> 
     return person, patient
 
 
-def _outcome(bundle: Json, state: WriteState, code: str, sentence: str, places: tuple[str, ...] = ()) -> Outcome:
+def _outcome(bundle: Json, state: WriteState, code: str, sentence: str, places: tuple[str, ...] = ()) -> Recorded:
     count(Measured.WRITE_BACKS, state.value)
     done = state in (WriteState.WRITTEN, WriteState.ALREADY_THERE)
     severity, code = ("information", "informational") if done else ("error", code)
     answer = with_write_issue(bundle, severity=severity, code=code, sentence=sentence)
-    return Outcome(answer, state, sentence, places)
+    return Recorded(answer, state, sentence, places)
 
 
 def _no_record(record: RecordClient | None) -> tuple[Problem, ...]:
@@ -347,7 +347,7 @@ class DryRun:
     sentence: str
 
 
-async def foreseen(transaction: Json, *, record: RecordClient) -> DryRun | ReadFailure:
+async def dry_run(transaction: Json, *, record: RecordClient) -> DryRun | ReadFailure:
     """Look at the record, and write nothing.
 
     Args:

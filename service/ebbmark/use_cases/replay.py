@@ -38,9 +38,9 @@ from ebbmark.audit.comparison import (
 )
 from ebbmark.audit.findings import (
     SIGNED_STATUSES,
-    Finding,
     FindingKind,
-    Outcome,
+    ReplayFinding,
+    ReplayOutcome,
     afterwards,
     claimed,
     not_of_the_answer,
@@ -51,7 +51,7 @@ from ebbmark.audit.findings import (
 )
 from ebbmark.audit.stored_answer import (
     ALL_READ,
-    Claims,
+    AnswerClaims,
     StoredAnswer,
     left_out_inputs,
     require_shape,
@@ -70,7 +70,7 @@ from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.use_cases.questions import ANSWERS
 from ebbmark.use_cases.titrate import age_told, titrate_told
 
-__all__ = ["Finding", "FindingKind", "Outcome", "Render", "Replayed", "replay", "replay_answer"]
+__all__ = ["FindingKind", "Render", "ReplayFinding", "ReplayOutcome", "Replayed", "replay", "replay_answer"]
 
 Json = Mapping[str, object]
 Render = Callable[[Answer, float], bytes]
@@ -100,20 +100,20 @@ class Replayed:
     """
 
     identity: str
-    findings: tuple[Finding, ...]
+    findings: tuple[ReplayFinding, ...]
     not_checked: int
     computed: bool = True
     expected: NormalForm | None = None
 
     @property
-    def outcome(self) -> Outcome:
+    def outcome(self) -> ReplayOutcome:
         """Which of the five it is."""
         return outcome_of(self.findings, computed=self.computed)
 
     @property
     def same(self) -> bool:
         """Whether the stored answer is, byte for byte, what its inputs give; what came afterwards aside."""
-        return self.computed and self.outcome in (Outcome.SAME, Outcome.INPUTS_AMENDED)
+        return self.computed and self.outcome in (ReplayOutcome.SAME, ReplayOutcome.INPUTS_AMENDED)
 
 
 def replay(
@@ -162,13 +162,13 @@ def replay_answer(
     findings = [*not_of_the_answer(answer), *afterwards(answer.resources), *claimed(claims, known, of_engine), *amended]
     used = {versioned(one) for _, one in given}
     if any(one.kind is FindingKind.INPUT_AMENDED and one.path not in used for one in amended):
-        findings.append(Finding(FindingKind.INPUT_AMENDED, "", None, None, _NOT_GIVEN))
+        findings.append(ReplayFinding(FindingKind.INPUT_AMENDED, "", None, None, _NOT_GIVEN))
         return Replayed(answer.form.identity, tuple(findings), 0, computed=False)
     remarks = msgspec.json.encode(answer.form.parts.get("outcome", {})).decode()
     if charting := list(of_charting(remarks, context.code_map.charting)):
         return Replayed(answer.form.identity, (*findings, *charting), 0, computed=False)
     if claims.report is not None and render is None:
-        findings.append(Finding(FindingKind.NOT_COMPUTED, _PAGE, None, None, _NO_PAGE))
+        findings.append(ReplayFinding(FindingKind.NOT_COMPUTED, _PAGE, None, None, _NO_PAGE))
     choices = claims.choices if claims.has_choices else _first(choices, claims)
     context = replace(context, limits=_LIMITS)
     try:
@@ -176,7 +176,7 @@ def replay_answer(
     except Rejected as rejected:
         # What an input holds is not repeated.
         refused = [
-            Finding(FindingKind.NOT_COMPUTED, one.expression, None, None, f"No answer follows: {one.kind.slug}.")
+            ReplayFinding(FindingKind.NOT_COMPUTED, one.expression, None, None, f"No answer follows: {one.kind.slug}.")
             for one in rejected.problems
         ]
         return Replayed(answer.form.identity, (*findings, *refused), 0)
@@ -184,7 +184,7 @@ def replay_answer(
     return Replayed(answer.form.identity, (*findings, *told), not_checked, expected=expected)
 
 
-def _first(choices: tuple[Json, ...], claims: Claims) -> tuple[Json, ...]:
+def _first(choices: tuple[Json, ...], claims: AnswerClaims) -> tuple[Json, ...]:
     """What the answer tells of its choices, and those of the request that it does not tell."""
     told = {one["name"] for one in claims.choices}
     return (*claims.choices, *(one for one in choices if one.get("name") not in told))
@@ -247,26 +247,26 @@ def _page_of(stored: NormalForm) -> bytes:
         return b""
 
 
-def _compared(expected: NormalForm, found: NormalForm, engine: str) -> tuple[list[Finding], int]:
-    findings: list[Finding] = []
+def _compared(expected: NormalForm, found: NormalForm, engine: str) -> tuple[list[ReplayFinding], int]:
+    findings: list[ReplayFinding] = []
     differing: list[Difference] = []
     loose = is_of_another_engine(engine)
     # The rules that go into an identity have other fields in another engine that is known to differ.
     if expected.identity != found.identity and not loose:
         # All full URLs follow from the identity: one finding says it, and the rest is compared under one name.
         sentence = "The inputs, the protocol and the engine give another identity than the one stored."
-        findings.append(Finding(FindingKind.VALUE, _IDENTITY, expected.identity, found.identity, sentence))
+        findings.append(ReplayFinding(FindingKind.VALUE, _IDENTITY, expected.identity, found.identity, sentence))
     for kind in sorted({*expected.parts, *found.parts} - {"outcome"}):
         mine, theirs = expected.parts.get(kind), found.parts.get(kind)
         if mine is None:
             sentence = "The stored answer has a result that its inputs do not give."
-            findings.append(Finding(FindingKind.RESULT_UNEXPECTED, kind, None, kind, sentence))
+            findings.append(ReplayFinding(FindingKind.RESULT_UNEXPECTED, kind, None, kind, sentence))
         elif theirs is None and loose and kind.startswith("caution-"):
             sentence = f"This version gives a caution besides: {kind}."
-            findings.append(Finding(FindingKind.WORDING, kind, kind, None, sentence))
+            findings.append(ReplayFinding(FindingKind.WORDING, kind, kind, None, sentence))
         elif theirs is None:
             sentence = f"The result {kind} is missing from the stored answer."
-            findings.append(Finding(FindingKind.RESULT_MISSING, kind, kind, None, sentence))
+            findings.append(ReplayFinding(FindingKind.RESULT_MISSING, kind, kind, None, sentence))
         elif _written(mine) != _written(theirs):
             one, other = _under_one_name(mine, expected), _under_one_name(theirs, found)
             # Named by code; where nothing but the order differs, by place.
@@ -299,7 +299,7 @@ def _told_elsewhere(difference: Difference) -> bool:
     )
 
 
-def _judged(every: Iterable[Difference], engine: str) -> list[Finding]:
+def _judged(every: Iterable[Difference], engine: str) -> list[ReplayFinding]:
     """The differences as findings; those that an earlier engine explains by listing less are told as one."""
     explained = [(one, explanation(one, engine)) for one in every]
     less = sum(why.listed_less for _, why in explained)
@@ -307,7 +307,7 @@ def _judged(every: Iterable[Difference], engine: str) -> list[Finding]:
     return [*told, listed_less(less, engine)] if less else told
 
 
-def _finding(one: Difference, explained: Explanation) -> Finding:
+def _finding(one: Difference, explained: Explanation) -> ReplayFinding:
     expected, found = _in_short(one.expected), _in_short(one.found)
     # A name that only the stored answer has is not repeated.
     place = one.path if expected is not None else one.path.partition(".")[0]
@@ -315,7 +315,7 @@ def _finding(one: Difference, explained: Explanation) -> Finding:
     if isinstance(expected, str) and isinstance(found, str):
         told = "the stored text is another than the one that the inputs give"
     sentence = f"{place}: {told}{explained.why}."
-    return Finding(explained.kind, one.path, expected, found, sentence)
+    return ReplayFinding(explained.kind, one.path, expected, found, sentence)
 
 
 def _in_short(value: object) -> object:
@@ -334,11 +334,11 @@ def _shown(value: object) -> str:
     return "a text" if isinstance(value, str) else "a structure"
 
 
-def _remarks(expected: NormalForm, found: NormalForm, engine: str) -> tuple[list[Finding], int]:
+def _remarks(expected: NormalForm, found: NormalForm, engine: str) -> tuple[list[ReplayFinding], int]:
     """Remarks that follow from the used inputs must be there as they are; others cannot be computed again."""
     if "outcome" not in found.parts:
         sentence = "The list of inputs that did not count is missing from the stored answer."
-        return [Finding(FindingKind.RESULT_MISSING, "outcome", "outcome", None, sentence)], 0
+        return [ReplayFinding(FindingKind.RESULT_MISSING, "outcome", "outcome", None, sentence)], 0
     mine, theirs = _issue_lines(expected), Counter(_issue_lines(found))
     every = differences(_without_issues(expected), _without_issues(found), "outcome")
     findings = _judged(every, engine)
@@ -350,7 +350,7 @@ def _remarks(expected: NormalForm, found: NormalForm, engine: str) -> tuple[list
         elif not (ALL_READ in line and left_out):
             sentence = "outcome.issue: the stored answer lacks a remark that its inputs give."
             kind = FindingKind.WORDING if is_of_another_engine(engine) else FindingKind.VALUE
-            findings.append(Finding(kind, "outcome.issue", line, None, sentence))
+            findings.append(ReplayFinding(kind, "outcome.issue", line, None, sentence))
     return findings, theirs.total()
 
 

@@ -17,20 +17,20 @@ from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.identity import REQUEST_SYSTEM
 from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of, unmarked
 from ebbmark.keys import read_public_keys
-from ebbmark.use_cases.replay import Outcome, Render, Replayed, replay
+from ebbmark.use_cases.replay import Render, Replayed, ReplayOutcome, replay
 from ebbmark.words.messages import say
 
 __all__ = [
     "Inputs",
-    "ReplayAsked",
-    "Told",
+    "ReplayReport",
+    "ReplayRequest",
     "check_signature",
     "not_an_answer",
     "read_inputs",
+    "read_replay_request",
     "read_stored",
-    "replay_asked",
     "replay_files",
-    "replay_told",
+    "replay_parameters",
     "text_of",
 ]
 
@@ -42,7 +42,7 @@ _AGAINST = (Verified.BROKEN, Verified.PARTLY)
 
 
 @dataclass(frozen=True, slots=True)
-class ReplayAsked:
+class ReplayRequest:
     """What is to be replayed.
 
     Attributes:
@@ -72,7 +72,7 @@ class Inputs:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class ReplayReport:
     """What is said about a replay.
 
     Attributes:
@@ -107,7 +107,7 @@ class _Parameters(msgspec.Struct, tag_field="resourceType", tag="Parameters"):
     parameter: list[_Parameter] = []
 
 
-def replay_asked(body: bytes) -> ReplayAsked:
+def read_replay_request(body: bytes) -> ReplayRequest:
     """Read the question.
 
     Raises:
@@ -145,10 +145,10 @@ def replay_asked(body: bytes) -> ReplayAsked:
     bundles = {name: _bundle(found[name], problems) for name in ("answer", "inputs") if name in found}
     if problems:
         raise Rejected(tuple(problems))
-    return ReplayAsked(identity, bundles.get("answer"), bundles.get("inputs"))
+    return ReplayRequest(identity, bundles.get("answer"), bundles.get("inputs"))
 
 
-def replay_told(outcome: Replayed, verified: Verified) -> Json:
+def replay_parameters(outcome: Replayed, verified: Verified) -> Json:
     """FHIR R4 Parameters with what was found."""
     told: list[Json] = [
         {"name": "same", "valueBoolean": outcome.same},
@@ -175,7 +175,7 @@ def replay_files(
     keys: bytes | None,
     context: RequestContext,
     render: Render | None = None,
-) -> Told:
+) -> ReplayReport:
     """Replay an answer from files.
 
     Args:
@@ -203,7 +203,7 @@ def replay_files(
         )
     except NotAnAnswer as error:
         raise not_an_answer(error) from error
-    return Told(outcome, verified, replay_told(outcome, verified), with_keys=keys is not None)
+    return ReplayReport(outcome, verified, replay_parameters(outcome, verified), with_keys=keys is not None)
 
 
 def check_signature(answer: bytes, keys: bytes | None) -> tuple[str, bool]:
@@ -270,11 +270,11 @@ def read_inputs(body: bytes) -> Inputs:
     return Inputs(found, tuple(choices))
 
 
-def text_of(told: Told) -> str:
+def text_of(told: ReplayReport) -> str:
     """The same for a person; a signature that makes the answer doubtful is said first."""
     outcome = told.outcome
     kind = outcome.outcome.value
-    if outcome.outcome is Outcome.INPUTS_AMENDED and not outcome.computed:
+    if outcome.outcome is ReplayOutcome.INPUTS_AMENDED and not outcome.computed:
         kind = "versions-missing"
     lines = [f"Answer {outcome.identity}", say(f"replay.{kind}")]
     lines += [f"- {finding.sentence}" for finding in outcome.findings]

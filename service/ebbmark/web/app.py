@@ -29,9 +29,9 @@ from ebbmark.use_cases.questions import answer_request
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.boundary import Boundary, not_routed, refusals
 from ebbmark.web.connections import (
+    caller_records_of,
     entrance_of,
     exchange_of,
-    guests_of,
     hooks_entrance_of,
     record_settings_of,
     shared_store_of,
@@ -42,23 +42,23 @@ from ebbmark.web.connections import (
 )
 from ebbmark.web.definitions import definitions_router
 from ebbmark.web.documentation import DESCRIPTION, Documented
-from ebbmark.web.health import Looks, health_router
-from ebbmark.web.hooks.answering import Answering
+from ebbmark.web.health import Probes, health_router
+from ebbmark.web.hooks.answering import CallContext
 from ebbmark.web.hooks.authentication import HooksOrigins
 from ebbmark.web.hooks.card import Where
-from ebbmark.web.hooks.routes import HooksDoor, hooks_router
+from ebbmark.web.hooks.routes import HooksConfig, hooks_router
 from ebbmark.web.inspecting import inspection_router, launched_inspection_router
 from ebbmark.web.launch.launching import launch_router
-from ebbmark.web.launch.session import SettingCookies
+from ebbmark.web.launch.session import CookieMiddleware
 from ebbmark.web.load import Load
-from ebbmark.web.operations import Door, operations_router
+from ebbmark.web.operations import OperationsConfig, operations_router
 from ebbmark.web.page.frame import Pages
 from ebbmark.web.page.record_source import Rules
 from ebbmark.web.page.routes import demo_router, patient_router, record_door
 from ebbmark.web.page.words import zone_of
 from ebbmark.web.rates import page_rates
 from ebbmark.web.replaying import Auditing, replay_router
-from ebbmark.web.smart_connections import smart_door_of
+from ebbmark.web.smart_connections import smart_launch_of
 from ebbmark.web.telemetry import Telemetry, watch_of
 from ebbmark.web.theme.files import files_router
 from ebbmark.web.theme.pages import PageRefused, page_refusals
@@ -109,7 +109,7 @@ def create_app(settings: Settings) -> FastAPI:
     store = shared_store_of(settings, outside_tls)
     entrance = entrance_of(settings, base_url, outside, store)
     hooks_entrance = hooks_entrance_of(settings, root, entrance, outside, store)
-    guests = guests_of(settings, outside_tls)
+    guests = caller_records_of(settings, outside_tls)
     limits = Limits(max_bytes=settings.max_body_bytes, max_entries=settings.max_entries)
     use_messages(files_of(messages=settings.messages))
     own = files_of(**settings.site_files)
@@ -125,8 +125,8 @@ def create_app(settings: Settings) -> FastAPI:
         watch.meters.show_pool(lambda: record.pool_use)
     rules_of_doors = [one for one in (entrance.rules, hooks_entrance.rules) if one is not None]
     issuers = [party.keys for one in rules_of_doors for party in one.parties.values()]
-    looks = Looks(record, store, issuers, time.monotonic)
-    smart = smart_door_of(settings, keys, tls, trail, base_url.removesuffix("/fhir"), store)
+    looks = Probes(record, store, issuers, time.monotonic)
+    smart = smart_launch_of(settings, keys, tls, trail, base_url.removesuffix("/fhir"), store)
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
@@ -169,14 +169,16 @@ def create_app(settings: Settings) -> FastAPI:
     )
     # The instant is that of each request.
     context = RequestContext(0.0, site, limits, code_map, settings.accept_preliminary)
-    door = Door(context, record, trail, pool, signer_of(keys, signs=settings.sign_results), settings.request_deadline_s)
+    door = OperationsConfig(
+        context, record, trail, pool, signer_of(keys, signs=settings.sign_results), settings.request_deadline_s
+    )
     auditing = Auditing(
         context, record, own_public_keys(keys), trail, pool, settings.max_body_bytes, settings.request_deadline_s
     )
     where = Where(settings.documentation_url or f"{base_url}/metadata", f"{root}/launch" if smart is not None else "")
-    hooks = HooksDoor(
+    hooks = HooksConfig(
         hooks_entrance,
-        Answering(context, guests, where, pool, door.signer, deadline_s=settings.request_deadline_s),
+        CallContext(context, guests, where, pool, door.signer, deadline_s=settings.request_deadline_s),
         limits,
         trail,
         time.time,
@@ -208,7 +210,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.add_exception_handler(Rejected, refusals(trail))
     app.add_exception_handler(HTTPException, not_routed)
     app.add_exception_handler(PageRefused, page_refusals(pages.frame_ancestors, pages.root))
-    app.add_middleware(SettingCookies)
+    app.add_middleware(CookieMiddleware)
     if settings.cds_origins:
         app.add_middleware(HooksOrigins, origins=settings.cds_origins)
     app.add_middleware(Boundary, load=load, over_https=root.startswith("https:"))

@@ -35,7 +35,7 @@ from ebbmark.fhir.writing.audit_event import Actor
 from ebbmark.record.address_guard import is_this_machine
 from ebbmark.web.rates import RequestRates
 from ebbmark.web.shared_store import SharedStore
-from ebbmark.web.token_check import Claims, Introspection, Rules, TokenRefusal, verified
+from ebbmark.web.token_check import Claims, Introspection, TokenRefusal, TokenRules, verified_claims
 
 __all__ = [
     "CALLER",
@@ -141,7 +141,7 @@ def bearer_token(authorization: str | None) -> str | None:
 async def checked_caller(
     authorization: str | None,
     *,
-    rules: Rules,
+    rules: TokenRules,
     audience: str,
     at_s: float,
     introspection: Introspection | None = None,
@@ -163,7 +163,9 @@ async def checked_caller(
         return None
     # Where no issuer has keys, every token is opaque to us, whatever it looks like.
     by_key = bool(rules.parties) or introspection is None
-    claims = await verified(token, rules=rules, audience=audience, at_s=at_s) if by_key else TokenRefusal.NOT_A_JWT
+    claims = (
+        await verified_claims(token, rules=rules, audience=audience, at_s=at_s) if by_key else TokenRefusal.NOT_A_JWT
+    )
     if claims is TokenRefusal.NOT_A_JWT and introspection is not None:
         claims = await introspection.claims(token, audience=audience, at_s=at_s, leeway_s=rules.leeway_s)
     if isinstance(claims, TokenRefusal):
@@ -245,7 +247,7 @@ class SeenTokens:
 
 
 async def checked_client(
-    authorization: str | None, *, endpoint_url: str, rules: Rules, seen: SeenTokens, at_s: float
+    authorization: str | None, *, endpoint_url: str, rules: TokenRules, seen: SeenTokens, at_s: float
 ) -> ClientJwt | TokenRefusal | None:
     """Check the JWT of a CDS Hooks client.
 
@@ -262,7 +264,7 @@ async def checked_client(
     token = bearer_token(authorization)
     if token is None:
         return None
-    claims = await verified(token, rules=rules, audience=endpoint_url, at_s=at_s)
+    claims = await verified_claims(token, rules=rules, audience=endpoint_url, at_s=at_s)
     if isinstance(claims, TokenRefusal):
         return claims
     if claims.cnf is not msgspec.UNSET:
@@ -316,7 +318,7 @@ class AuthMiddleware:
         introspection: who is asked about tokens that cannot be checked here; None where nobody is.
     """
 
-    rules: Rules | None
+    rules: TokenRules | None
     audience: str
     rates: RequestRates | None
     wall_s: Callable[[], float]
@@ -339,7 +341,7 @@ class AuthMiddleware:
         request.state.caller = caller
         require(request, EVALUATE)
 
-    async def _signed_in(self, rules: Rules, request: Request, address: str) -> Caller:
+    async def _signed_in(self, rules: TokenRules, request: Request, address: str) -> Caller:
         headers = request.headers.getlist("authorization")
         found = await checked_caller(
             headers[0] if len(headers) == 1 else None,

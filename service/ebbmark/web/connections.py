@@ -35,9 +35,9 @@ from ebbmark.web.trust import KeysOf, Misconfigured, rules_for
 
 __all__ = [
     "USUAL_REQUESTS_PER_MINUTE",
+    "caller_records_of",
     "entrance_of",
     "exchange_of",
-    "guests_of",
     "hooks_entrance_of",
     "patience_of",
     "record_settings_of",
@@ -210,7 +210,7 @@ def hooks_entrance_of(
     )
 
 
-def guests_of(settings: Settings, tls: SSLContext | None) -> CallerRecords:
+def caller_records_of(settings: Settings, tls: SSLContext | None) -> CallerRecords:
     """The records that callers may name: ours, those beside it, and those that may open the page."""
     own = (settings.record_base_url,) if settings.record_base_url is not None else ()
     launching = tuple(one.iss for one in settings.smart_clients)

@@ -15,7 +15,7 @@ from typing import Any
 import msgspec
 from fastapi import FastAPI, Response
 
-from ebbmark.fhir.operations import PLAN_TRIAL, TITRATE_PEEP, Operation
+from ebbmark.fhir.operations import PLAN_TRIAL, Operation
 from ebbmark.record.write_back import WriteState
 from ebbmark.web.body import FHIR_JSON
 
@@ -118,7 +118,7 @@ def documented(operation: Operation) -> dict[str, Any]:
         "responses": {
             200: {
                 "description": "The answer, a Bundle of type collection.",
-                **({"headers": _WRITE_BACK} if operation is TITRATE_PEEP else {}),
+                "headers": _WRITE_BACK,
                 "content": answer,
             },
             **{
@@ -139,7 +139,11 @@ def documented(operation: Operation) -> dict[str, Any]:
 def documented_of_patient(operation: Operation) -> dict[str, Any]:
     """The entry of one operation at the address of a patient of the record; its examples stand with the operation."""
     whole = documented(operation)
-    answered = {"description": "The answer, a Bundle of type collection.", "content": {FHIR_JSON: {"schema": _BUNDLE}}}
+    answered = {
+        "description": "The answer, a Bundle of type collection.",
+        "headers": _WRITE_BACK,
+        "content": {FHIR_JSON: {"schema": _BUNDLE}},
+    }
     refused = {
         status: {"description": text, "content": {FHIR_JSON: {"schema": _OUTCOME}}} for status, text in REFUSALS.items()
     }
@@ -167,16 +171,13 @@ _WRITE_BACK = {
 
 
 def _description(operation: Operation) -> str:
-    written = (
-        " With `with-report` the answer holds a DiagnosticReport with a PDF of it. With `write-back` the same "
-        "results are put into the configured record as one transaction of conditional creates, and the header "
-        "Ebbmark-Write-Back says what became of it."
-    )
     return (
         f"{operation.description} Takes FHIR R4 Parameters or a bare Bundle; or, where a record is configured, "
         f"Parameters with patient-reference: then {_read(operation)} are read from the record, of the "
         f"{operation.hours_back:g} hours before now where the request names no period."
-        f"{written if operation is TITRATE_PEEP else ' Takes with-report and write-back as $titrate-peep does.'}"
+        " With `with-report` the answer holds a DiagnosticReport with a PDF of it. With `write-back` the same "
+        "results are put into the configured record as one transaction of conditional creates, and the header "
+        "Ebbmark-Write-Back says what became of it."
     )
 
 

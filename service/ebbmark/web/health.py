@@ -33,7 +33,7 @@ from ebbmark.web.load import Load
 from ebbmark.web.shared_store import SharedStore
 from ebbmark.web.token_check import KeySource
 
-__all__ = ["LOOK_EVERY_S", "Look", "Looks", "health_router", "record_answers"]
+__all__ = ["LOOK_EVERY_S", "Probe", "Probes", "health_router", "record_answers"]
 
 LOOK_EVERY_S = 15.0
 """This project's choice."""
@@ -42,7 +42,7 @@ KEYS_EVERY_S = 1.0
 """While there are none; between two failed fetches the source of the keys itself waits longer."""
 
 
-class Look:
+class Probe:
     """Whether another system answers.
 
     Attributes:
@@ -86,7 +86,7 @@ async def record_answers(record: RecordClient) -> bool:
     return answers
 
 
-class Looks:
+class Probes:
     """All other systems that an answer may depend on.
 
     Args:
@@ -104,12 +104,12 @@ class Looks:
         steady_s: Callable[[], float],
     ) -> None:
         self._looks = {
-            "record": Look(partial(record_answers, record), LOOK_EVERY_S, steady_s) if record is not None else None,
-            "shared-store": Look(store.look, LOOK_EVERY_S, steady_s) if store is not None else None,
+            "record": Probe(partial(record_answers, record), LOOK_EVERY_S, steady_s) if record is not None else None,
+            "shared-store": Probe(store.look, LOOK_EVERY_S, steady_s) if store is not None else None,
         }
         self._store = store
         self._issuers = issuers
-        self._keys = Look(self._fetch_keys, KEYS_EVERY_S, steady_s)
+        self._keys = Probe(self._fetch_keys, KEYS_EVERY_S, steady_s)
         self._had_keys = not issuers
 
     async def _fetch_keys(self) -> bool:
@@ -157,7 +157,7 @@ def _texts(name: str, description: str = "Successful Response") -> dict[str, Any
     return {"description": description, "content": {"application/json": {"schema": schema}}}
 
 
-def health_router(looks: Looks, load: Load) -> APIRouter:
+def health_router(looks: Probes, load: Load) -> APIRouter:
     """The routes below `/health`."""
     router = APIRouter(prefix="/health", tags=["health"])
 

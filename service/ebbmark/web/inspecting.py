@@ -26,7 +26,7 @@ from ebbmark.record.search import ReadFailure, no_record
 from ebbmark.use_cases.inspection import Inspection, charted_in_record, inspect
 from ebbmark.web.authentication import actor_of, require_scope
 from ebbmark.web.body import read_body
-from ebbmark.web.operations import Door
+from ebbmark.web.operations import OperationsConfig
 from ebbmark.web.page.record_source import RecordSource
 from ebbmark.web.theme.files import STYLE
 from ebbmark.web.theme.pages import PageRefused, printed_headers
@@ -38,7 +38,7 @@ _MOST_HOURS: Final = 24.0 * 31
 _FORMS: Final = ("html", "text", "json", "concept-map")
 
 
-def inspection_router(door: Door, *, scope: str | None) -> APIRouter:
+def inspection_router(door: OperationsConfig, *, scope: str | None) -> APIRouter:
     """The page about a patient of the record, and about data that are sent.
 
     Args:
@@ -68,7 +68,7 @@ def inspection_router(door: Door, *, scope: str | None) -> APIRouter:
 
 
 def launched_inspection_router(
-    door: Door, of_launch: Callable[[Request], Awaitable[RecordSource]], *, scope: str | None
+    door: OperationsConfig, of_launch: Callable[[Request], Awaitable[RecordSource]], *, scope: str | None
 ) -> APIRouter:
     """The page about the patient of a SMART launch.
 
@@ -92,7 +92,7 @@ def launched_inspection_router(
 
 
 async def _of_record(
-    request: Request, door: Door, patient: str, record: RecordClient | None, actor: Actor, until_s: float
+    request: Request, door: OperationsConfig, patient: str, record: RecordClient | None, actor: Actor, until_s: float
 ) -> Response:
     """What a record charted of one patient, and that it was looked at."""
     form, hours, context = _form_of(request), _hours_of(request), _context_of(request, door.context)

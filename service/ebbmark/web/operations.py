@@ -38,7 +38,7 @@ from ebbmark.web.documentation import documented, documented_of_patient
 from ebbmark.web.plan_page import PAGE_HEADERS, plan_page, wants_page
 from ebbmark.web.work_pool import WorkPool
 
-__all__ = ["Door", "operations_router"]
+__all__ = ["OperationsConfig", "operations_router"]
 
 WRITE_BACK_HEADER = "Ebbmark-Write-Back"
 """What became of a write-back, in one word, for callers that do not read the OperationOutcome."""
@@ -47,7 +47,7 @@ _ENCODER = msgspec.json.Encoder()
 
 
 @dataclass(frozen=True, slots=True)
-class Door:
+class OperationsConfig:
     """What the operations were configured with.
 
     Attributes:
@@ -67,7 +67,7 @@ class Door:
     deadline_s: float = 55.0
 
 
-def operations_router(door: Door) -> APIRouter:
+def operations_router(door: OperationsConfig) -> APIRouter:
     """Every operation that answers a question; all need a caller who may come in."""
     router = APIRouter(prefix="/fhir", tags=["fhir"])
     for operation in BY_SLUG.values():
@@ -75,7 +75,7 @@ def operations_router(door: Door) -> APIRouter:
     return router
 
 
-def _serve(router: APIRouter, door: Door, operation: Operation) -> None:
+def _serve(router: APIRouter, door: OperationsConfig, operation: Operation) -> None:
     async def answer_about(request: Request) -> Response:
         return await answer_to(request, f"Patient/{request.path_params['patient_id']}")
 
@@ -141,7 +141,13 @@ def _written(answer: Answer, at_s: float, signer: SigningKey | None) -> bytes:
 
 
 async def _from_record(
-    request: Request, door: Door, operation: Operation, body: bytes, context: RequestContext, *, until_s: float
+    request: Request,
+    door: OperationsConfig,
+    operation: Operation,
+    body: bytes,
+    context: RequestContext,
+    *,
+    until_s: float,
 ) -> Answer | None:
     """The answer to a request that names a patient of the record; None where it brings its data."""
     actor = actor_of(request)
@@ -181,7 +187,9 @@ def _access(
     return Access(deed, actor, succeeded, about.request.subject, resources, about.identity)
 
 
-async def _written_back(answer: Answer, at_s: float, door: Door, actor: Actor, *, until_s: float) -> Response:
+async def _written_back(
+    answer: Answer, at_s: float, door: OperationsConfig, actor: Actor, *, until_s: float
+) -> Response:
     """Answer after writing the answer to the record; whatever becomes of the write, the answer is given."""
     done = await record_answer(
         answer,

@@ -23,7 +23,7 @@ from ebbmark.record.fetch import in_time
 from ebbmark.record.search import ReadFailure
 from ebbmark.record.stored_answers import Inputs, NotStored, answer_in_record, inputs_in_record
 from ebbmark.use_cases.replay import replay
-from ebbmark.use_cases.replay_exchange import ReplayAsked, not_an_answer, replay_asked, replay_told
+from ebbmark.use_cases.replay_exchange import ReplayRequest, not_an_answer, read_replay_request, replay_parameters
 from ebbmark.views.sheet import report_pdf
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.authentication import actor_of
@@ -69,7 +69,7 @@ def replay_router(auditing: Auditing) -> APIRouter:
         require_acceptable(request.headers.get("accept"), request.query_params.get("_format"))
         body = await read_body(request.stream(), auditing.max_bytes)
         until_s = asyncio.get_running_loop().time() + auditing.deadline_s
-        asked = await auditing.pool.run_until(until_s, replay_asked, body)
+        asked = await auditing.pool.run_until(until_s, read_replay_request, body)
         try:
             told, patient, identity = await _told(asked, auditing, until_s)
         except NotAnAnswer as error:
@@ -80,7 +80,7 @@ def replay_router(auditing: Auditing) -> APIRouter:
     return router
 
 
-async def _told(asked: ReplayAsked, auditing: Auditing, until_s: float) -> tuple[Json, str, str]:
+async def _told(asked: ReplayRequest, auditing: Auditing, until_s: float) -> tuple[Json, str, str]:
     """What is said, about which patient, and the identity of the answer."""
     stored = asked.answer if asked.answer is not None else await _stored(asked.identity or "", auditing, until_s)
     needs = needs_of(stored)
@@ -100,7 +100,7 @@ async def _told(asked: ReplayAsked, auditing: Auditing, until_s: float) -> tuple
         current=current,
         render=_page,
     )
-    return replay_told(outcome, verification.verified), needs.patient, outcome.identity
+    return replay_parameters(outcome, verification.verified), needs.patient, outcome.identity
 
 
 def _page(answer: Answer, recorded_s: float) -> bytes:

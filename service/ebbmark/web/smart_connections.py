@@ -18,7 +18,7 @@ from ebbmark.site_files import content_of
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.authentication import SeenTokens
 from ebbmark.web.connections import exchange_of, patience_of
-from ebbmark.web.launch.door import USUAL_SCOPE, SmartDoor
+from ebbmark.web.launch.door import USUAL_SCOPE, SmartLaunch
 from ebbmark.web.launch.session import (
     CALLBACK,
     CookieKeyFault,
@@ -31,19 +31,19 @@ from ebbmark.web.launch.session import (
 from ebbmark.web.shared_store import SharedStore
 from ebbmark.web.trust import Misconfigured
 
-__all__ = ["smart_door_of"]
+__all__ = ["smart_launch_of"]
 
 _LOG = logging.getLogger("ebbmark")
 
 
-def smart_door_of(
+def smart_launch_of(
     settings: Settings,
     keys: KeyRing,
     tls: SSLContext | None,
     trail: AuditTrail,
     public_url: str,
     store: SharedStore | None,
-) -> SmartDoor | None:
+) -> SmartLaunch | None:
     """The door for SMART launches; None where no record may open the page.
 
     Args:
@@ -80,7 +80,7 @@ def smart_door_of(
         raise Misconfigured(fault)
     if not settings.cookie_keys:
         _LOG.warning("EBBMARK_COOKIE_KEYS is not set: every page in a record ends with this process.")
-    return SmartDoor(
+    return SmartLaunch(
         SmartSettings(
             clients=clients,
             public_url=public_url.rstrip("/"),

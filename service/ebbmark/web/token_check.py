@@ -36,12 +36,12 @@ __all__ = [
     "Claims",
     "Introspection",
     "KeySource",
-    "Rules",
     "TokenRefusal",
+    "TokenRules",
     "TrustedParty",
-    "judged",
+    "checked_claims",
     "signature_fits",
-    "verified",
+    "verified_claims",
 ]
 
 
@@ -104,7 +104,7 @@ class TrustedParty:
 
 
 @dataclass(frozen=True, slots=True)
-class Rules:
+class TokenRules:
     """What is accepted.
 
     Attributes:
@@ -167,7 +167,7 @@ class _Unverified:
     signed: jws.CompactSignature = field(repr=False)
 
 
-async def verified(token: str, *, rules: Rules, audience: str, at_s: float) -> Claims | TokenRefusal:
+async def verified_claims(token: str, *, rules: TokenRules, audience: str, at_s: float) -> Claims | TokenRefusal:
     """Check a token: form, algorithm, issuer, key, signature, and then its claims.
 
     Args:
@@ -199,10 +199,10 @@ async def verified(token: str, *, rules: Rules, audience: str, at_s: float) -> C
         claims = msgspec.json.decode(unverified.signed.payload or b"", type=Claims)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
         return TokenRefusal.CLAIMS
-    return judged(claims, audience=audience, at_s=at_s, leeway_s=rules.leeway_s)
+    return checked_claims(claims, audience=audience, at_s=at_s, leeway_s=rules.leeway_s)
 
 
-def _unverified(token: str, rules: Rules) -> _Unverified | TokenRefusal:
+def _unverified(token: str, rules: TokenRules) -> _Unverified | TokenRefusal:
     """Read who claims to have signed, and how, before anything of it is believed."""
     if len(token) > LONGEST_TOKEN:
         return TokenRefusal.TOO_LONG
@@ -243,7 +243,7 @@ def signature_fits(signed: jws.CompactSignature, key: PublicKey, algorithm: str)
         return False
 
 
-def judged(claims: Claims, *, audience: str, at_s: float, leeway_s: float) -> Claims | TokenRefusal:
+def checked_claims(claims: Claims, *, audience: str, at_s: float, leeway_s: float) -> Claims | TokenRefusal:
     """Say whether claims that are believed hold here and now: for this audience, begun, and not expired."""
     audiences = [claims.aud] if isinstance(claims.aud, str) else claims.aud
     if audience not in audiences:
@@ -307,7 +307,7 @@ class Introspection:
             if isinstance(found, TokenRefusal):
                 return found
             known = found
-        held = judged(known, audience=audience, at_s=at_s, leeway_s=leeway_s)
+        held = checked_claims(known, audience=audience, at_s=at_s, leeway_s=leeway_s)
         if isinstance(held, Claims) and until_s <= at_s:
             self._keep(name, held, at_s)
         return held

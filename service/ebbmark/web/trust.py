@@ -18,7 +18,7 @@ from ebbmark.keys import KeyFault, KeyRing, PublicKey, SigningKey, public_key_se
 from ebbmark.record.client import Exchange
 from ebbmark.record.sign_in import FixedKeys, PublishedKeys
 from ebbmark.site_files import content_of
-from ebbmark.web.token_check import KeySource, Rules, TrustedParty
+from ebbmark.web.token_check import KeySource, TokenRules, TrustedParty
 
 __all__ = ["KeysOf", "Misconfigured", "jwks_router", "own_keys", "own_public_keys", "rules_for", "signed", "signer_of"]
 
@@ -51,7 +51,7 @@ def rules_for(
     leeway_s: float,
     exchange: Exchange,
     steady_s: Callable[[], float],
-) -> Rules:
+) -> TokenRules:
     """Build the rules.
 
     Args:
@@ -72,7 +72,7 @@ def rules_for(
         )
         for party in parties
     }
-    return Rules(trusted, frozenset(algorithms), leeway_s)
+    return TokenRules(trusted, frozenset(algorithms), leeway_s)
 
 
 def _source(party: KeysOf, exchange: Exchange, steady_s: Callable[[], float]) -> KeySource:

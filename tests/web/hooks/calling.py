@@ -21,12 +21,12 @@ from ebbmark.use_cases.from_record import ReadLimits
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.authentication import SeenTokens
 from ebbmark.web.boundary import Boundary, rejected
-from ebbmark.web.hooks.answering import FETCH_LIMITS, Answering
+from ebbmark.web.hooks.answering import FETCH_LIMITS, CallContext
 from ebbmark.web.hooks.authentication import HooksAuthMiddleware
 from ebbmark.web.hooks.card import Where
-from ebbmark.web.hooks.routes import HooksDoor, hooks_router
+from ebbmark.web.hooks.routes import HooksConfig, hooks_router
 from ebbmark.web.rates import RequestRates
-from ebbmark.web.token_check import Rules
+from ebbmark.web.token_check import TokenRules
 from ebbmark.web.work_pool import WorkPool
 from fhir_builders import Json, at, bundle, height, observation, patient, trial_observations
 from web.asking import Reply, ask
@@ -71,7 +71,7 @@ def hooks_app(
     *,
     at_s: float = AFTER_S,
     allowed: tuple[str, ...] = (RECORD,),
-    rules: Rules | None = None,
+    rules: TokenRules | None = None,
     elsewhere_signed_in: bool = False,
     origins: tuple[str, ...] = (),
     rates: RequestRates | None = None,
@@ -92,7 +92,7 @@ def hooks_app(
         rules, root, SeenTokens(), elsewhere_signed_in, origins, rates, lambda: at_s, steady_s
     )
     guests = CallerRecords(allowed, patience=patience)
-    answering = Answering(
+    answering = CallContext(
         RequestContext(0.0, site), guests, Where(DOCUMENTATION, launch), WorkPool(20.0), signer, fetching, deadline_s
     )
 
@@ -103,7 +103,7 @@ def hooks_app(
 
     app = FastAPI(lifespan=lifespan)
     trail = AuditTrail(lambda: at_s)
-    app.include_router(hooks_router(HooksDoor(entrance, answering, DEFAULT_LIMITS, trail, lambda: at_s)))
+    app.include_router(hooks_router(HooksConfig(entrance, answering, DEFAULT_LIMITS, trail, lambda: at_s)))
     app.add_exception_handler(Rejected, rejected)
     app.add_middleware(Boundary)
     return app

@@ -15,7 +15,7 @@ from ebbmark.record.sign_in import FixedKeys
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from ebbmark.web.rates import RateLimit, RequestRates
-from ebbmark.web.token_check import Rules, TrustedParty
+from ebbmark.web.token_check import TokenRules, TrustedParty
 from issued_tokens import NOW_S, Issuer, forged
 from web.asking import Reply, ask
 from web.hooks.calling import CALL, JSON, called, hooks_app
@@ -24,7 +24,7 @@ from web.hooks.test_feedback import OVERRIDDEN
 ROOT = "https://peep.example"
 JKU = "https://ehr.example/jwks.json"
 EHR = Issuer.new("ES384", name="https://ehr.example")
-RULES = Rules(
+RULES = TokenRules(
     {
         EHR.name: TrustedParty(
             FixedKeys(read_public_keys(json.dumps({"keys": [EHR.jwk]}).encode()) or ()), frozenset({JKU})

@@ -24,13 +24,13 @@ from ebbmark.record.record_query import WINDOW_S, RecordQuery
 from ebbmark.record.search import Budget, FoundEntry, Page
 from ebbmark.telemetry.measured import Measured, count
 from ebbmark.use_cases.from_record import ReadLimits
-from ebbmark.web.hooks.call import Called
+from ebbmark.web.hooks.call import HookCall
 from ebbmark.web.hooks.card import Where, card_of, identity_of
 from ebbmark.web.hooks.card_rules import Obstacle, OrderBesidePneumothorax, OrderDiffers, StopMet, TrialRead, judge
 from ebbmark.web.hooks.orders import PeepOrder, peep_orders
 from ebbmark.web.work_pool import WorkPool
 
-__all__ = ["FETCH_LIMITS", "Answered", "Answering", "answer_call"]
+__all__ = ["FETCH_LIMITS", "CallContext", "CallResult", "answer_call"]
 
 FETCH_LIMITS = ReadLimits(requests=40, total_s=4.0)
 """How much is fetched for one call, and for how long: whoever opened a chart waits for it. Our choice."""
@@ -50,7 +50,7 @@ _FINDINGS: dict[type, str] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Answering:
+class CallContext:
     """What answering a call needs.
 
     Attributes:
@@ -73,7 +73,7 @@ class Answering:
 
 
 @dataclass(frozen=True, slots=True)
-class Answered:
+class CallResult:
     """The answer to one call.
 
     Attributes:
@@ -87,7 +87,7 @@ class Answered:
     read: tuple[str, ...] = ()
 
 
-async def answer_call(called: Called, *, at_s: float, answering: Answering) -> Answered:
+async def answer_call(called: HookCall, *, at_s: float, answering: CallContext) -> CallResult:
     """Answer one call.
 
     Args:
@@ -99,7 +99,7 @@ async def answer_call(called: Called, *, at_s: float, answering: Answering) -> A
         Rejected: what is needed cannot be had, or cannot be read.
     """
     if called.user.partition("/")[0] not in _CLINICIANS:
-        return Answered()
+        return CallResult()
     until_s = asyncio.get_running_loop().time() + answering.deadline_s
     table = answering.context.code_map.table
     patient = f"Patient/{called.patient_id}"
@@ -107,13 +107,13 @@ async def answer_call(called: Called, *, at_s: float, answering: Answering) -> A
     if called.draft_orders is not None:
         orders = peep_orders(called.draft_orders, patient=patient, selections=called.selections, table=table)
         if not orders:
-            return Answered()
+            return CallResult()
     asked = RecordQuery(patient, None, at_s - WINDOW_S, at_s, period_given=False, rest=())
     entries: list[FoundEntry] = []
     fetched = await _gathered(called, asked, answering, entries)
     read = tuple(dict.fromkeys(_reference(one) for one in entries))
     if fetched is None:
-        return Answered(read=read)
+        return CallResult(read=read)
     context = replace(answering.context, at_s=at_s, limits=answering.fetching.of_request)
     try:
         finding = await answering.pool.run_until(until_s, judge, fetched, orders, context)
@@ -121,9 +121,9 @@ async def answer_call(called: Called, *, at_s: float, answering: Answering) -> A
         raise _as_sent(rejected, fetched, called) from None
     count(Measured.CARDS, _FINDINGS[type(finding)])
     if finding is None:
-        return Answered(read=read)
+        return CallResult(read=read)
     card = card_of(finding, called, at_s=at_s, where=answering.where, signer=answering.signer)
-    return Answered(card, identity_of(finding), read)
+    return CallResult(card, identity_of(finding), read)
 
 
 def _reference(entry: FoundEntry) -> str:
@@ -131,7 +131,9 @@ def _reference(entry: FoundEntry) -> str:
     return reference_to(head.resource_type, head.id, head.meta.version_id, entry.full_url)
 
 
-async def _gathered(called: Called, asked: RecordQuery, answering: Answering, read: list[FoundEntry]) -> Fetched | None:
+async def _gathered(
+    called: HookCall, asked: RecordQuery, answering: CallContext, read: list[FoundEntry]
+) -> Fetched | None:
     """What the answer needs; None where two trials lie among one another, so that there is none to speak of."""
     base_url = called.access.base_url
     parts = {part: prefetched(part, _sent(called, part), asked, base_url) for part in Part}
@@ -160,7 +162,7 @@ async def _gathered(called: Called, asked: RecordQuery, answering: Answering, re
         raise
 
 
-def _sent(called: Called, part: Part) -> bytes | None:
+def _sent(called: HookCall, part: Part) -> bytes | None:
     raw = called.prefetch.get(part.key)
     return None if raw is None else bytes(raw)
 
@@ -168,7 +170,7 @@ def _sent(called: Called, part: Part) -> bytes | None:
 _ENTRY = re.compile(r"(?:Parameters\.parameter\[0\]\.resource|Bundle)\.entry\[(\d+)\]\.resource")
 
 
-def _as_sent(rejected: Rejected, fetched: Fetched, called: Called) -> Rejected:
+def _as_sent(rejected: Rejected, fetched: Fetched, called: HookCall) -> Rejected:
     """The same refusal, naming resources where the caller sent them, or by reference where they were fetched."""
     entries = (*fetched.fixed, *fetched.filtered.kept, *fetched.infusions)
     sent = {bytes(raw): f"prefetch.{key}" for key, raw in called.prefetch.items()}
@@ -192,7 +194,7 @@ def _as_sent(rejected: Rejected, fetched: Fetched, called: Called) -> Rejected:
     return Rejected(tuple(problems), tuple(ignored))
 
 
-def _opened(called: Called, answering: Answering) -> tuple[RecordClient | None, str]:
+def _opened(called: HookCall, answering: CallContext) -> tuple[RecordClient | None, str]:
     """The caller's record for this one call, or why it may not be asked."""
     access = called.access
     closed = access.closed or answering.guests.refusal(access.base_url)

@@ -30,7 +30,7 @@ from ebbmark.web.authentication import (
     require_this_machine,
 )
 from ebbmark.web.rates import RequestRates
-from ebbmark.web.token_check import Rules
+from ebbmark.web.token_check import TokenRules
 
 __all__ = ["HooksAuthMiddleware", "HooksOrigins"]
 
@@ -52,7 +52,7 @@ class HooksAuthMiddleware:
         steady_s: seconds that never run back.
     """
 
-    rules: Rules | None
+    rules: TokenRules | None
     root: str
     seen: SeenTokens
     elsewhere_signed_in: bool
@@ -81,7 +81,7 @@ class HooksAuthMiddleware:
         await count(self.rates, f"{client.issuer} {name}", self.steady_s())
         return Actor(client.issuer, name, address)
 
-    async def _signed_in(self, rules: Rules, request: Request, address: str) -> ClientJwt:
+    async def _signed_in(self, rules: TokenRules, request: Request, address: str) -> ClientJwt:
         headers = request.headers.getlist("authorization")
         found = await checked_client(
             headers[0] if len(headers) == 1 else None,

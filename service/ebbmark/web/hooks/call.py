@@ -31,7 +31,7 @@ __all__ = [
     "HOOKS",
     "SERVICE_ID",
     "Access",
-    "Called",
+    "HookCall",
     "decoded",
     "discovery",
     "has",
@@ -275,7 +275,7 @@ _R4 = frozenset({"4.0", "4.0.0", "4.0.1", "R4"})
 
 
 @dataclass(frozen=True, slots=True)
-class Called:
+class HookCall:
     """One call, valid by construction.
 
     Attributes:
@@ -301,7 +301,7 @@ class Called:
     prefetch: Raws
 
 
-def read_call(body: bytes) -> Called:
+def read_call(body: bytes) -> HookCall:
     """Read one call.
 
     Raises:
@@ -329,7 +329,7 @@ def read_call(body: bytes) -> Called:
     if problems or hook is None or instance is None:
         raise Rejected(tuple(problems))
     require_same_patient(access[1], patient_id)
-    return Called(hook, instance, user, patient_id, encounter_id, access[0], draft_orders, selections, prefetch)
+    return HookCall(hook, instance, user, patient_id, encounter_id, access[0], draft_orders, selections, prefetch)
 
 
 def _text(members: Raws, element: str, problems: list[Problem], form: re.Pattern[str], accepted: str) -> str:

@@ -20,9 +20,9 @@ from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.keys import SigningKey
 from ebbmark.physiology.advice.advice import Severity
 from ebbmark.physiology.patient.titration import LUNG_OR_TUBE
-from ebbmark.web.hooks.call import Called
+from ebbmark.web.hooks.call import HookCall
 from ebbmark.web.hooks.card_rules import (
-    Finding,
+    CardFinding,
     Obstacle,
     OrderBesidePneumothorax,
     OrderDiffers,
@@ -249,7 +249,7 @@ class Where:
     launch: str = ""
 
 
-def identity_of(finding: Finding) -> str:
+def identity_of(finding: CardFinding) -> str:
     """Identity of the answer behind a finding; empty where there is none."""
     match finding:
         case StopMet(answer):
@@ -260,7 +260,7 @@ def identity_of(finding: Finding) -> str:
             return ""
 
 
-def card_of(finding: Finding, called: Called, *, at_s: float, where: Where, signer: SigningKey | None) -> Json:
+def card_of(finding: CardFinding, called: HookCall, *, at_s: float, where: Where, signer: SigningKey | None) -> Json:
     """Make the card.
 
     Args:
@@ -325,7 +325,9 @@ def settable(peep_cmh2o: float) -> bool:
     return abs(2 * peep_cmh2o - round(2 * peep_cmh2o)) < 0.05
 
 
-def _of_trial(finding: TrialRead, called: Called, at_s: float, signer: SigningKey | None, names: _Names) -> list[Json]:
+def _of_trial(
+    finding: TrialRead, called: HookCall, at_s: float, signer: SigningKey | None, names: _Names
+) -> list[Json]:
     if not finding.answer.request.known_person.in_use:
         return []
     suggestions = [_record(finding, called, at_s, signer, names)]
@@ -342,7 +344,7 @@ def _of_trial(finding: TrialRead, called: Called, at_s: float, signer: SigningKe
 
 
 def _of_order(
-    finding: OrderDiffers, called: Called, at_s: float, signer: SigningKey | None, names: _Names
+    finding: OrderDiffers, called: HookCall, at_s: float, signer: SigningKey | None, names: _Names
 ) -> list[Json]:
     if not finding.read.answer.request.known_person.in_use:
         return []
@@ -362,7 +364,7 @@ def _of_order(
     return [*suggestions, _record(finding.read, called, at_s, signer, names)]
 
 
-def _record(finding: TrialRead, called: Called, at_s: float, signer: SigningKey | None, names: _Names) -> Json:
+def _record(finding: TrialRead, called: HookCall, at_s: float, signer: SigningKey | None, names: _Names) -> Json:
     actions = record_results(
         finding.answer,
         patient=f"Patient/{called.patient_id}",

@@ -61,7 +61,7 @@ from ebbmark.words.stopping import quantity_words
 from ebbmark.words.titration import sentence as finding_words
 
 __all__ = [
-    "Finding",
+    "CardFinding",
     "Obstacle",
     "OrderBesidePneumothorax",
     "OrderDiffers",
@@ -140,7 +140,7 @@ class OrderBesidePneumothorax:
     said: tuple[str, ...]
 
 
-Finding = StopMet | TrialRead | OrderDiffers | OrderBesidePneumothorax | Obstacle
+CardFinding = StopMet | TrialRead | OrderDiffers | OrderBesidePneumothorax | Obstacle
 """At most one leaves as a card."""
 
 
@@ -187,7 +187,7 @@ _QUIET = frozenset({ProblemKind.NO_TRIAL, ProblemKind.CHILD, ProblemKind.AMBIGUO
 """Most patients have no trial, and many are not ventilated: that is nothing to trouble anybody with."""
 
 
-def judge(fetched: Fetched, orders: tuple[PeepOrder, ...] | None, context: RequestContext) -> Finding | None:
+def judge(fetched: Fetched, orders: tuple[PeepOrder, ...] | None, context: RequestContext) -> CardFinding | None:
     """Find what is worth saying, or nothing.
 
     Args:
@@ -301,7 +301,7 @@ def _falls(peeps: list[Reading], protocol: Protocol) -> int:
 
 def _without_weight(
     rejected: Rejected, fetched: Fetched, orders: tuple[PeepOrder, ...] | None, context: RequestContext
-) -> Finding | None:
+) -> CardFinding | None:
     """What can be said where the request as a whole cannot be answered."""
     unread = [one for one in rejected.problems if one.kind not in _QUIET and not is_about_weight(one)]
     if unread:

@@ -24,7 +24,7 @@ from ebbmark.telemetry.measured import Measured, count
 from ebbmark.web.audit_trail import LOGGER
 from ebbmark.web.hooks.call import json_object, refusal
 
-__all__ = ["Told", "note", "read_feedback"]
+__all__ = ["CardFeedback", "log_feedback", "read_feedback"]
 
 MOST_AT_ONCE = 200
 """Cards in one request; our choice."""
@@ -34,7 +34,7 @@ _REASONS = frozenset(code for code, _, _ in OVERRIDE_REASONS)
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class CardFeedback:
     """What became of one card.
 
     Attributes:
@@ -76,7 +76,7 @@ class _Feedback(msgspec.Struct):
     overrideReason: _Reason | None = None
 
 
-def read_feedback(body: bytes) -> tuple[Told, ...]:
+def read_feedback(body: bytes) -> tuple[CardFeedback, ...]:
     """Read the client's feedback.
 
     Raises:
@@ -97,7 +97,7 @@ def read_feedback(body: bytes) -> tuple[Told, ...]:
     return tuple(one for one in told if one is not None)
 
 
-def _told(raw: msgspec.Raw, element: str, problems: list[Problem]) -> Told | None:
+def _told(raw: msgspec.Raw, element: str, problems: list[Problem]) -> CardFeedback | None:
     try:
         given = msgspec.json.decode(raw, type=_Feedback)
     except (msgspec.DecodeError, RecursionError):
@@ -124,7 +124,7 @@ def _told(raw: msgspec.Raw, element: str, problems: list[Problem]) -> Told | Non
     if len(problems) > before or not isinstance(at_s, float):
         return None
     reason = given.overrideReason or _Reason()
-    return Told(card, given.outcome, tuple(suggestions), _reason(reason.reason), bool(reason.userComment), at_s)
+    return CardFeedback(card, given.outcome, tuple(suggestions), _reason(reason.reason), bool(reason.userComment), at_s)
 
 
 def _uuid(text: str, element: str, accepted: str, problems: list[Problem]) -> str:
@@ -142,7 +142,7 @@ def _reason(coding: _Coding | None) -> str:
     return coding.code if coding.system == CODE_SYSTEM and coding.code in _REASONS else "other"
 
 
-def note(told: Iterable[Told], *, client: str, recorded_s: float) -> None:
+def log_feedback(told: Iterable[CardFeedback], *, client: str, recorded_s: float) -> None:
     """Emit one line of JSON per card, without anything of the patient.
 
     Args:

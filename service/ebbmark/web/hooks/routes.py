@@ -20,12 +20,12 @@ from ebbmark.fhir.writing.audit_event import AuditAction
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.body import FHIR_JSON, read_body, require_fhir_json
 from ebbmark.web.documentation import REFUSALS, RESOURCE, path_parameter
-from ebbmark.web.hooks.answering import Answering, answer_call
+from ebbmark.web.hooks.answering import CallContext, answer_call
 from ebbmark.web.hooks.authentication import HooksAuthMiddleware
 from ebbmark.web.hooks.call import HOOKS, SERVICE_ID, discovery, read_call
-from ebbmark.web.hooks.feedback import note, read_feedback
+from ebbmark.web.hooks.feedback import log_feedback, read_feedback
 
-__all__ = ["HooksDoor", "hooks_router"]
+__all__ = ["HooksConfig", "hooks_router"]
 
 JSON = "application/json"
 Schema = dict[str, Any]
@@ -210,7 +210,7 @@ _ENCODER = msgspec.json.Encoder()
 
 
 @dataclass(frozen=True, slots=True)
-class HooksDoor:
+class HooksConfig:
     """What this door was configured with.
 
     Attributes:
@@ -222,13 +222,13 @@ class HooksDoor:
     """
 
     entrance: HooksAuthMiddleware
-    answering: Answering
+    answering: CallContext
     limits: Limits
     trail: AuditTrail
     wall_s: Callable[[], float]
 
 
-def hooks_router(door: HooksDoor) -> APIRouter:
+def hooks_router(door: HooksConfig) -> APIRouter:
     """The routes below `/cds-services`."""
     router = APIRouter(prefix="/cds-services", tags=["cds-hooks"])
     context = door.answering.context
@@ -264,13 +264,13 @@ def hooks_router(door: HooksDoor) -> APIRouter:
     async def feedback(request: Request) -> Response:
         actor = await door.entrance.admit(request)
         told = read_feedback(await _body(request, door))
-        note(told, client=actor.issuer, recorded_s=door.wall_s())
+        log_feedback(told, client=actor.issuer, recorded_s=door.wall_s())
         return Response(_ENCODER.encode({"received": len(told)}), media_type=JSON)
 
     return router
 
 
-async def _body(request: Request, door: HooksDoor) -> bytes:
+async def _body(request: Request, door: HooksConfig) -> bytes:
     if request.path_params["service_id"] != SERVICE_ID:
         sentence = f"There is no such service here; there is {SERVICE_ID}."
         raise Rejected((Problem(ProblemKind.NOT_FOUND, "", "another id", SERVICE_ID, sentence),))

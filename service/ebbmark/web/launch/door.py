@@ -23,18 +23,18 @@ from ebbmark.record.sign_in import PublishedKeys, SignInClock, SignInFailure
 from ebbmark.record.smart_launch import KnownServer, LaunchServer, TokenRequests, UserGrant
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.authentication import SeenTokens
-from ebbmark.web.launch.refusal import Why, refused
+from ebbmark.web.launch.refusal import LaunchFault, refused
 from ebbmark.web.launch.session import (
     SESSION,
     CookieRules,
-    Renewals,
     Session,
     SmartClient,
     SmartSettings,
+    TokenRenewals,
     is_tab,
     note_cookies,
 )
-from ebbmark.web.token_check import KeySource, Rules, TokenRefusal, TrustedParty, verified
+from ebbmark.web.token_check import KeySource, TokenRefusal, TokenRules, TrustedParty, verified_claims
 
 __all__ = [
     "NEEDED_TO_READ",
@@ -42,7 +42,7 @@ __all__ = [
     "USUAL_SCOPE",
     "Expected",
     "Identity",
-    "SmartDoor",
+    "SmartLaunch",
     "identified",
     "missing",
     "with_launch",
@@ -155,8 +155,8 @@ async def identified(id_token: str, server: LaunchServer, keys: KeySource | None
     """
     if server.issuer is None or keys is None:
         return "The record's smart-configuration names no issuer with keys that could have signed it."
-    rules = Rules({server.issuer: TrustedParty(keys)}, expected.algorithms, expected.leeway_s)
-    claims = await verified(id_token, rules=rules, audience=expected.client_id, at_s=expected.at_s)
+    rules = TokenRules({server.issuer: TrustedParty(keys)}, expected.algorithms, expected.leeway_s)
+    claims = await verified_claims(id_token, rules=rules, audience=expected.client_id, at_s=expected.at_s)
     if isinstance(claims, TokenRefusal):
         return claims.value
     if claims.nonce != expected.nonce:
@@ -186,7 +186,7 @@ RENEWED_BEFORE_S = 30.0
 
 
 @dataclass(slots=True)
-class SmartDoor:
+class SmartLaunch:
     """The door, its connections, and what it remembers until the process ends.
 
     Attributes:
@@ -209,7 +209,7 @@ class SmartDoor:
     tokens: TokenRequests = field(init=False)
     _servers: dict[str, KnownServer] = field(init=False)
     _keys: dict[str, PublishedKeys] = field(init=False, default_factory=dict)
-    _renewals: Renewals = field(init=False)
+    _renewals: TokenRenewals = field(init=False)
     _record_exchange: Exchange = field(init=False)
 
     def __post_init__(self) -> None:
@@ -222,7 +222,7 @@ class SmartDoor:
             one.iss: KnownServer(one.iss, one.hosts, exchange=self.exchange, steady_s=self.clock.steady_s)
             for one in self.settings.clients
         }
-        self._renewals = Renewals(self.clock.steady_s)
+        self._renewals = TokenRenewals(self.clock.steady_s)
         patience = self.settings.patience
         self._record_exchange = Exchange(
             patience.patience, tls=self.record_tls, private_networks=patience.private_networks
@@ -269,7 +269,7 @@ class SmartDoor:
         session = self.kept_session_of(request)
         now_s = self.clock.wall_s()
         if session.ends_s is not None and session.ends_s <= now_s:
-            raise refused(Why.SESSION_EXPIRED)
+            raise refused(LaunchFault.SESSION_EXPIRED)
         if session.expires_s - RENEWED_BEFORE_S > now_s:
             return session
         if session.refresh_token is not None:
@@ -279,9 +279,9 @@ class SmartDoor:
                 return renewed
             if session.expires_s <= now_s:
                 lasting = renewed.trouble is CallFailure.SIGN_IN_REFUSED
-                raise refused(Why.REFRESH_REFUSED if lasting else Why.REFRESH_FAILED)
+                raise refused(LaunchFault.REFRESH_REFUSED if lasting else LaunchFault.REFRESH_FAILED)
         if session.expires_s <= now_s:
-            raise refused(Why.SESSION_EXPIRED)
+            raise refused(LaunchFault.SESSION_EXPIRED)
         return session
 
     def kept_session_of(self, request: Request) -> Session:
@@ -293,10 +293,10 @@ class SmartDoor:
         tab = str(request.path_params.get("tab", ""))
         sealed = self.cookies.session_in(request.cookies, tab) if is_tab(tab) else None
         if sealed is None:
-            raise refused(Why.NO_SESSION)
+            raise refused(LaunchFault.NO_SESSION)
         session = self.settings.seal.open(sealed, Session, purpose=SESSION)
         if session is None or session.tab != tab or session.iss not in self.clients:
-            raise refused(Why.BROKEN_SESSION)
+            raise refused(LaunchFault.BROKEN_SESSION)
         return session
 
     def keep(self, request: Request, session: Session) -> None:
@@ -307,7 +307,7 @@ class SmartDoor:
         """
         cookies = self.cookies.session(session.tab, self.settings.seal.close(session, purpose=SESSION))
         if cookies is None:
-            raise refused(Why.TOO_LONG)
+            raise refused(LaunchFault.TOO_LONG)
         note_cookies(request, cookies)
 
     def record_of(self, session: Session, view_cache: ViewCache | None = None) -> RecordClient:
@@ -337,7 +337,7 @@ class SmartDoor:
             PageRefused: it is missing or another one.
         """
         if not session.csrf or not compare_digest(session.csrf.encode(), (given or "").encode()):
-            raise refused(Why.NOT_FROM_THE_PAGE)
+            raise refused(LaunchFault.NOT_FROM_THE_PAGE)
 
     async def _renewed(self, request: Request, session: Session, refresh_token: str) -> Session | SignInFailure:
         client = self.clients[session.iss]
@@ -353,7 +353,7 @@ class SmartDoor:
             return grant
         if grant.patient not in (None, session.patient):
             note_cookies(request, self.cookies.no_session(session.tab))
-            raise refused(Why.OTHER_PATIENT)
+            raise refused(LaunchFault.OTHER_PATIENT)
         return replace(
             session,
             access_token=grant.access_token,

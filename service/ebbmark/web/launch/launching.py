@@ -30,12 +30,12 @@ from ebbmark.record.address_guard import AddressRefusal, refusal_of
 from ebbmark.record.sign_in import SignInFailure
 from ebbmark.record.smart_launch import LaunchServer, UserGrant
 from ebbmark.web.body import read_body
-from ebbmark.web.launch.door import NEEDED_TO_READ, Expected, SmartDoor, identified, missing, with_launch
-from ebbmark.web.launch.refusal import Why, refused
-from ebbmark.web.launch.session import CALLBACK, LAUNCH, Pending, Session, SmartClient, is_tab, note_cookies
+from ebbmark.web.launch.door import NEEDED_TO_READ, Expected, SmartLaunch, identified, missing, with_launch
+from ebbmark.web.launch.refusal import LaunchFault, refused
+from ebbmark.web.launch.session import CALLBACK, LAUNCH, PendingLaunch, Session, SmartClient, is_tab, note_cookies
 from ebbmark.web.theme.pages import PageRefused, page_response, templates_of
 
-__all__ = ["Left", "begun", "code_challenge", "ended", "launch_router", "left"]
+__all__ = ["SignOut", "begin_launch", "code_challenge", "finish_launch", "launch_router", "sign_out"]
 
 
 LAUNCH_S = 600.0
@@ -57,7 +57,7 @@ _ERRORS = frozenset(
 _DENIALS = frozenset({"access_denied", "consent_required"})
 
 
-async def begun(door: SmartDoor, request: Request, client: SmartClient, launch: str | None) -> str:
+async def begin_launch(door: SmartLaunch, request: Request, client: SmartClient, launch: str | None) -> str:
     """Begin a launch.
 
     Args:
@@ -74,9 +74,9 @@ async def begun(door: SmartDoor, request: Request, client: SmartClient, launch: 
     """
     server = await door.server_of(client)
     if isinstance(server, SignInFailure):
-        raise refused(Why.NO_SERVER, f"{_capital(server.reason)}.")
+        raise refused(LaunchFault.NO_SERVER, f"{_capital(server.reason)}.")
     settings, tab = door.settings, door.settings.new_tab()
-    pending = Pending(
+    pending = PendingLaunch(
         tab=tab,
         iss=client.iss,
         until_s=door.clock.wall_s() + LAUNCH_S,
@@ -105,7 +105,7 @@ def code_challenge(verifier: str) -> str:
     return urlsafe_b64encode(sha256(verifier.encode("ascii")).digest()).rstrip(b"=").decode()
 
 
-async def ended(door: SmartDoor, request: Request) -> Session:
+async def finish_launch(door: SmartLaunch, request: Request) -> Session:
     """Make a session of the reply of a record's sign-in.
 
     Args:
@@ -131,47 +131,47 @@ async def ended(door: SmartDoor, request: Request) -> Session:
     return session
 
 
-async def _pending(door: SmartDoor, request: Request) -> Pending:
+async def _pending(door: SmartLaunch, request: Request) -> PendingLaunch:
     states = request.query_params.getlist("state")
     if len(states) != 1 or not states[0]:
-        raise refused(Why.NO_STATE)
+        raise refused(LaunchFault.NO_STATE)
     tab = states[0].partition(".")[0]
     sealed = door.cookies.launch_in(request.cookies, tab) if is_tab(tab) else None
-    pending = None if sealed is None else door.settings.seal.open(sealed, Pending, purpose=LAUNCH)
+    pending = None if sealed is None else door.settings.seal.open(sealed, PendingLaunch, purpose=LAUNCH)
     if pending is None or pending.tab != tab or pending.iss not in door.clients:
-        raise refused(Why.NOT_BEGUN_HERE)
+        raise refused(LaunchFault.NOT_BEGUN_HERE)
     if pending.used:
-        raise refused(Why.USED)
+        raise refused(LaunchFault.USED)
     if not compare_digest(pending.state.encode(), states[0].encode()):
-        raise refused(Why.STATE_MISMATCH)
+        raise refused(LaunchFault.STATE_MISMATCH)
     now_s = door.clock.wall_s()
     if pending.until_s <= now_s:
-        raise refused(Why.LAUNCH_EXPIRED)
+        raise refused(LaunchFault.LAUNCH_EXPIRED)
     # The cookie says so only once the browser has it: of replies sent side by side one redeems the code.
     if await door.replies.first_use(pending.iss, pending.state, until_s=pending.until_s, at_s=now_s) is not None:
-        raise refused(Why.USED)
+        raise refused(LaunchFault.USED)
     return pending
 
 
-async def _session(door: SmartDoor, request: Request, client: SmartClient, pending: Pending) -> Session:
+async def _session(door: SmartLaunch, request: Request, client: SmartClient, pending: PendingLaunch) -> Session:
     if request.scope["path"] != client.callback:
-        raise refused(Why.OTHER_ISSUER)
+        raise refused(LaunchFault.OTHER_ISSUER)
     server = await door.server_of(client)
     if isinstance(server, SignInFailure):
-        raise refused(Why.NO_SERVER, f"{_capital(server.reason)}.")
+        raise refused(LaunchFault.NO_SERVER, f"{_capital(server.reason)}.")
     code = _code(request, server)
     grant = await door.tokens.redeem(
         server, client.client, code=code, redirect_uri=door.redirect_uri_of(client), verifier=pending.verifier
     )
     if isinstance(grant, SignInFailure):
-        raise refused(Why.CODE_REFUSED, f"{_capital(grant.reason)}.")
+        raise refused(LaunchFault.CODE_REFUSED, f"{_capital(grant.reason)}.")
     fhir_user = await _user(door, server, client, pending, grant)
     if grant.patient is None:
-        raise refused(Why.NO_PATIENT)
+        raise refused(LaunchFault.NO_PATIENT)
     scope = client.scope if grant.scope is None else grant.scope
     lacking = missing(scope, NEEDED_TO_READ)
     if lacking:
-        raise refused(Why.NOT_GRANTED, f"{', '.join(lacking)}.")
+        raise refused(LaunchFault.NOT_GRANTED, f"{', '.join(lacking)}.")
     return Session(
         tab=pending.tab,
         iss=client.iss,
@@ -192,22 +192,22 @@ def _code(request: Request, server: LaunchServer) -> str:
     reply = request.query_params
     issuers = reply.getlist("iss")
     if (issuers or server.names_itself) and (server.issuer is None or issuers != [server.issuer]):
-        raise refused(Why.OTHER_ISSUER)
+        raise refused(LaunchFault.OTHER_ISSUER)
     errors = reply.getlist("error")
     if errors:
         if errors[0] in _DENIALS:
-            raise refused(Why.DENIED)
+            raise refused(LaunchFault.DENIED)
         raise refused(
-            Why.SERVER_REFUSED, f"{errors[0] if errors[0] in _ERRORS else 'an error that no standard names'}."
+            LaunchFault.SERVER_REFUSED, f"{errors[0] if errors[0] in _ERRORS else 'an error that no standard names'}."
         )
     codes = reply.getlist("code")
     if len(codes) != 1 or not codes[0]:
-        raise refused(Why.NO_CODE)
+        raise refused(LaunchFault.NO_CODE)
     return codes[0]
 
 
 async def _user(
-    door: SmartDoor, server: LaunchServer, client: SmartClient, pending: Pending, grant: UserGrant
+    door: SmartLaunch, server: LaunchServer, client: SmartClient, pending: PendingLaunch, grant: UserGrant
 ) -> str | None:
     if grant.id_token is None:
         return None
@@ -221,7 +221,7 @@ async def _user(
     )
     found = await identified(grant.id_token, server, door.keys_of(server), expected)
     if isinstance(found, str):
-        raise refused(Why.IDENTITY, found)
+        raise refused(LaunchFault.IDENTITY, found)
     return found.fhir_user
 
 
@@ -229,7 +229,7 @@ def _capital(sentence: str) -> str:
     return sentence[:1].upper() + sentence[1:]
 
 
-class Left(Enum):
+class SignOut(Enum):
     """What became of the access; the value is the sentence that the clinician reads."""
 
     TAKEN_BACK = "The record has taken back the access that it gave."
@@ -240,7 +240,7 @@ class Left(Enum):
     NOTHING = "There was no session any more."
 
 
-async def left(door: SmartDoor, request: Request, given: str | None) -> Left:
+async def sign_out(door: SmartLaunch, request: Request, given: str | None) -> SignOut:
     """Leave.
 
     Raises:
@@ -252,16 +252,16 @@ async def left(door: SmartDoor, request: Request, given: str | None) -> Left:
         tab = str(request.path_params.get("tab", ""))
         if is_tab(tab):
             note_cookies(request, door.cookies.no_session(tab))
-        return Left.NOTHING
+        return SignOut.NOTHING
     door.check_csrf(session, given)
     note_cookies(request, door.cookies.no_session(session.tab))
     taken_back = await _given_back(door, session)
     actor = door.actor_of(request, session.iss, session.fhir_user)
     await door.trail.note(Access(AuditAction.SIGNED_OUT, actor, succeeded=True, patient=f"Patient/{session.patient}"))
-    return Left.TAKEN_BACK if taken_back else Left.NOT_TAKEN_BACK
+    return SignOut.TAKEN_BACK if taken_back else SignOut.NOT_TAKEN_BACK
 
 
-async def _given_back(door: SmartDoor, session: Session) -> bool:
+async def _given_back(door: SmartLaunch, session: Session) -> bool:
     client = door.clients[session.iss]
     server = await door.server_of(client)
     if isinstance(server, SignInFailure):
@@ -280,7 +280,7 @@ LONGEST_FORM = 20_000
 LONGEST_SHOWN = 200
 
 
-def launch_router(door: SmartDoor) -> APIRouter:
+def launch_router(door: SmartLaunch) -> APIRouter:
     """The routes."""
     router = APIRouter(include_in_schema=False)
 
@@ -289,20 +289,20 @@ def launch_router(door: SmartDoor) -> APIRouter:
         client = _client(door, request)
         handles = request.query_params.getlist("launch")
         if len(handles) != 1 or not handles[0]:
-            raise refused(Why.NO_LAUNCH)
-        return RedirectResponse(await begun(door, request, client, handles[0]), _SEE_OTHER)
+            raise refused(LaunchFault.NO_LAUNCH)
+        return RedirectResponse(await begin_launch(door, request, client, handles[0]), _SEE_OTHER)
 
     @router.get("/launch/standalone")
     async def standalone(request: Request) -> Response:
         if "iss" not in request.query_params and len(door.clients) > 1:
             return _page(door, "choose.html", title="Which record?", records=_choices(door))
         one = _client(door, request) if "iss" in request.query_params else next(iter(door.clients.values()))
-        return RedirectResponse(await begun(door, request, one, None), _SEE_OTHER)
+        return RedirectResponse(await begin_launch(door, request, one, None), _SEE_OTHER)
 
     @router.get(CALLBACK)
     @router.get(f"{CALLBACK}/{{record}}")
     async def callback(request: Request) -> Response:
-        session = await ended(door, request)
+        session = await finish_launch(door, request)
         return RedirectResponse(f"{door.cookies.root}/app/{session.tab}/", _SEE_OTHER)
 
     @router.get("/app/{tab}/leave")
@@ -312,7 +312,7 @@ def launch_router(door: SmartDoor) -> APIRouter:
 
     @router.post("/app/{tab}/leave")
     async def leave(request: Request) -> Response:
-        outcome = await left(door, request, await form_field(request, "csrf"))
+        outcome = await sign_out(door, request, await form_field(request, "csrf"))
         return _page(door, "left.html", title="You have left", sentence=outcome.value)
 
     return router
@@ -329,13 +329,13 @@ async def form_field(request: Request, name: str) -> str | None:
     return values[0] if len(values) == 1 else None
 
 
-def _client(door: SmartDoor, request: Request) -> SmartClient:
+def _client(door: SmartLaunch, request: Request) -> SmartClient:
     named = request.query_params.getlist("iss")
     if len(named) != 1 or not named[0]:
-        raise refused(Why.NO_ISS)
+        raise refused(LaunchFault.NO_ISS)
     client = door.clients.get(named[0].rstrip("/"))
     if client is None:
-        raise refused(Why.NOT_LISTED, _shown(named[0]))
+        raise refused(LaunchFault.NOT_LISTED, _shown(named[0]))
     return client
 
 
@@ -345,10 +345,10 @@ def _shown(address: str) -> str:
     return f"Named was {address}." if plain else "What was named is not a plain address."
 
 
-def _choices(door: SmartDoor) -> list[tuple[str, str]]:
+def _choices(door: SmartLaunch) -> list[tuple[str, str]]:
     return [(one.title, quote(one.iss, safe="")) for one in door.settings.clients]
 
 
-def _page(door: SmartDoor, template: str, **values: object) -> Response:
+def _page(door: SmartLaunch, template: str, **values: object) -> Response:
     body = templates_of("ebbmark.web.launch").get_template(template).render(root=door.cookies.root, **values)
     return page_response(body, frame_ancestors=door.settings.frame_ancestors)

@@ -9,13 +9,13 @@ from enum import Enum
 
 from ebbmark.web.theme.pages import PageRefused
 
-__all__ = ["Why", "refused"]
+__all__ = ["LaunchFault", "refused"]
 
 _AGAIN = "Open Ebbmark again from the patient's record."
 _OPERATOR = "If it stays so, whoever operates this service can put that right."
 
 
-class Why(Enum):
+class LaunchFault(Enum):
     """Why, as HTTP status, title, what happened, and what to do."""
 
     NO_ISS = (
@@ -193,7 +193,7 @@ class Why(Enum):
         self.todo = todo
 
 
-def refused(why: Why, found: str = "") -> PageRefused:
+def refused(why: LaunchFault, found: str = "") -> PageRefused:
     """The page for one of the reasons.
 
     Args:

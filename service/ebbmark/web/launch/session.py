@@ -46,14 +46,14 @@ __all__ = [
     "LONGEST_VALUE",
     "SESSION",
     "CookieKeyFault",
+    "CookieMiddleware",
     "CookieRules",
-    "Pending",
-    "Renewals",
+    "PendingLaunch",
     "Seal",
     "Session",
-    "SettingCookies",
     "SmartClient",
     "SmartSettings",
+    "TokenRenewals",
     "is_tab",
     "new_cookie_key_set",
     "note_cookies",
@@ -275,7 +275,7 @@ def note_cookies(request: Request, cookies: list[str]) -> None:
     request.state.set_cookies = [*noted, *cookies]
 
 
-class SettingCookies:
+class CookieMiddleware:
     """A layer around the application that adds what `note_cookies` noted."""
 
     def __init__(self, app: ASGIApp) -> None:
@@ -356,7 +356,7 @@ SESSION = "ebbmark-session"
 
 
 @dataclass(frozen=True, slots=True)
-class Pending:
+class PendingLaunch:
     """A launch between its start and the reply of the record's sign-in.
 
     Attributes:
@@ -423,7 +423,7 @@ MOST_REMEMBERED = 1_000
 """Beyond that the oldest are forgotten; their pages ask again. All are common practice, no published source."""
 
 
-class Renewals:
+class TokenRenewals:
     """Renewals under way and just done, by the digest of the refresh token.
 
     Args:

@@ -186,7 +186,7 @@ async def review_results(source: TrialSource, pages: Pages, choice: Choice) -> R
         frame,
         line=chosen_note(answer) or answer.short.line,
         view=review_view(transaction),
-        earlier=earlier_view(await source.foreseen(transaction)),
+        earlier=earlier_view(await source.dry_run(transaction)),
         choice=choice,
         cannot_write=source.cannot_write(choice),
         identity=answer.identity,

@@ -20,7 +20,7 @@ from ebbmark.fhir.writing.write import as_transaction
 from ebbmark.record.search import ReadFailure
 from ebbmark.record.write_outcome import WriteOutcome
 from ebbmark.use_cases.questions import answer_request
-from ebbmark.use_cases.recording import DryRun, Outcome, answer_bundle
+from ebbmark.use_cases.recording import DryRun, Recorded, answer_bundle
 from ebbmark.web.page.source import Choice
 
 __all__ = ["SCENARIOS", "SPEED", "DemoSource", "Scenario", "source_of"]
@@ -241,11 +241,11 @@ class DemoSource:
         bundle = answer_bundle(answer, at_s=self.at_s, signer=None, with_report=choice.with_report)
         return as_transaction(bundle, answer.request.subject)
 
-    async def foreseen(self, _: dict[str, object]) -> DryRun | ReadFailure | None:
+    async def dry_run(self, _: dict[str, object]) -> DryRun | ReadFailure | None:
         """Nothing: there is no record."""
         return None
 
-    async def record(self, _: Answer, __: Choice) -> Outcome | None:
+    async def record(self, _: Answer, __: Choice) -> Recorded | None:
         """Nothing can be written."""
         return None
 

@@ -23,10 +23,10 @@ from ebbmark.record.record_query import WINDOW_S, named_in_record, record_query_
 from ebbmark.record.search import Budget, ReadFailure, no_patient, read_one
 from ebbmark.record.write_outcome import WriteOutcome, WriteState
 from ebbmark.use_cases.from_record import answer_from_record
-from ebbmark.use_cases.recording import DryRun, Outcome, foreseen, record_answer, record_entered, to_be_written
+from ebbmark.use_cases.recording import DryRun, Recorded, dry_run, record_answer, record_entered, to_be_written
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.launch.door import NEEDED_TO_WRITE, missing
-from ebbmark.web.launch.refusal import Why, refused
+from ebbmark.web.launch.refusal import LaunchFault, refused
 from ebbmark.web.launch.session import Session
 from ebbmark.web.page.source import Choice
 from ebbmark.web.theme.pages import PageRefused
@@ -209,11 +209,11 @@ class RecordSource:
             with_report=choice.with_report,
         )
 
-    async def foreseen(self, transaction: dict[str, object]) -> DryRun | ReadFailure | None:
+    async def dry_run(self, transaction: dict[str, object]) -> DryRun | ReadFailure | None:
         """What recording would do, with the record as it is now."""
-        return await in_time(foreseen(transaction, record=self.record_client), self.until_s)
+        return await in_time(dry_run(transaction, record=self.record_client), self.until_s)
 
-    async def record(self, answer: Answer, choice: Choice) -> Outcome | None:
+    async def record(self, answer: Answer, choice: Choice) -> Recorded | None:
         """Record the answer for the person who is signed in."""
         outcome = await record_answer(
             answer,
@@ -250,4 +250,4 @@ class RecordSource:
 def _told(rejected: Rejected) -> Rejected | PageRefused:
     """The refusal; where the record no longer accepts the access of this session, that the session has ended."""
     ended = any(one.kind is ProblemKind.RECORD_ACCESS for one in rejected.problems)
-    return refused(Why.ACCESS_ENDED) if ended else rejected
+    return refused(LaunchFault.ACCESS_ENDED) if ended else rejected

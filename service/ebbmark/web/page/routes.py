@@ -17,7 +17,7 @@ from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Rejected, status_of
 from ebbmark.record.retry import ViewCache
 from ebbmark.views.sheet import Part
-from ebbmark.web.launch.door import SmartDoor
+from ebbmark.web.launch.door import SmartLaunch
 from ebbmark.web.page.after_pages import show_after, show_days
 from ebbmark.web.page.answer_pages import Live, live_of, show_answer, show_report
 from ebbmark.web.page.answer_view import drawn as figure_drawn
@@ -254,7 +254,7 @@ def _unknown() -> PageRefused:
     return PageRefused(404, "Not a demo", sentence, todo=("Open the list of demos at /demo/.",))
 
 
-def record_door(smart: SmartDoor | None, rules: Rules) -> Callable[[Request], Awaitable[RecordSource]]:
+def record_door(smart: SmartLaunch | None, rules: Rules) -> Callable[[Request], Awaitable[RecordSource]]:
     """From a request of a tab to its patient.
 
     Args:

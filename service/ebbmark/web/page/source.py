@@ -14,7 +14,7 @@ from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.record.search import ReadFailure
 from ebbmark.record.write_outcome import WriteOutcome
-from ebbmark.use_cases.recording import DryRun, Outcome
+from ebbmark.use_cases.recording import DryRun, Recorded
 
 __all__ = ["NO_CHOICE", "Choice", "TrialSource"]
 
@@ -182,14 +182,14 @@ class TrialSource(Protocol):
             Rejected: nothing can be recorded.
         """
 
-    async def foreseen(self, transaction: Json) -> DryRun | ReadFailure | None:
+    async def dry_run(self, transaction: Json) -> DryRun | ReadFailure | None:
         """What recording would do to what is in the record; why that is not known; None where there is no record.
 
         Args:
             transaction: as `to_be_written` gives it.
         """
 
-    async def record(self, answer: Answer, choice: Choice) -> Outcome | None:
+    async def record(self, answer: Answer, choice: Choice) -> Recorded | None:
         """Record the answer, for the person who is signed in; None where nothing can be written.
 
         Args:
