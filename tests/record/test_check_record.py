@@ -124,6 +124,16 @@ def test_a_type_that_is_refused_is_named() -> None:
     assert page.count("one current answer for each trial") == 1
 
 
+@pytest.mark.parametrize(("taken", "verdict"), [("CarePlan", Verdict.LIMITED), ("", Verdict.FAILS)])
+def test_a_plan_is_recorded_where_one_part_of_it_is_taken(taken: str, verdict: Verdict) -> None:
+    parts = {"CarePlan", "RequestGroup", "DeviceRequest"}
+    report = checked(KeepingRecord(held=dict(HAZEL), refused_types=frozenset(parts - {taken})))
+
+    assert report.fails is (verdict is Verdict.FAILS)
+    heading = {Verdict.LIMITED: "What will work with limits, see above", Verdict.FAILS: "What will not work"}[verdict]
+    assert "  - recording a plan" in summary(report).partition(heading)[2].partition("\n\n")[0]
+
+
 def test_the_name_by_which_a_record_calls_itself_is_proposed_as_a_setting() -> None:
     class Renamed(KeepingRecord):
         def answer(self, request: httpx.Request) -> httpx.Response:

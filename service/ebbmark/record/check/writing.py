@@ -42,7 +42,8 @@ def _without(kind: str) -> str:
         return "Nothing is written back; questions are answered all the same."
     if kind == "List":
         return "Answers are written; two for one trial may stand at once."
-    return "No plan is recorded." if _NEEDED_FOR.get(kind) == _PLANS else "It is carried inside a result that is taken."
+    carried = "another part of a plan" if _NEEDED_FOR.get(kind) == _PLANS else "a result that is taken"
+    return f"It is carried inside {carried}."
 
 
 def _resource(kind: str, patient: str, key: str, recorded: str) -> Json:
@@ -121,6 +122,9 @@ async def check_writing(asking: Asking, patient: str, *, recorded: str, key: str
             report.left_behind.append(places[kind] or f"{kind} (identifier {key}-{kind})")
         if taken:
             report.add("Create", Verdict.WORKS, f"Taken: {', '.join(taken)}.", _WRITE if "Observation" in taken else "")
+        if not any(_NEEDED_FOR.get(kind) == _PLANS for kind in taken):
+            told = "No part of a plan is taken, so that none is recorded; plans are made and shown all the same."
+            report.add("Plans", Verdict.FAILS, told, _PLANS)
         if "Observation" in taken and len(taken) < len(WRITTEN_TYPES):
             told = "What the record does not take as resources is carried inside the first result of an answer."
             proposed = [("EBBMARK_RECORD_WRITES", msgspec.json.encode(taken).decode())]
