@@ -85,6 +85,15 @@ def test_a_replay_from_a_record_that_does_not_answer_in_time_says_so(answer: Jso
     assert all("did not answer within the time of the request" in reply.body.decode() for reply in replies)
 
 
+def test_a_record_that_asks_to_come_back_later_is_handed_on(answer: Json) -> None:
+    app = create_app(Settings.model_validate({"record_base_url": BASE, "record_attempts": 1}))
+    with respx.mock() as router:
+        router.route(url__startswith=BASE).mock(return_value=httpx.Response(503, headers={"Retry-After": "7"}))
+        reply = replayed(app, answer=answer)
+
+    assert (reply.status, reply.headers["retry-after"]) == (502, "7")
+
+
 def signing_app(folder: Path) -> ASGIApp:
     file = folder / "keys.json"
     file.write_bytes(to_bytes(new_key_set("ES384")))

@@ -141,4 +141,6 @@ def _record(auditing: Auditing) -> RecordClient:
 
 def _failed(what: str, failure: ReadFailure) -> Problem:
     sentence = f"{what} could not be read from the record: {failure.sentence}."
-    return Problem(ProblemKind.RECORD_FAILED, "", failure.sentence, "a record that answers", sentence)
+    later_s = failure.retry_after_s
+    accepted = "a record that answers"
+    return Problem(ProblemKind.RECORD_FAILED, "", failure.sentence, accepted, sentence, retry_after_s=later_s)
