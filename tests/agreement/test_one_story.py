@@ -27,6 +27,7 @@ from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.sentences import closing_sentence
 from ebbmark.fhir.writing.titration import with_source
 from ebbmark.fhir.writing.write import write_bundle
+from ebbmark.physiology.advice.advice import Severity
 from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.views.sheet import report_pdf
@@ -313,9 +314,9 @@ class TestOneStory:
                 to_bytes(parameters(bundle=bundle(patient(), height(), *rows))),
                 RequestContext(one.trial.at_s(900)),
             )
-            closing, advice = same.titration.closing, same.titration.advice
-            own = [each for each in advice.cautions if each.of_this_patient]
-            texts = [closing_sentence(closing), advice.rationale, *[with_source(each) for each in own[:3]]]
+            advice = same.titration.advice
+            grave = [each for each in advice.cautions if each.of_this_patient and each.severity is not Severity.LOW]
+            texts = [same.short.line, *same.short.reasons, *[with_source(each) for each in grave[:3]]]
             missing = [text for text in texts if escaped(text) not in card["detail"]]
             suggested = advice.suggested_peep_cmh2o
             words = "no PEEP is suggested" if suggested is None else f"suggested PEEP {level(suggested)} cmH2O"

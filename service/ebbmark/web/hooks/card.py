@@ -38,7 +38,6 @@ from ebbmark.web.hooks.card_text import (
     bullets,
     detail_of_trial,
     escaped,
-    evidence,
     section,
     summary_of,
 )
@@ -208,7 +207,7 @@ def said_of_obstacle(finding: Obstacle) -> Said:
     parts = (
         say("card.trial-last-hour", preliminary=say(PRELIMINARY)),
         section(say("card.way"), bullets([escaped(_in_words(one)) for one in finding.problems])),
-        section(say("card.what-published-work"), evidence()),
+        escaped(say("card.guidelines")),
     )
     return Said(summary, "info", "\n\n".join(parts))
 

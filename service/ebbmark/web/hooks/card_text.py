@@ -1,4 +1,4 @@
-"""The text of a card: the reading of a trial as Markdown (targets, closing, suggestion, what-if, cautions, evidence).
+"""The text of a card: the reading of a trial as Markdown (line, reasons and a short list).
 
 Every text that is not written here is escaped: it may hold what somebody typed into a record.
 """
@@ -9,18 +9,14 @@ import re
 from collections.abc import Iterator, Sequence
 
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.writing.account import plain, what_if_table
-from ebbmark.fhir.writing.flat_answer import WhatIfRow, view_of
-from ebbmark.fhir.writing.sentences import closing_sentence, weight_sentence
+from ebbmark.fhir.writing.sentences import weight_sentence
 from ebbmark.fhir.writing.titration import with_source
-from ebbmark.physiology.advice.evidence import EvidenceStatus, evidence_for
+from ebbmark.physiology.advice.advice import Severity
 from ebbmark.record.prefetch import UNREAD
 from ebbmark.words.in_short import InShort
-from ebbmark.words.messages import say, spell
-from ebbmark.words.numbers import level
+from ebbmark.words.messages import say
 
 __all__ = [
-    "EVIDENCE_SHOWN",
     "LONGEST_SUMMARY",
     "PRELIMINARY",
     "ago",
@@ -28,10 +24,8 @@ __all__ = [
     "bullets",
     "detail_of_trial",
     "escaped",
-    "evidence",
     "section",
     "summary_of",
-    "table",
     "trace",
 ]
 
@@ -68,29 +62,9 @@ def bullets(lines: Sequence[str]) -> str:
     return "\n".join(f"- {line}" for line in lines)
 
 
-def table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    """A table of plain texts, numbers to the right."""
-    lines = [
-        [escaped(head) for head in heads],
-        ["---:"] * len(heads),
-        *[[escaped(cell) for cell in row] for row in rows],
-    ]
-    return "\n".join(f"| {' | '.join(line)} |" for line in lines)
-
-
 PRELIMINARY = "short.preliminary"
 
-EVIDENCE_SHOWN = (
-    "guideline-ats-2024",
-    "guideline-esicm-2023",
-    "trial-art-mortality",
-    "no-trial-of-this-definition",
-    "passive-patient",
-    "after-disconnection",
-)
-"""Lines of the evidence table that stand on a card; the answer itself carries all of them."""
-
-_MOST_CAUTIONS = 12
+_MOST_CAUTIONS = 3
 
 LONGEST_SUMMARY = 139
 """The standard wants fewer than 140 characters."""
@@ -111,12 +85,12 @@ def summary_of(short: InShort, *, last: str = "Preliminary.") -> str:
 
 
 def detail_of_trial(answer: Answer, lead: str, *, whole: bool) -> str:
-    """What a card says of a trial below its summary: the reasons, and where no page can be opened from it all else.
+    """What a card says of a trial below its summary: the line, the reasons and a short list.
 
     Args:
         answer: the reading.
         lead: why the card is shown now, as Markdown.
-        whole: whether everything follows the reasons.
+        whole: whether no page can be opened from it, so that the gravest cautions stand on it, too.
     """
     short = answer.short
     first = (
@@ -124,81 +98,27 @@ def detail_of_trial(answer: Answer, lead: str, *, whole: bool) -> str:
         bold(short.line),
         bullets([escaped(one) for one in short.reasons]),
     )
-    rest = _everything(answer) if whole else (escaped(say("card.evidence")), trace(answer))
+    listed = _without_page(answer) if whole else ()
+    rest = (*listed, escaped(say("card.evidence-in-results" if whole else "card.evidence")), trace(answer))
     return "\n\n".join(part for part in (*first, *rest) if part)
 
 
-def _everything(answer: Answer) -> tuple[str, ...]:
-    advice, closing = answer.titration.advice, answer.titration.closing
-    rungs = ", ".join(
-        say("card.kg", ml_per_kg=f"{rung.ml_per_kg:g}", volume_ml=f"{rung.volume_ml:.0f}") for rung in advice.ladder
-    )
+def _without_page(answer: Answer) -> Iterator[str]:
+    advice = answer.titration.advice
+    own = [one for one in advice.cautions if one.of_this_patient and one.severity is not Severity.LOW]
+    cautions = [f"{bold(one.severity.value)}: {escaped(with_source(one))}" for one in own[:_MOST_CAUTIONS]]
+    if len(own) > _MOST_CAUTIONS:
+        cautions.append(say("card.further-cautions-stand", count=len(own) - _MOST_CAUTIONS))
+    yield bullets(cautions)
     targets = say(
         "card.predicted-body-weight",
         predicted_body_weight_kg=f"{advice.predicted_body_weight_kg:.1f}",
         volume_ml=f"{advice.target.volume_ml:.0f}",
         ml_per_kg=f"{advice.target.ml_per_kg:g}",
-        rungs=rungs,
     )
-    suggested = advice.suggested_peep_cmh2o
-    suggestion = f"{bold(f'{level(suggested)} cmH2O.')} " if suggested is not None else "**None.** "
-    own = [caution for caution in advice.cautions if caution.of_this_patient]
-    cautions = [f"{bold(one.severity.value)}: {escaped(with_source(one))}" for one in own[:_MOST_CAUTIONS]]
-    if len(own) > _MOST_CAUTIONS:
-        cautions.append(say("card.further-cautions-stand", count=len(own) - _MOST_CAUTIONS))
-    return (
-        section("Targets", escaped(targets), escaped(weight_sentence(answer.request.known_person))),
-        section(say("card.closing-pressure"), escaped(closing_sentence(closing))),
-        section(say("card.suggested-peep"), suggestion + escaped(advice.rationale)),
-        section(say("card.what-if"), *_what_if(view_of(answer).what_if)),
-        section(say("card.cautions-patient"), bullets(cautions)),
-        section(say("card.what-published-work"), evidence()),
-        section(say("card.how-read"), escaped(_inputs(answer))),
-        trace(answer),
-    )
-
-
-def _what_if(rows: Sequence[WhatIfRow]) -> Iterator[str]:
-    if not rows:
-        return
-    shown = what_if_table(rows)
-    heads = [f"{head} {unit}".strip() for head, unit in zip(shown.heads, shown.units, strict=True)]
-    yield table(heads, shown.rows)
-    said: dict[str, list[str]] = {}
-    for row in rows:
-        said.setdefault(row.remark, []).append(plain(row.peep_cmh2o, None))
-    yield bullets(
-        [
-            say("card.levels-with-remark", listed=", ".join(levels), escaped=escaped(sentence))
-            for sentence, levels in said.items()
-        ]
-    )
-
-
-def evidence() -> str:
-    """The published work that stands on every card, as a list; how closely each line was read is said."""
-    lines = []
-    for slug in EVIDENCE_SHOWN:
-        line = evidence_for(slug)
-        read = say("card.read-second-hand") if line.status is EvidenceStatus.VERIFIED_SECOND_HAND else ""
-        lines.append(escaped(say("card.source", text=spell(line.text), citation=line.citation.rstrip("."), read=read)))
-    return bullets(lines)
-
-
-def _inputs(answer: Answer) -> str:
-    steps, left_out = answer.titration.trial.steps, len(answer.ignored)
-    words = say("card.none-left-out") if not left_out else say("card.did-not-count", left_out=left_out)
+    yield escaped(f"{targets} {weight_sentence(answer.request.known_person)}")
     # A part that could not be had is no input that was left out, so that nothing else on the card would tell of it.
-    unread = [one for one in answer.request.notes if one.startswith(UNREAD)]
-    said = say(
-        "card.steps-falling-peep",
-        count=len(steps),
-        peep_cmh2o=level(steps[0].peep_cmh2o),
-        peep_cmh2o_2=level(steps[-1].peep_cmh2o),
-        count_2=len(answer.request.sources),
-        words=words,
-    )
-    return " ".join((said, *unread))
+    yield escaped(" ".join(one for one in answer.request.notes if one.startswith(UNREAD)))
 
 
 def trace(answer: Answer) -> str:
