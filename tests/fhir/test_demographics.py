@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.fhir.reading.demographics import Demographics, PatientNumber, demographics_of
+from ebbmark.fhir.reading.patient import Demographics, PatientNumber, demographics_of
 
 TODAY = date(2026, 3, 10)
 MEDICAL_RECORD = {"coding": [{"system": "http://terminology.hl7.org/CodeSystem/v2-0203", "code": "MR"}]}

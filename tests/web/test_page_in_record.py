@@ -17,7 +17,7 @@ import httpx
 import pytest
 from openapi_spec_validator import OpenAPIV31SpecValidator
 
-from ebbmark.fhir.reading.sex import CLINICAL_USE
+from ebbmark.fhir.reading.height_and_sex import CLINICAL_USE
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from ebbmark.web.audit_trail import LOGGER

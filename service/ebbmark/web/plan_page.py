@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Ignored
-from ebbmark.fhir.reading.demographics import demographics_of
+from ebbmark.fhir.reading.patient import demographics_of
 from ebbmark.fhir.writing.write import SIGNING
 from ebbmark.physiology.before.plan import Phase, Plan, PlanStep
 from ebbmark.web.theme.files import STYLE

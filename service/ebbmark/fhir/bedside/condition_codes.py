@@ -16,7 +16,6 @@ __all__ = [
     "CONDITION_ROWS",
     "ICD10",
     "ICD10_CM",
-    "ICD10_GM",
     "LEFT_OPEN",
     "LONGEST_READ",
     "NO_RISK",
@@ -34,7 +33,6 @@ _SYSTEMS: Final[Mapping[str, tuple[str, ...]]] = {key: tuple(value) for key, val
 ALL_ICD: Final = _SYSTEMS["ICD"]
 ICD10: Final = _SYSTEMS["WHO"][0]
 ICD10_CM: Final = _SYSTEMS["CM"][0]
-ICD10_GM: Final = _SYSTEMS["GM"][0]
 
 NO_RISK: Final = "no-risk"
 """Not a condition that is looked for: codes that are known to stand for something else."""

@@ -150,41 +150,30 @@ def _take_coded(received: Sequence[Received], context: Context, collected: Colle
         admit(item, context, collected)
 
 
-def _is_special_panel(observation: Observation) -> bool:
+def _is_special_panel(one: Observation) -> bool:
     """Whether anything is there that a plain panel has not; its own dataAbsentReason is about its own value only."""
     return bool(
-        observation.modifierExtension
-        or observation.implicitRules
-        or observation.effectiveTiming
-        or observation.focus
-        or (observation.effectiveDateTime and observation.effectiveInstant)
-        or observation.valueString is not None
-        or observation.valueCodeableConcept is not None
-        or observation.valueInteger is not None
-        or observation.valueBoolean is not None
-        or observation.valueRange is not None
-        or observation.valueRatio is not None
-        or observation.valueSampledData is not None
-        or observation.valueTime is not None
-        or observation.valueDateTime is not None
-        or observation.valuePeriod is not None
+        one.modifierExtension
+        or one.implicitRules
+        or one.effectiveTiming
+        or one.focus
+        or (one.effectiveDateTime and one.effectiveInstant)
+        or _has_other_value(one)
     )
 
 
-def _is_special_component(component: Component) -> bool:
-    return bool(
-        component.modifierExtension
-        or component.dataAbsentReason
-        or component.valueString is not None
-        or component.valueCodeableConcept is not None
-        or component.valueInteger is not None
-        or component.valueBoolean is not None
-        or component.valueRange is not None
-        or component.valueRatio is not None
-        or component.valueSampledData is not None
-        or component.valueTime is not None
-        or component.valueDateTime is not None
-        or component.valuePeriod is not None
+def _has_other_value(one: Observation | Component) -> bool:
+    return (
+        one.valueString is not None
+        or one.valueCodeableConcept is not None
+        or one.valueInteger is not None
+        or one.valueBoolean is not None
+        or one.valueRange is not None
+        or one.valueRatio is not None
+        or one.valueSampledData is not None
+        or one.valueTime is not None
+        or one.valueDateTime is not None
+        or one.valuePeriod is not None
     )
 
 
@@ -221,7 +210,9 @@ def _read_plain_panel(item: Received, context: Context, collected: Collected) ->
             quantity is None
             or (value := quantity.value) is None
             or quantity.comparator
-            or _is_special_component(component)
+            or component.modifierExtension
+            or component.dataAbsentReason
+            or _has_other_value(component)
         ):
             return False
         if len(codings) != 1:

@@ -1,34 +1,43 @@
-"""The one patient of a request: subject, age, height and the form of the formula."""
+"""The one patient of a request: subject, age, height and form of the formula; and who it is, for the head of a page.
+
+Of name, birth date, sex as charted and the record's own numbers nothing enters a number, a digest or a log.
+
+Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/patient.html, /datatypes.html#HumanName (text is the name as it should be
+shown; old, maiden, nickname and anonymous names are not who somebody is now), /datatypes.html#Identifier; type MR:
+http://terminology.hl7.org/CodeSystem/v2-0203.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
-from typing import NamedTuple
+from datetime import UTC, date, datetime
+from typing import Final, NamedTuple
 
 import msgspec
 
 from ebbmark.fhir.model import Patient
 from ebbmark.fhir.naming import reference_to, tail_of, unversioned
 from ebbmark.fhir.problems import Problem, ProblemKind, Reason
-from ebbmark.fhir.reading.codes import HeightKind
-from ebbmark.fhir.reading.collected import Collected, Height, left_out
-from ebbmark.fhir.reading.demographics import REPLACED_BY
-from ebbmark.fhir.reading.sex import SexFound, sex_of
+from ebbmark.fhir.reading.collected import Collected, left_out
+from ebbmark.fhir.reading.height_and_sex import SexFound, height_of, sex_of
 from ebbmark.fhir.times import age_range_years, is_after, latest_second
 from ebbmark.physiology.findings import IN_USE, PatientStatus
 from ebbmark.physiology.formulas.body import Sex
 
-__all__ = ["Person", "ReceivedPatient", "read_person", "status_of"]
+__all__ = [
+    "REPLACED_BY",
+    "Demographics",
+    "PatientNumber",
+    "Person",
+    "ReceivedPatient",
+    "demographics_of",
+    "read_person",
+    "status_of",
+]
 
 ADULT_YEARS = 18
 """The formulas and the trials behind them are of adults."""
-
-HEIGHT_TOLERANCE_CM = 3.0
-"""Two heights of one adult that differ by more do not belong to one adult, or one is wrong; our choice."""
-
-_PREFERENCE = {kind: place for place, kind in enumerate(HeightKind)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +97,7 @@ def read_person(
     received = _the_one(patients, collected)
     collected.subject = _subject(received, collected)
     age = _age(received, as_of_s, collected)
-    height = _height(collected)
+    height = height_of(collected)
     sex = sex_of(
         received.patient if received else None,
         received.path if received else "",
@@ -256,45 +265,138 @@ def _last_reading_s(collected: Collected, otherwise_s: float) -> float:
     return max((reading.end_s for reading in collected.readings), default=otherwise_s)
 
 
-def _height(collected: Collected) -> Height | None:
-    heights = sorted(
-        collected.heights,
-        key=lambda height: (_PREFERENCE[height.kind], -(height.at_s if height.at_s is not None else -1e18)),
+_NOT_NOW: Final = frozenset({"old", "maiden", "nickname", "anonymous"})
+_NAME_ORDER: Final = ("official", "usual", "", "temp")
+_NUMBER_ORDER: Final = ("usual", "official", "", "secondary", "temp")
+_MEDICAL_RECORD: Final = "MR"
+REPLACED_BY: Final = "replaced-by"
+"""Patient.link.type of a record that was merged into another. Source: https://hl7.org/fhir/R4/valueset-link-type.html."""
+
+_SEX: Final = frozenset({"male", "female", "other", "unknown"})
+_LONGEST: Final = 200
+"""Characters shown of one text; what a record holds beyond that is no name."""
+
+
+@dataclass(frozen=True, slots=True)
+class PatientNumber:
+    """One number by which the record knows the patient, with what it is called there."""
+
+    label: str
+    value: str
+
+
+@dataclass(frozen=True, slots=True)
+class Demographics:
+    """What stands at the head of a page.
+
+    Attributes:
+        name: as the record gives it; empty where it gives none.
+        birth_date: full or partial, as the record gives it; empty where it gives none.
+        age: in completed years, as `58` or, from a partial birth date, `58 or 59`; empty where not known.
+        sex: administrative gender as charted; empty where not charted.
+        numbers: medical record numbers where there are any, else the other numbers that are in use.
+        deceased: whether the record says that the patient has died.
+        not_in_use: that this Patient was replaced by another, or is inactive, in a sentence; empty where it is in use.
+    """
+
+    name: str
+    birth_date: str
+    age: str
+    sex: str
+    numbers: tuple[PatientNumber, ...]
+    deceased: bool
+    not_in_use: str
+
+
+def demographics_of(patient: Mapping[str, object], *, today: date) -> Demographics:
+    """Read a Patient for its header; whatever has not the shape of FHIR is passed over as not given.
+
+    Args:
+        patient: FHIR R4 Patient as JSON values.
+        today: the day that counts as now.
+    """
+    birth_date, gender = _text(patient.get("birthDate")), _text(patient.get("gender"))
+    return Demographics(
+        name=_name(patient, today),
+        birth_date=birth_date,
+        age=_age_in_words(birth_date, today),
+        sex=gender if gender in _SEX else "",
+        numbers=_numbers(patient, today),
+        deceased=patient.get("deceasedBoolean") is True or bool(_text(patient.get("deceasedDateTime"))),
+        not_in_use=_not_in_use(patient),
     )
-    if not heights:
-        if not any(_is_about_height(problem) for problem in collected.problems):
-            sentence = (
-                "No usable body height was sent; send an Observation with LOINC 8302-2 and a value in cm or [in_i]."
-            )
-            collected.problems.append(Problem(ProblemKind.MISSING, "", "no height", "a body height", sentence))
-        return None
-    lowest, highest = min(heights, key=_cm), max(heights, key=_cm)
-    if highest.cm - lowest.cm > HEIGHT_TOLERANCE_CM:
-        found = f"{lowest.cm:g} cm and {highest.cm:g} cm"
-        sentence = (
-            f"Two heights disagree: {lowest.cm:g} cm ({_where(lowest)}) and {highest.cm:g} cm ({_where(highest)}); "
-            f"heights of one adult may differ by {HEIGHT_TOLERANCE_CM:g} cm. Send the right one only."
-        )
-        for height in (lowest, highest):
-            expression = f"{_where(height)}.valueQuantity"
-            collected.problems.append(
-                Problem(ProblemKind.HEIGHT_CONFLICT, expression, found, "heights that agree", sentence)
-            )
-        return None
-    chosen = heights[0]
-    for other in heights[1:]:
-        sentence = f"Another height was used: {chosen.cm:g} cm ({_where(chosen)})."
-        collected.ignored.append(left_out(other.item, Reason.HEIGHT_NOT_CHOSEN, sentence, other.part))
-    return chosen
 
 
-def _is_about_height(problem: Problem) -> bool:
-    return problem.kind in {ProblemKind.HEIGHT_UNIT, ProblemKind.HEIGHT_RANGE}
+def _not_in_use(patient: Mapping[str, object]) -> str:
+    links = [one for one in _objects(patient.get("link")) if _text(one.get("type")) == REPLACED_BY]
+    if links:
+        others = [_object(one.get("other")) for one in links]
+        named = [_text(one.get("reference")) or _text(one.get("display")) for one in others]
+        successor = " and ".join(one for one in named if one) or "another one"
+        return f"This patient record was replaced by {successor}. Open that one instead."
+    inactive = patient.get("active") is False
+    return "This patient record is marked inactive: the record no longer uses it." if inactive else ""
 
 
-def _cm(height: Height) -> float:
-    return height.cm
+def _name(patient: Mapping[str, object], today: date) -> str:
+    found = [one for one in _objects(patient.get("name")) if _text(one.get("use")) not in _NOT_NOW]
+    for name in sorted((one for one in found if _in_force(one, today)), key=lambda one: _place(one, _NAME_ORDER)):
+        parts = [*_texts(name.get("given")), _text(name.get("family"))]
+        said = _text(name.get("text")) or " ".join(part for part in parts if part)
+        if said:
+            return said
+    return ""
 
 
-def _where(height: Height) -> str:
-    return height.item.path + height.part
+def _numbers(patient: Mapping[str, object], today: date) -> tuple[PatientNumber, ...]:
+    found = [one for one in _objects(patient.get("identifier")) if _text(one.get("use")) != "old"]
+    found = [one for one in found if _text(one.get("value")) and _in_force(one, today)]
+    found.sort(key=lambda one: _place(one, _NUMBER_ORDER))
+    medical = [one for one in found if _MEDICAL_RECORD in _codes(one)]
+    return tuple(PatientNumber(_label(one), _text(one.get("value"))) for one in medical or found)
+
+
+def _label(identifier: Mapping[str, object]) -> str:
+    kind = _object(identifier.get("type"))
+    displays = [_text(one.get("display")) for one in _objects(kind.get("coding"))]
+    if _MEDICAL_RECORD in _codes(identifier):
+        return _text(kind.get("text")) or "Medical record number"
+    return _text(kind.get("text")) or next((one for one in displays if one), "") or "Identifier"
+
+
+def _codes(identifier: Mapping[str, object]) -> list[str]:
+    return [_text(one.get("code")) for one in _objects(_object(identifier.get("type")).get("coding"))]
+
+
+def _age_in_words(birth_date: str, today: date) -> str:
+    ages = age_range_years(birth_date, today)
+    if ages is None or ages[0] < 0:
+        return ""
+    return f"{ages[0]}" if ages[0] == ages[1] else f"{ages[0]} or {ages[1]}"
+
+
+def _place(one: Mapping[str, object], order: tuple[str, ...]) -> int:
+    use = _text(one.get("use"))
+    return order.index(use) if use in order else len(order)
+
+
+def _in_force(one: Mapping[str, object], today: date) -> bool:
+    """Whether its period, if any, has not ended before today; a partial date ends with what it names."""
+    end = _text(_object(one.get("period")).get("end"))
+    return not end or today.isoformat()[: len(end[:10])] <= end[:10]
+
+
+def _objects(value: object) -> Iterator[Mapping[str, object]]:
+    return (one for one in value if isinstance(one, dict)) if isinstance(value, list) else iter(())
+
+
+def _object(value: object) -> Mapping[str, object]:
+    return value if isinstance(value, dict) else {}
+
+
+def _texts(value: object) -> list[str]:
+    return [_text(one) for one in value] if isinstance(value, list) else []
+
+
+def _text(value: object) -> str:
+    return " ".join(value.split())[:_LONGEST] if isinstance(value, str) else ""

@@ -8,7 +8,7 @@ from datetime import date, datetime, tzinfo
 
 from fastapi import Response
 
-from ebbmark.fhir.reading.demographics import Demographics, demographics_of
+from ebbmark.fhir.reading.patient import Demographics, demographics_of
 from ebbmark.web.page.source import TrialSource
 from ebbmark.web.theme.pages import page_response, templates_of
 

@@ -1,8 +1,8 @@
-"""The sex that chooses the form of the predicted body weight formula: said by someone, never guessed.
+"""Height, and the sex that chooses the form of the predicted body weight formula: said by someone, never guessed.
 
-Order of preference: the caller's own choice; a sex parameter for clinical use; sex at birth; a sex recorded as an
-Observation; one recorded on the Patient; administrative gender. Where statements of one rank disagree, none of them is
-chosen.
+Order of preference of the sex: the caller's own choice; a sex parameter for clinical use; sex at birth; a sex recorded
+as an Observation; one recorded on the Patient; administrative gender. Where statements of one rank disagree, none of
+them is chosen.
 Source: HL7 extensions pack, patient-sexParameterForClinicalUse and individual-recordedSexOrGender (parts value, type
 and effectivePeriod, as national guides show them); US Core, us-core-birthsex and us-core-sex (valueCode, SNOMED CT);
 FHIR R4 Patient.gender; Observations as in `codes` and `coded_sex`; the order is ours. The parts and values of the first
@@ -17,14 +17,19 @@ from typing import NamedTuple
 
 from ebbmark.fhir.model import Extension, Patient
 from ebbmark.fhir.naming import SNOMED
-from ebbmark.fhir.problems import MOST_TOLD, Problem, ProblemKind, word_shown
-from ebbmark.fhir.reading.codes import CODES, SexKind
-from ebbmark.fhir.reading.collected import SexStatement
+from ebbmark.fhir.problems import MOST_TOLD, Problem, ProblemKind, Reason, word_shown
+from ebbmark.fhir.reading.codes import CODES, HeightKind, SexKind
+from ebbmark.fhir.reading.collected import Collected, Height, SexStatement, left_out
 from ebbmark.fhir.reading.values import sexes_of
 from ebbmark.fhir.times import TimeFault, seconds
 from ebbmark.physiology.formulas.body import Sex, predicted_body_weight_kg
 
-__all__ = ["BIRTH_SEX", "CLINICAL_USE", "RECORDED", "US_CORE_SEX", "SexFound", "sex_of"]
+__all__ = ["BIRTH_SEX", "CLINICAL_USE", "RECORDED", "US_CORE_SEX", "SexFound", "height_of", "sex_of"]
+
+HEIGHT_TOLERANCE_CM = 3.0
+"""Two heights of one adult that differ by more do not belong to one adult, or one is wrong; our choice."""
+
+_PREFERENCE = {kind: place for place, kind in enumerate(HeightKind)}
 
 CLINICAL_USE = "http://hl7.org/fhir/StructureDefinition/patient-sexParameterForClinicalUse"
 BIRTH_SEX = "http://hl7.org/fhir/us/core/StructureDefinition/us-core-birthsex"
@@ -232,3 +237,48 @@ def _weights(height_cm: float | None) -> str:
         f" Predicted body weight at {height_cm:g} cm is {female:.1f} kg with the female form "
         f"and {male:.1f} kg with the male form."
     )
+
+
+def height_of(collected: Collected) -> Height | None:
+    """The height that counts; problems and what was not chosen go to `collected`."""
+    heights = sorted(
+        collected.heights,
+        key=lambda height: (_PREFERENCE[height.kind], -(height.at_s if height.at_s is not None else -1e18)),
+    )
+    if not heights:
+        if not any(_is_about_height(problem) for problem in collected.problems):
+            sentence = (
+                "No usable body height was sent; send an Observation with LOINC 8302-2 and a value in cm or [in_i]."
+            )
+            collected.problems.append(Problem(ProblemKind.MISSING, "", "no height", "a body height", sentence))
+        return None
+    lowest, highest = min(heights, key=_cm), max(heights, key=_cm)
+    if highest.cm - lowest.cm > HEIGHT_TOLERANCE_CM:
+        found = f"{lowest.cm:g} cm and {highest.cm:g} cm"
+        sentence = (
+            f"Two heights disagree: {lowest.cm:g} cm ({_where(lowest)}) and {highest.cm:g} cm ({_where(highest)}); "
+            f"heights of one adult may differ by {HEIGHT_TOLERANCE_CM:g} cm. Send the right one only."
+        )
+        for height in (lowest, highest):
+            expression = f"{_where(height)}.valueQuantity"
+            collected.problems.append(
+                Problem(ProblemKind.HEIGHT_CONFLICT, expression, found, "heights that agree", sentence)
+            )
+        return None
+    chosen = heights[0]
+    for other in heights[1:]:
+        sentence = f"Another height was used: {chosen.cm:g} cm ({_where(chosen)})."
+        collected.ignored.append(left_out(other.item, Reason.HEIGHT_NOT_CHOSEN, sentence, other.part))
+    return chosen
+
+
+def _is_about_height(problem: Problem) -> bool:
+    return problem.kind in {ProblemKind.HEIGHT_UNIT, ProblemKind.HEIGHT_RANGE}
+
+
+def _cm(height: Height) -> float:
+    return height.cm
+
+
+def _where(height: Height) -> str:
+    return height.item.path + height.part
