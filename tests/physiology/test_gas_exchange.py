@@ -13,7 +13,6 @@ from ebbmark.physiology.formulas.gas_exchange import (
     doubt_of,
     global_class_from_pf,
     global_class_from_sf,
-    oxygenation_index,
     pf_ratio_at_altitude_mmhg,
     pf_ratio_mmhg,
     sf_ratio,
@@ -41,8 +40,6 @@ def test_inspired_oxygen_that_is_no_fraction_is_refused(fio2: float) -> None:
         pf_ratio_mmhg(pao2_mmhg=70.0, fio2=fio2)
     with pytest.raises(ValueError, match="fraction"):
         sf_ratio(spo2_percent=92.0, fio2=fio2)
-    with pytest.raises(ValueError, match="fraction"):
-        oxygenation_index(mean_airway_pressure_cmh2o=18.0, fio2=fio2, pao2_mmhg=70.0)
 
 
 @given(spo2=st.floats(97.001, 100.0), fio2=fractions)
@@ -120,12 +117,6 @@ def test_twice_the_ventilation_for_the_same_carbon_dioxide_is_twice_as_bad(
 def test_a_ventilatory_ratio_of_nothing_is_refused(minute_volume: float, paco2: float, pbw: float) -> None:
     with pytest.raises(ValueError, match="above zero"):
         ventilatory_ratio(minute_volume_l_per_min=minute_volume, paco2_mmhg=paco2, pbw_kg=pbw)
-
-
-def test_oxygenation_index_and_p_f_ratio_tell_the_same_story() -> None:
-    index = oxygenation_index(mean_airway_pressure_cmh2o=18.0, fio2=0.7, pao2_mmhg=84.0)
-
-    assert index == pytest.approx(100.0 * 18.0 / pf_ratio_mmhg(pao2_mmhg=84.0, fio2=0.7))
 
 
 PAO2_S = 1_790_000_000.0

@@ -10,10 +10,7 @@ from ebbmark.physiology.formulas.mechanics import (
     Control,
     expected_mechanical_power_j_per_min,
     mechanical_power_pressure_control_j_per_min,
-    mechanical_power_rising_pressure_j_per_min,
-    mechanical_power_volume_control_full_j_per_min,
     mechanical_power_volume_control_j_per_min,
-    mechanical_power_without_hold_j_per_min,
 )
 
 NAN = float("nan")
@@ -63,33 +60,6 @@ def test_a_square_wave_costs_more_than_constant_flow_without_resistance(
     )
 
     assert square - constant_flow == pytest.approx(0.098 * rate * volume / 1000.0 * push / 2.0)
-
-
-def rising(rise_time_s: float) -> float:
-    return mechanical_power_rising_pressure_j_per_min(
-        rate_per_min=20.0,
-        tidal_volume_ml=450.0,
-        peep_cmh2o=10.0,
-        pressure_above_peep_cmh2o=16.0,
-        compliance_ml_per_cmh2o=30.0,
-        resistance_cmh2o_s_per_l=12.0,
-        rise_time_s=rise_time_s,
-    )
-
-
-def test_a_wave_that_rises_at_once_is_a_square_wave() -> None:
-    square = mechanical_power_pressure_control_j_per_min(
-        rate_per_min=20.0, tidal_volume_ml=450.0, peep_cmh2o=10.0, pressure_above_peep_cmh2o=16.0
-    )
-
-    assert rising(1e-4) == pytest.approx(square, rel=1e-3)
-
-
-@given(shorter=st.floats(0.01, 0.8), longer=st.floats(0.01, 0.8))
-def test_a_slower_rise_never_costs_more(shorter: float, longer: float) -> None:
-    shorter, longer = sorted((shorter, longer))
-
-    assert rising(longer) <= rising(shorter) + 1e-9
 
 
 @given(rate=rates, volume=volumes, peep=peeps, push=pushes)
@@ -170,41 +140,4 @@ def test_a_negative_resistive_pressure_is_refused() -> None:
             peep_cmh2o=10.0,
             driving_pressure_cmh2o=14.0,
             resistive_pressure_cmh2o=-1.0,
-        )
-
-
-@pytest.mark.parametrize(("push", "rise"), [(0.0, 0.2), (-5.0, 0.2), (16.0, 0.0), (16.0, NAN)])
-def test_a_wave_that_does_not_rise_is_refused(push: float, rise: float) -> None:
-    with pytest.raises(ValueError, match="above zero"):
-        mechanical_power_rising_pressure_j_per_min(
-            rate_per_min=20.0,
-            tidal_volume_ml=450.0,
-            peep_cmh2o=10.0,
-            pressure_above_peep_cmh2o=push,
-            compliance_ml_per_cmh2o=30.0,
-            resistance_cmh2o_s_per_l=12.0,
-            rise_time_s=rise,
-        )
-
-
-@pytest.mark.parametrize(("elastance", "ratio"), [(0.0, 0.5), (33.0, 0.0), (33.0, -1.0), (NAN, 0.5)])
-def test_the_full_form_refuses_parts_that_cannot_be(elastance: float, ratio: float) -> None:
-    with pytest.raises(ValueError, match="above zero"):
-        mechanical_power_volume_control_full_j_per_min(
-            rate_per_min=20.0,
-            tidal_volume_ml=420.0,
-            peep_cmh2o=10.0,
-            elastance_cmh2o_per_l=elastance,
-            resistance_cmh2o_s_per_l=14.0,
-            inspiratory_to_expiratory=ratio,
-        )
-
-
-@pytest.mark.parametrize(("minute_volume", "peak", "flow"), [(0.0, 30.0, 25.0), (8.4, 10.0, 25.0), (8.4, 30.0, 0.0)])
-def test_the_form_without_a_hold_refuses_a_breath_that_cannot_be(
-    minute_volume: float, peak: float, flow: float
-) -> None:
-    with pytest.raises(ValueError, match="must"):
-        mechanical_power_without_hold_j_per_min(
-            minute_volume_l_per_min=minute_volume, peak_cmh2o=peak, peep_cmh2o=10.0, flow_l_per_min=flow
         )

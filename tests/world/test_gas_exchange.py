@@ -19,7 +19,6 @@ from ebbmark.physiology.formulas.gas_exchange import (
     berlin_class,
     global_class_from_pf,
     global_class_from_sf,
-    oxygenation_index,
     pf_ratio_at_altitude_mmhg,
     ventilatory_ratio,
 )
@@ -80,9 +79,3 @@ def test_our_own_case_of_a_ventilatory_ratio() -> None:
 
 
 # From memory; counts for nothing until the formula has been read in print: 18 x 0.7 x 100 / 84.
-
-
-def test_our_own_case_of_an_oxygenation_index_from_memory() -> None:
-    index = oxygenation_index(mean_airway_pressure_cmh2o=18.0, fio2=0.7, pao2_mmhg=84.0)
-
-    assert index == pytest.approx(15.0, abs=0.05)

@@ -14,7 +14,6 @@ from ebbmark.physiology.formulas.gas_exchange import ventilatory_ratio
 from ebbmark.physiology.formulas.mechanics import (
     J_PER_L_CMH2O,
     mechanical_power_pressure_control_j_per_min,
-    mechanical_power_without_hold_j_per_min,
 )
 
 PA_PER_CMH2O = 1000.0 * g * 0.01
@@ -35,14 +34,6 @@ def test_pressure_control_power_is_pressure_times_flow_in_si_units() -> None:
 
     # 0.098 for 0.0980665 leaves less than 0.07 %
     assert power == pytest.approx(watts * minute, rel=7e-4)
-
-
-def test_a_twentieth_in_giosa_is_half_a_litre_against_a_centimetre_of_water_within_2_percent() -> None:
-    power = mechanical_power_without_hold_j_per_min(
-        minute_volume_l_per_min=1.0, peak_cmh2o=20.0, peep_cmh2o=10.0, flow_l_per_min=60.0
-    )
-
-    assert power == pytest.approx(0.5 * liter * PA_PER_CMH2O * (20.0 + 10.0 + 10.0), rel=0.02)
 
 
 def test_five_kilopascal_of_carbon_dioxide_make_a_ventilatory_ratio_of_1() -> None:

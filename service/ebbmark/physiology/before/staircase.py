@@ -141,7 +141,6 @@ class StaircaseRules:
 
 _RANGES: Final[dict[str, list[float]]] = STAIRCASE_TABLE["ranges"]
 """What a site may write at all; outside these ranges a slip is likelier than a choice. This project's choice."""
-_OF_STEPS: Final = frozenset(_RANGES) - {"margin_cmh2o"}
 
 
 def _words(name: str) -> Message:

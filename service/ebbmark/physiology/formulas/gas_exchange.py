@@ -39,7 +39,6 @@ __all__ = [
     "global_class_from_sf",
     "is_doubted",
     "may_go_together",
-    "oxygenation_index",
     "pf_ratio_at_altitude_mmhg",
     "pf_ratio_mmhg",
     "saturation_percent",
@@ -136,25 +135,6 @@ def sf_ratio(*, spo2_percent: float, fio2: float) -> float | None:
     if spo2_percent > HIGHEST_INFORMATIVE_SPO2_PERCENT:
         return None
     return spo2_percent / fio2
-
-
-def oxygenation_index(*, mean_airway_pressure_cmh2o: float, fio2: float, pao2_mmhg: float) -> float:
-    """Pressure and oxygen spent for the oxygen tension reached; higher is worse.
-
-    Args:
-        fio2: inspired oxygen as a fraction, 0.2 to 1 [1].
-
-    Returns:
-        Oxygenation index [cmH2O/mmHg, by habit without unit].
-
-    Raises:
-        ValueError: pressure or tension not above zero, or fraction outside 0.2 to 1.
-
-    Source: textbook form, from memory, not opened: not for display until somebody has read it in print.
-    """
-    require_positive(mean_airway_pressure_cmh2o=mean_airway_pressure_cmh2o, pao2_mmhg=pao2_mmhg)
-    _require_fraction(fio2)
-    return mean_airway_pressure_cmh2o * fio2 * 100.0 / pao2_mmhg
 
 
 def ventilatory_ratio(*, minute_volume_l_per_min: float, paco2_mmhg: float, pbw_kg: float) -> float:

@@ -12,16 +12,14 @@ Power sums up volume, pressure and rate in one figure. It goes with outcome in c
 Sources of power, with how far each was read:
 - Gattinoni et al, Intensive Care Med 2016;42:1567-75: abstract; formula as reprinted in Wu et al, J Clin Monit Comput
   2022, doi 10.1007/s10877-022-00823-3. Its simplified form is an algebraic rearrangement, which the tests prove.
-- Giosa et al, Intensive Care Med Exp 2019;7:61: formula in the abstract.
 - Becher et al, Intensive Care Med 2019;45:1321-3: not read; the simplified form is second-hand and exact for a square
-  pressure wave; the form with rise time was derived anew for one compartment. The tests integrate both loops.
+  pressure wave: the tests integrate the loop.
 - Trinkle et al, Intensive Care Med Exp 2022, doi 10.1186/s40635-022-00448-5: size of the errors, abstract.
 """
 
 from __future__ import annotations
 
 from enum import Enum
-from math import expm1
 from typing import Final
 
 from ebbmark.physiology.formulas.bounds import require_at_least_zero, require_positive
@@ -34,10 +32,7 @@ __all__ = [
     "dynamic_compliance_ml_per_cmh2o",
     "expected_mechanical_power_j_per_min",
     "mechanical_power_pressure_control_j_per_min",
-    "mechanical_power_rising_pressure_j_per_min",
-    "mechanical_power_volume_control_full_j_per_min",
     "mechanical_power_volume_control_j_per_min",
-    "mechanical_power_without_hold_j_per_min",
     "static_compliance_ml_per_cmh2o",
 ]
 
@@ -143,66 +138,6 @@ def mechanical_power_volume_control_j_per_min(
     return _power_j_per_min(rate_per_min, tidal_volume_ml, mean_pressure_cmh2o)
 
 
-def mechanical_power_volume_control_full_j_per_min(
-    *,
-    rate_per_min: float,
-    tidal_volume_ml: float,
-    peep_cmh2o: float,
-    elastance_cmh2o_per_l: float,
-    resistance_cmh2o_s_per_l: float,
-    inspiratory_to_expiratory: float,
-) -> float:
-    """Power at constant flow, from the parts of the equation of motion.
-
-    Args:
-        inspiratory_to_expiratory: ratio as a number, 0.5 for 1:2 [1].
-
-    Returns:
-        Mechanical power [J/min].
-
-    Raises:
-        ValueError: PEEP or resistance below zero, or any other argument not above zero.
-
-    Source: Gattinoni et al 2016: 0.098 x rate x (VT^2 x (E/2 + rate x (1 + I:E)/(60 x I:E) x R) + VT x PEEP).
-    """
-    require_positive(
-        rate_per_min=rate_per_min,
-        tidal_volume_ml=tidal_volume_ml,
-        elastance_cmh2o_per_l=elastance_cmh2o_per_l,
-        inspiratory_to_expiratory=inspiratory_to_expiratory,
-    )
-    require_at_least_zero(peep_cmh2o=peep_cmh2o, resistance_cmh2o_s_per_l=resistance_cmh2o_s_per_l)
-    volume_l = tidal_volume_ml / _ML_PER_L
-    inspirations_per_s = rate_per_min * (1.0 + inspiratory_to_expiratory) / (60.0 * inspiratory_to_expiratory)
-    elastic_cmh2o = 0.5 * volume_l * elastance_cmh2o_per_l
-    resistive_cmh2o = volume_l * inspirations_per_s * resistance_cmh2o_s_per_l
-    return _power_j_per_min(rate_per_min, tidal_volume_ml, elastic_cmh2o + resistive_cmh2o + peep_cmh2o)
-
-
-def mechanical_power_without_hold_j_per_min(
-    *, minute_volume_l_per_min: float, peak_cmh2o: float, peep_cmh2o: float, flow_l_per_min: float
-) -> float:
-    """Power at constant flow without an inspiratory hold.
-
-    It stands in for the plateau by taking resistance as 10 cmH2O/(L/s), and rounds 0.049 up to 1/20.
-
-    Returns:
-        Mechanical power [J/min].
-
-    Raises:
-        ValueError: PEEP below zero, peak not above PEEP, or any other argument not above zero.
-
-    Source: Giosa et al 2019: minute volume x (peak + PEEP + flow/6) / 20.
-    """
-    require_positive(
-        minute_volume_l_per_min=minute_volume_l_per_min, peak_cmh2o=peak_cmh2o, flow_l_per_min=flow_l_per_min
-    )
-    require_at_least_zero(peep_cmh2o=peep_cmh2o)
-    if peak_cmh2o <= peep_cmh2o:
-        raise ValueError(f"peak must lie above PEEP, got {peak_cmh2o} and {peep_cmh2o} cmH2O")
-    return minute_volume_l_per_min * (peak_cmh2o + peep_cmh2o + flow_l_per_min / 6.0) / 20.0
-
-
 def mechanical_power_pressure_control_j_per_min(
     *, rate_per_min: float, tidal_volume_ml: float, peep_cmh2o: float, pressure_above_peep_cmh2o: float
 ) -> float:
@@ -226,47 +161,6 @@ def mechanical_power_pressure_control_j_per_min(
     )
     require_at_least_zero(peep_cmh2o=peep_cmh2o)
     return _power_j_per_min(rate_per_min, tidal_volume_ml, peep_cmh2o + pressure_above_peep_cmh2o)
-
-
-def mechanical_power_rising_pressure_j_per_min(
-    *,
-    rate_per_min: float,
-    tidal_volume_ml: float,
-    peep_cmh2o: float,
-    pressure_above_peep_cmh2o: float,
-    compliance_ml_per_cmh2o: float,
-    resistance_cmh2o_s_per_l: float,
-    rise_time_s: float,
-) -> float:
-    """Power of a pressure wave that rises in a straight line and then holds; inspiration outlasts the rise.
-
-    In Trinkle's 50 patients the comprehensive published form differed from the loop by 10.0 % (SD 6.8).
-
-    Returns:
-        Mechanical power [J/min].
-
-    Raises:
-        ValueError: PEEP below zero or any other argument not above zero.
-
-    Source: derived for one compartment; with x = R C / rise time, less than the square wave by
-    0.098 x rate x (pressure above PEEP)^2 x C x (1/2 - x + x^2 (1 - exp(-1/x))), C in L/cmH2O. It has the shape
-    remembered of Becher et al 2019, which was not read.
-    """
-    square_j_per_min = mechanical_power_pressure_control_j_per_min(
-        rate_per_min=rate_per_min,
-        tidal_volume_ml=tidal_volume_ml,
-        peep_cmh2o=peep_cmh2o,
-        pressure_above_peep_cmh2o=pressure_above_peep_cmh2o,
-    )
-    require_positive(
-        compliance_ml_per_cmh2o=compliance_ml_per_cmh2o,
-        resistance_cmh2o_s_per_l=resistance_cmh2o_s_per_l,
-        rise_time_s=rise_time_s,
-    )
-    constants_per_rise = resistance_cmh2o_s_per_l * compliance_ml_per_cmh2o / _ML_PER_L / rise_time_s
-    spared = 0.5 - constants_per_rise - constants_per_rise**2 * expm1(-1.0 / constants_per_rise)
-    spared_ml = pressure_above_peep_cmh2o * compliance_ml_per_cmh2o * spared
-    return square_j_per_min - _power_j_per_min(rate_per_min, spared_ml, pressure_above_peep_cmh2o)
 
 
 def _power_j_per_min(rate_per_min: float, volume_ml: float, mean_pressure_cmh2o: float) -> float:
