@@ -373,8 +373,16 @@ def test_nesting_at_the_edge_of_what_can_be_followed_is_read_or_refused() -> Non
     assert set().union(*found) == {ProblemKind.TOO_DEEP}
 
 
+OWN_TESTS = {
+    ProblemKind.TOO_LARGE,
+    ProblemKind.TOO_MANY_ENTRIES,
+    ProblemKind.NOT_AN_ID,
+    ProblemKind.IMPLICIT_RULES,
+}
+
+
 def test_every_kind_of_problem_of_reading_is_produced_here() -> None:
-    produced = {row[1] for row in REFUSED} | {ProblemKind.TOO_LARGE, ProblemKind.TOO_MANY_ENTRIES}
+    produced = {row[1] for row in REFUSED} | OWN_TESTS
 
     assert produced == {kind for kind in ProblemKind if kind.found_by == "reading"}
 
@@ -513,3 +521,31 @@ def test_a_refusal_says_what_was_found_without_repeating_words_that_may_be_a_nam
 
     assert says in sentence
     assert "Ottilie" not in sentence
+
+
+@pytest.mark.parametrize("odd", ["Smith, J", "a/b", "a\nb", "ä", "x_y"])
+def test_an_id_that_is_no_id_of_fhir_is_refused_and_not_repeated(odd: str) -> None:
+    one = observation("peep-set", 10.0, when=at(50), identity=odd, version=odd)
+
+    found = rejected(trial_with(patient(), height(), one))
+
+    assert [(problem.kind, problem.expression) for problem in found.problems] == [
+        (ProblemKind.NOT_AN_ID, "Bundle.entry[2].resource.id"),
+        (ProblemKind.NOT_AN_ID, "Bundle.entry[2].resource.meta.versionId"),
+        *(
+            [(ProblemKind.NOT_AN_ID, "Bundle.entry[2].fullUrl")]
+            if not odd.isascii() or "," in odd or "\n" in odd
+            else []
+        ),
+    ]
+    assert odd not in json.dumps(operation_outcome(found.problems, found.ignored), ensure_ascii=False)
+
+
+@pytest.mark.parametrize("whole", [bundle(patient()), parameters(bundle=bundle(patient()))])
+def test_rules_of_its_own_are_not_followed(whole: Json) -> None:
+    problem, *_ = rejected(to_bytes({**whole, "implicitRules": "https://rules.example/reversed"})).problems
+
+    assert (problem.kind, problem.expression) == (
+        ProblemKind.IMPLICIT_RULES,
+        f"{whole['resourceType']}.implicitRules",
+    )

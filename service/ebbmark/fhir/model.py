@@ -342,6 +342,7 @@ class Bundle(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", ta
     """FHIR Bundle."""
 
     type: str = ""
+    implicitRules: str = ""
     link: list[Link] = []
     entry: list[Entry] = []
 
@@ -364,6 +365,7 @@ class Parameters(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType"
     """FHIR Parameters."""
 
     parameter: list[Parameter] = []
+    implicitRules: str = ""
 
 
 class Other(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag=""):

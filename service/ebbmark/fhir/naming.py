@@ -10,6 +10,7 @@ against an independent R4 model by a test.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 __all__ = [
@@ -17,6 +18,7 @@ __all__ = [
     "BASE",
     "CODE_SYSTEM",
     "DEFINITIONS_DATE",
+    "IDS",
     "LOINC",
     "LONGEST_ID",
     "MDC",
@@ -54,6 +56,10 @@ LONGEST_ID = 64
 """Longest id of a FHIR resource (FHIR R4 datatypes, id); a longer one names nothing."""
 
 
+IDS = re.compile(r"[A-Za-z0-9\-.]*")
+"""Characters of an id (FHIR R4 datatypes, id), or of several one behind another."""
+
+
 def unversioned(reference: str) -> str:
     """The reference without `/_history/…`."""
     return reference.partition("/_history/")[0]
@@ -69,9 +75,9 @@ def tail_of(reference: str) -> str:
 
 def reference_to(kind: str, identity: str, version: str, full_url: str) -> str:
     """How results name a resource: `Type/id/_history/version`, `Type/id`, its fullUrl, or nothing."""
-    if not identity or len(identity) > LONGEST_ID:
+    if not 0 < len(identity) <= LONGEST_ID or not IDS.fullmatch(identity):
         return full_url
-    return f"{kind}/{identity}/_history/{version}" if version else f"{kind}/{identity}"
+    return f"{kind}/{identity}/_history/{version}" if version and IDS.fullmatch(version) else f"{kind}/{identity}"
 
 
 # fmt: off

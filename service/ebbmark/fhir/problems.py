@@ -155,6 +155,8 @@ class ProblemKind(Enum):
     # the shape
     NOT_FHIR = ("not-fhir", "structure", 400, "reading")
     WRONG_TYPE = ("wrong-type", "structure", 400, "reading")
+    NOT_AN_ID = ("not-an-id", "value", 400, "reading")
+    IMPLICIT_RULES = ("implicit-rules", "not-supported", 422, "reading")
     ELEMENT_MISSING = ("element-missing", "structure", 400, "reading")
     TWO_VALUES = ("two-values", "invariant", 422, "reading")
     INVALID_CODE = ("invalid-code", "code-invalid", 422, "reading")

@@ -463,7 +463,7 @@ def found_by(template: str, resources: list[Json]) -> Json:
 def test_one_patient_has_one_card_whether_brought_by_the_templates_or_fetched() -> None:
     trial = trial_observations()
     times = dict.fromkeys(str(one["effectiveDateTime"]) for one in trial)
-    saturations = [observation("spo2", 94.0, when=when, identity=f"spo2-{when}") for when in times]
+    saturations = [observation("spo2", 94.0, when=when, identity=f"spo2-{at}") for at, when in enumerate(times)]
     resources = [patient(), height(), *trial, *saturations, *blood_pressures(trial)]
     templates = prefetch_templates(CODES, BUILT_IN.procedures)
     brought = {

@@ -9,6 +9,7 @@ Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/references.html#contained, /diagn
 
 from __future__ import annotations
 
+import re
 from difflib import get_close_matches
 from typing import Final
 
@@ -34,7 +35,7 @@ from ebbmark.fhir.model import (
     Resource,
     Worded,
 )
-from ebbmark.fhir.naming import reference_to, tail_of
+from ebbmark.fhir.naming import IDS, reference_to, tail_of
 from ebbmark.fhir.operations import PARAMETERS, Operation
 from ebbmark.fhir.problems import MOST_TOLD, Ignored, Problem, ProblemKind, Reason, word_shown
 from ebbmark.fhir.reading.collected import Received, left_out
@@ -93,7 +94,8 @@ def contained_observations(
             left.append(Ignored(where, named, Reason.NOT_A_QUANTITY.slug, sentence))
             continue
         subject = observation.subject or subject_of
-        place = f"{named}#{observation.id or number}" if named else ""
+        own = observation.id if IDS.fullmatch(observation.id) else ""
+        place = f"{named}#{own or number}" if named else ""
         # An id within a container is no logical id: another container may have the same.
         whole = msgspec.structs.replace(observation, id="", meta=None, subject=subject)
         found.append(Received(whole, where, place))
@@ -120,6 +122,7 @@ _OTHER_TYPES = frozenset({"message"})
 _REPLIES = frozenset({"batch-response", "transaction-response", "history"})
 """Types whose entries may be without a resource: a failure, a deletion."""
 _DEEPEST = 4
+_ADDRESSES = re.compile(r"[!-~]*")  # RFC 3986, in ASCII
 LONGEST_NAME, MOST_HINTS = 40, 10
 """Beyond these no name is compared with those that there are: the work stays small whatever is sent."""
 _WITHOUT_RESOURCE = frozenset({"DELETE", "GET", "HEAD"})
@@ -133,7 +136,11 @@ def sort_resources(body: Parameters | Bundle, operation: Operation, context: Req
     question = Question(site=context.site, at_s=at_s, as_of_s=at_s, asked=asked)
     if isinstance(body, Bundle):
         _bundle(body, "Bundle", operation, question, max_entries)
+        _refuse_odd_ids(question)
         _refuse_repeated(question)
+        return question
+    if body.implicitRules:
+        question.problems.append(_implicit_rules("Parameters"))
         return question
     seen: set[str] = set()
     if len(body.parameter) > max_entries:
@@ -161,6 +168,7 @@ def sort_resources(body: Parameters | Bundle, operation: Operation, context: Req
             READERS[name](parameter, path, question)
         seen.add(name)
     judge_together(question)
+    _refuse_odd_ids(question)
     _refuse_repeated(question)
     return question
 
@@ -173,6 +181,9 @@ def _bundle(
         found = word_shown(bundle.type, _OTHER_TYPES, "another" if bundle.type else "(none)")
         sentence = f"A Bundle of type {found} is not read; accepted: {accepted}."
         question.problems.append(Problem(ProblemKind.BUNDLE_TYPE, f"{path}.type", found, accepted, sentence))
+        return
+    if bundle.implicitRules:
+        question.problems.append(_implicit_rules(path))
         return
     if len(bundle.entry) + len(question.observations) > max_entries:
         _too_many(len(bundle.entry) + len(question.observations), f"{path}.entry", max_entries, question)
@@ -222,6 +233,36 @@ def _is_taken_back(document: Bundle, path: str, question: Question) -> bool:
             question.ignored.append(Ignored(where, "", Reason.ENTERED_IN_ERROR.slug, sentence))
             return True
     return False
+
+
+def _implicit_rules(path: str) -> Problem:
+    sentence = "It says that it is to be read by rules of its own (implicitRules), which are not known here."
+    return Problem(ProblemKind.IMPLICIT_RULES, f"{path}.implicitRules", "rules of its own", "none", sentence)
+
+
+def _refuse_odd_ids(question: Question) -> None:
+    """Refuse ids, versions and fullUrls that are not in the form of FHIR: results name their inputs by them."""
+    named: list[tuple[str, str, str, Meta | None]] = [
+        *[(one.path, one.full_url, one.observation.id, one.observation.meta) for one in question.observations],
+        *[(one.path, one.full_url, one.patient.id, one.patient.meta) for one in question.patients],
+        *[(one.path, one.full_url, one.condition.id, one.condition.meta) for one in question.conditions],
+        *[(one.path, one.full_url, one.administration.id, one.administration.meta) for one in question.infusions],
+        *[(one.path, one.full_url, one.metric.id, None) for one in question.metrics],
+    ]
+    ids = [(path, "id", identity) for path, _, identity, _ in named]
+    ids += [(path, "meta.versionId", meta.versionId) for path, _, _, meta in named if meta is not None]
+    urls = [(path.removesuffix(".resource"), "fullUrl", full_url) for path, full_url, _, _ in named]
+    odd: list[tuple[str, str]] = []
+    for form, accepted, told in (
+        (IDS, "letters A to Z and a to z, digits, hyphens and full stops", ids),
+        (_ADDRESSES, "an address without blanks", urls),
+    ):
+        # All at once, since one that is odd is rare.
+        if not form.fullmatch("".join([text for _, _, text in told])):
+            odd += [(f"{path}.{element}", accepted) for path, element, text in told if not form.fullmatch(text)]
+    for place, accepted in odd[:MOST_TOLD]:
+        sentence = f"What stands here is not in the form of FHIR; needed is: {accepted}."
+        question.problems.append(Problem(ProblemKind.NOT_AN_ID, place, "another text", accepted, sentence))
 
 
 def _refuse_repeated(question: Question) -> None:
