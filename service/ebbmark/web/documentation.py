@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 from collections import Counter
 from importlib.resources import files
+from importlib.resources.abc import Traversable
 from typing import Any
 
 import msgspec
@@ -19,7 +20,17 @@ from ebbmark.fhir.operations import PLAN_TRIAL, Operation
 from ebbmark.record.write_back import WriteState
 from ebbmark.web.body import FHIR_JSON
 
-__all__ = ["DEFINITION", "DESCRIPTION", "REFUSALS", "REPLAY", "RESOURCE", "Documented", "documented", "path_parameter"]
+__all__ = [
+    "DEFINITION",
+    "DESCRIPTION",
+    "REFUSALS",
+    "REPLAY",
+    "RESOURCE",
+    "Documented",
+    "documented",
+    "example_of",
+    "path_parameter",
+]
 
 
 DESCRIPTION = (
@@ -105,10 +116,10 @@ SEARCH: dict[str, Any] = {
 
 def documented(operation: Operation) -> dict[str, Any]:
     """The entry of one operation."""
-    answer = {FHIR_JSON: {"schema": _schema("Bundle"), **_example(f"{operation.slug}-answer")}}
+    answer = {FHIR_JSON: {"schema": _schema("Bundle"), **example_of(f"{operation.slug}-answer")}}
     if operation is PLAN_TRIAL:
         answer["text/html"] = {"schema": {"type": "string"}}
-    refusal = _example(f"{operation.slug}-refusal")
+    refusal = example_of(f"{operation.slug}-refusal")
     name, *more = operation.slug.split("-")
     return {
         "summary": operation.title,
@@ -131,7 +142,7 @@ def documented(operation: Operation) -> dict[str, Any]:
         },
         "openapi_extra": {
             "parameters": [_format([*_JSON, "html", "text/html"] if operation is PLAN_TRIAL else _JSON)],
-            "requestBody": _body(("Parameters", "Bundle"), _example(operation.slug)),
+            "requestBody": _body(("Parameters", "Bundle"), example_of(operation.slug)),
         },
     }
 
@@ -209,10 +220,13 @@ def _body(kinds: tuple[str, ...], example: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _example(name: str) -> dict[str, Any]:
-    """A real request or answer that the document carries, where there is one of this name."""
-    file = files("ebbmark.web") / "examples" / f"{name}.json"
-    return {"example": msgspec.json.decode(file.read_bytes())} if file.is_file() else {}
+def example_of(name: str) -> dict[str, str]:
+    """A real request or answer, where there is one of this name: its file, read when the document is made."""
+    return {"example": name} if _file_of(name).is_file() else {}
+
+
+def _file_of(name: str) -> Traversable:
+    return files("ebbmark.web") / "examples" / f"{name}.json"
 
 
 REPLAY: dict[str, Any] = {
@@ -280,13 +294,14 @@ def _with_components(document: dict[str, Any]) -> dict[str, Any]:
 
 
 def _schemas_named(value: Any, schemas: dict[str, Any]) -> Any:  # noqa: ANN401 - any JSON
-    """The same with FHIR resources as named schemas; examples stay as they are."""
+    """The same with FHIR resources as named schemas, and with the examples as they are in their files."""
     if isinstance(value, list):
         return [_schemas_named(one, schemas) for one in value]
     if not isinstance(value, dict):
         return value
     found = {
-        name: one if name in ("example", "examples") else _schemas_named(one, schemas) for name, one in value.items()
+        name: msgspec.json.decode(_file_of(one).read_bytes()) if name == "example" else _schemas_named(one, schemas)
+        for name, one in value.items()
     }
     schema = found.get("schema")
     if isinstance(schema, dict) and "resourceType" in schema.get("properties", {}):

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from importlib.resources import files
 from typing import Any
 
 import msgspec
@@ -19,7 +18,7 @@ from ebbmark.fhir.writing.audit_event import Access as Accessed
 from ebbmark.fhir.writing.audit_event import AuditAction
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.body import FHIR_JSON, read_body, require_fhir_json
-from ebbmark.web.documentation import REFUSALS, RESOURCE, path_parameter
+from ebbmark.web.documentation import REFUSALS, RESOURCE, example_of, path_parameter
 from ebbmark.web.hooks.answering import CallContext, answer_call
 from ebbmark.web.hooks.authentication import HooksAuthMiddleware
 from ebbmark.web.hooks.call import HOOKS, SERVICE_ID, discovery, read_call
@@ -140,15 +139,10 @@ def _refusals(statuses: tuple[int, ...]) -> dict[int | str, dict[str, Any]]:
     }
 
 
-def _example(name: str) -> dict[str, object]:
-    file = files("ebbmark.web") / "examples" / f"{name}.json"
-    return {"example": msgspec.json.decode(file.read_bytes())} if file.is_file() else {}
-
-
 def _documented_body(schema: Schema, name: str) -> dict[str, Any]:
     return {
         "parameters": [path_parameter("service_id")],
-        "requestBody": {"required": True, "content": {JSON: {"schema": schema, **_example(name)}}},
+        "requestBody": {"required": True, "content": {JSON: {"schema": schema, **example_of(name)}}},
     }
 
 
@@ -180,7 +174,7 @@ CALL: dict[str, Any] = {
             "content": {
                 JSON: {
                     "schema": _object(("cards",), cards={"type": "array", "maxItems": 1, "items": _CARD}),
-                    **_example("cds-cards"),
+                    **example_of("cds-cards"),
                 }
             },
         },
