@@ -33,21 +33,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
-    "Flags",
-    "Floats",
     "Lung",
-    "Move",
     "SimulatedPhase",
     "SimulatedStep",
     "Spread",
     "Staircase",
     "Thresholds",
     "UnitLaw",
-    "Units",
     "lay_out",
     "pressure_volume_loop",
-    "reach_airway",
-    "reach_volume",
     "simulate_trial",
 ]
 

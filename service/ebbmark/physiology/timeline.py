@@ -24,7 +24,6 @@ __all__ = [
     "SETTING_HOLDS_S",
     "SETTLES_S",
     "InForce",
-    "PairedQuantity",
     "breathed_at",
     "fio2_words",
     "in_force_at",

@@ -21,20 +21,7 @@ from ebbmark.physiology.message import Value
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.steps import Observed, Step, Trial
 
-__all__ = [
-    "AT_SUGGESTION",
-    "Advice",
-    "Caution",
-    "Severity",
-    "TidalVolume",
-    "WhatIf",
-    "advise",
-    "evidence_for_trial",
-    "findings_for",
-    "found_at",
-    "suggestion",
-    "withheld",
-]
+__all__ = ["AT_SUGGESTION", "Advice", "Caution", "Severity", "TidalVolume", "WhatIf", "advise"]
 
 
 class Severity(Enum):

@@ -19,7 +19,7 @@ from ebbmark.physiology.closing.estimate import StepEstimate
 from ebbmark.physiology.findings import SOURCES
 from ebbmark.physiology.protocols import Protocol
 
-__all__ = ["Comparison", "Confidence", "LimitCheck", "Overdistension", "Pressure", "compare", "overdistension_at_top"]
+__all__ = ["Comparison", "Confidence", "LimitCheck", "Overdistension", "compare", "overdistension_at_top"]
 
 RELIEF = 0.05
 """Relative rise of compliance below the top step that is worth naming. This project's choice."""

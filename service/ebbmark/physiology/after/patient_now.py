@@ -41,16 +41,7 @@ from ebbmark.physiology.timeline import FIO2, in_force_at
 from ebbmark.physiology.trial.limb import PeepLevel, peep_levels_of
 from ebbmark.physiology.trial.steps import Trial
 
-__all__ = [
-    "NAMED",
-    "PNEUMOTHORAX",
-    "PatientNow",
-    "lung_now",
-    "oxygen_need",
-    "patient_now",
-    "triggers_now",
-    "with_now",
-]
+__all__ = ["NAMED", "PNEUMOTHORAX", "PatientNow", "lung_now", "oxygen_need", "patient_now", "triggers_now", "with_now"]
 
 
 PNEUMOTHORAX: Final = "untreated-pneumothorax"

@@ -26,20 +26,7 @@ from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import FIO2, SETTLES_S, breathed_at, setting_at
 from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O
 
-__all__ = [
-    "RECIPES",
-    "Figure",
-    "Middles",
-    "NotKnown",
-    "Snapshot",
-    "baseline",
-    "joined",
-    "middles_of",
-    "pf_figure",
-    "take_snapshot",
-    "tidal_volume",
-    "without_mechanics",
-]
+__all__ = ["Figure", "Snapshot", "take_snapshot", "without_mechanics"]
 
 _VOLUMES = (Quantity.TIDAL_VOLUME_EXPIRED, Quantity.TIDAL_VOLUME_UNSTATED, Quantity.TIDAL_VOLUME_INSPIRED)
 _RATES = (Quantity.RESPIRATORY_RATE, Quantity.RESPIRATORY_RATE_SET)

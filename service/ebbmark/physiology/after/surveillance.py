@@ -47,15 +47,7 @@ from ebbmark.physiology.findings import COMMON_PRACTICE, SOURCES
 from ebbmark.physiology.readings import Quantity, Reading, latest
 from ebbmark.physiology.timeline import FIO2, in_force_at
 
-__all__ = [
-    "NO_PRESSURE_LIMITS",
-    "PressureLosses",
-    "Surveillance",
-    "losses_since",
-    "pressure_losses",
-    "saturation_loss",
-    "watch",
-]
+__all__ = ["PressureLosses", "Surveillance", "pressure_losses", "watch"]
 
 
 SAME_PEEP_CMH2O: Final = 1.0

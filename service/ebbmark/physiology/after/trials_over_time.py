@@ -19,7 +19,7 @@ from ebbmark.physiology.closing.estimate import Closing, StepEstimate, Verdict
 from ebbmark.physiology.trial.limb import same_setting
 from ebbmark.physiology.trial.steps import ComplianceKind
 
-__all__ = ["PastTrial", "Shift", "TrialChange", "TrialRow", "TrialsOverTime", "follow_trials", "row_of"]
+__all__ = ["PastTrial", "Shift", "TrialChange", "TrialRow", "TrialsOverTime", "follow_trials"]
 
 
 @dataclass(frozen=True, slots=True)

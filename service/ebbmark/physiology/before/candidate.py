@@ -36,16 +36,7 @@ from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, StopLimits
 
-__all__ = [
-    "Candidate",
-    "CandidateAnswer",
-    "Charted",
-    "ConditionFinding",
-    "Documented",
-    "Indication",
-    "assess_candidate",
-    "finding_of",
-]
+__all__ = ["Candidate", "CandidateAnswer", "Charted", "ConditionFinding", "Documented", "assess_candidate"]
 
 
 class Documented(Enum):

@@ -33,7 +33,6 @@ __all__ = [
     "Obstacle",
     "Variant",
     "highest_start_cmh2o",
-    "is_obstacle",
     "obstacles_of",
     "peak_warnings",
     "peak_words",

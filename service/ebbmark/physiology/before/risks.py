@@ -38,7 +38,6 @@ __all__ = [
     "Risk",
     "RiskConcept",
     "Scope",
-    "breathing_risks",
     "risks_in_readings",
 ]
 

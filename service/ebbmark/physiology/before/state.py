@@ -38,21 +38,16 @@ from ebbmark.physiology.timeline import PEEP, SETTLES_S, InForce, breathed_at, i
 __all__ = [
     "ALSO_NEEDED",
     "GAS_SPEAKS_S",
-    "OLD_AFTER_S",
     "RECENT_S",
     "ArdsClass",
     "Indication",
     "PresentState",
-    "ShownInput",
     "ards_classes",
     "by_severity",
     "gas_doubts",
     "latest",
     "lowest_of_last_hour",
-    "lowest_pressure",
     "present_state",
-    "severity_words",
-    "shown",
 ]
 
 

@@ -71,7 +71,7 @@ from ebbmark.physiology.closing.model import FALLING, NOT_REACHED, running_maxim
 from ebbmark.physiology.closing.posterior import Posterior
 from ebbmark.physiology.message import Message, message
 
-__all__ = ["NAMED_IN_VAIN", "NO_ANSWER", "decide", "expected_losses", "most_helpful", "stated"]
+__all__ = ["NAMED_IN_VAIN", "NO_ANSWER", "decide", "expected_losses", "stated"]
 
 
 _ONE_TOO_LOW, _ONE_TOO_HIGH = 1.1, 1.0

@@ -8,17 +8,7 @@ from math import fsum
 
 from ebbmark.physiology.message import Message, Value, joined, message
 
-__all__ = [
-    "Closing",
-    "CurveStep",
-    "Evidence",
-    "Help",
-    "Measurement",
-    "Shape",
-    "StepEstimate",
-    "Verdict",
-    "evidence_of",
-]
+__all__ = ["Closing", "CurveStep", "Evidence", "Help", "Measurement", "Shape", "StepEstimate", "Verdict", "evidence_of"]
 
 
 class Verdict(Enum):

@@ -37,7 +37,6 @@ from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.steps import Sample, Trial
 
 __all__ = [
-    "HAZARD_PER_STEP",
     "STOP_LIMIT",
     "Estimator",
     "closing_of",

@@ -45,7 +45,7 @@ from ebbmark.physiology.closing.model import (
     middle,
 )
 
-__all__ = ["FEWEST_FOR_TWO_SPOILED", "POINTS", "Hypotheses", "Posterior", "lay_curves", "weigh_hypotheses"]
+__all__ = ["Hypotheses", "Posterior", "lay_curves", "weigh_hypotheses"]
 
 POINTS = 640
 """Curves laid through the posterior."""

@@ -70,14 +70,12 @@ from ebbmark.physiology.stop.rhythm import CHANGED, NOT_READABLE, rhythm_is_curr
 
 __all__ = [
     "ACKNOWLEDGED_NAMES",
-    "CHECKS",
     "Action",
     "Decision",
     "Move",
     "Reason",
     "WayBack",
     "acknowledgeable",
-    "concerns_of",
     "decide",
     "is_acknowledged_name",
     "next_move",

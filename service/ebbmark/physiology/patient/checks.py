@@ -43,15 +43,7 @@ from ebbmark.physiology.patient.suggestion_checks import (
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.vasopressors import Rise, rises
 
-__all__ = [
-    "changed_during_limb",
-    "conditions_present",
-    "done_prone",
-    "judge_curve",
-    "judge_suggestion",
-    "patient_in_use",
-    "vasopressor_raised",
-]
+__all__ = ["judge_curve", "judge_suggestion"]
 
 
 def conditions_present(context: TrialContext) -> Iterator[Finding]:

@@ -12,13 +12,7 @@ from ebbmark.physiology.patient.context import CheckLimits, TrialContext
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.steps import Step
 
-__all__ = [
-    "changed_setting",
-    "circuit_opened",
-    "no_lasting_fall",
-    "sudden_fall",
-    "unsettled",
-]
+__all__ = ["changed_setting", "circuit_opened", "no_lasting_fall", "sudden_fall", "unsettled"]
 
 
 def circuit_opened(context: TrialContext) -> Iterator[Finding]:

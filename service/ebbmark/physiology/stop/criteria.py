@@ -23,7 +23,6 @@ from ebbmark.physiology.stop.rhythm import RhythmState, rhythm_state
 
 __all__ = [
     "CRITERIA",
-    "Criterion",
     "CriterionMet",
     "CriterionNotMet",
     "JudgedReading",
