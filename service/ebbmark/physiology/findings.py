@@ -71,12 +71,9 @@ class KnownCondition:
     """A condition that the record says is present, as a check needs it.
 
     Attributes:
-        slug: stable name of the concept.
-        words: for people.
         weight: LOOK_FIRST where it forbids, HIGH where it speaks against it, MODERATE or LOW where it changes what the
             number means.
         says: what the source says of it, in a plain sentence.
-        citation: who says so.
         source: index of the input; None where it is not one of them.
     """
 
@@ -103,8 +100,6 @@ class Change:
     """A change of position, ventilator mode or place that was charted.
 
     Attributes:
-        kind: which.
-        at_s: when.
         words: what it was changed to, as charted.
         source: index of the input.
         first: whether nothing was charted before it, so that it is a state and no change.

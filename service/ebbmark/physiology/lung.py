@@ -83,7 +83,6 @@ class Thresholds:
     Attributes:
         mean_cmh2o: mean; of the first mode where BIMODAL.
         sd_cmh2o: standard deviation, > 0; of each mode where BIMODAL. UNIFORM spans mean +/- sqrt(3) sd.
-        spread: shape.
         second_mean_cmh2o: mean of the second mode; BIMODAL only.
         second_share: share of the units in the second mode, above 0 and below 1; BIMODAL only.
     """
@@ -156,8 +155,6 @@ class Units:
     Attributes:
         opens_at_cmh2o: lung pressure at the uppermost layer at which a unit opens.
         closes_at_cmh2o: likewise closes; never above the former.
-        superimposed_cmh2o: superimposed pressure of each layer.
-        chest_wall_ml_per_cmh2o: chest-wall compliance.
         elastic_ml: volume of one open unit at its own transpulmonary pressure.
     """
 
@@ -338,7 +335,6 @@ class Staircase:
         hold_cmh2o: set PEEP of the hold, and of the re-opening; pressure control.
         after_cmh2o: set PEEP after re-opening, volume control; None ends the trial with the limb.
         driving_pressure_cmh2o: pressure above PEEP in pressure control (15 in published staircases).
-        tidal_volume_ml: inspired volume in volume control.
         flow_l_per_s: constant inspiratory flow in volume control.
         breaths: most breaths of a step; the last one is reported. A step ends earlier where breaths repeat.
     """
@@ -359,15 +355,9 @@ class SimulatedStep:
     """The noise-free last breath of one step.
 
     Attributes:
-        phase: part of the trial.
-        peep_cmh2o: set PEEP.
-        total_peep_cmh2o: set plus intrinsic PEEP.
-        plateau_cmh2o: end-inspiratory pressure without flow.
         peak_cmh2o: end-inspiratory pressure with flow; equals plateau in pressure control, where flow has ceased.
-        tidal_volume_ml: inspired volume.
         static_ml_per_cmh2o: tidal volume / (plateau - total PEEP).
         dynamic_ml_per_cmh2o: tidal volume / (peak - set PEEP).
-        end_expiratory_ml: lung volume at end expiration.
         open_fraction: share of units open at end expiration.
     """
 
@@ -385,9 +375,6 @@ class SimulatedStep:
 
 def simulate_trial(lung: Lung, trial: Staircase) -> tuple[SimulatedStep, ...]:
     """Take a collapsed lung through baseline, staircase, hold, decremental limb and, where asked, re-opening.
-
-    Returns:
-        One noise-free step each, in order.
 
     Raises:
         ValueError: the lung cannot take the tidal volume at some step.

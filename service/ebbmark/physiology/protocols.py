@@ -15,12 +15,9 @@ class Protocol:
     """One rule set for reading a decremental PEEP trial and for what follows from it.
 
     Attributes:
-        slug: stable name.
         version: of the rule set; changes whenever a value changes.
-        title: one line for people.
         citation: where the rules come from, or that no published source exists.
         fall: relative fall of compliance below its maximum so far that counts as closing.
-        margin_cmh2o: added to the closing pressure.
         margins_cmh2o: margins shown side by side; the smallest and the largest bound what may be asked for.
         minimum_steps: fewest steps of falling PEEP that are read as a trial.
         largest_decrement_cmh2o: a larger drop of set PEEP between steps is not a step of a trial.
@@ -30,7 +27,6 @@ class Protocol:
         ladder_ml_per_kg: the rungs shown, all within what the low tidal volume trial used.
         plateau_limit_cmh2o: plateau pressure not to be exceeded.
         driving_pressure_limit_cmh2o: driving pressure above which a caution is shown.
-        least_peep_cmh2o: no lower PEEP is suggested.
     """
 
     slug: str

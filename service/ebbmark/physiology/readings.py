@@ -69,7 +69,6 @@ class Reading(NamedTuple):
     A named tuple rather than a dataclass only because hundreds are made per request.
 
     Attributes:
-        quantity: what was read.
         value: in `quantity.unit`, finite.
         start_s: seconds since 1970-01-01T00:00:00Z; the start where the reading stands for a period.
         end_s: the end of that period; equal to `start_s` for an instant.
@@ -101,7 +100,6 @@ class UnusableReading:
     """One reading that was sent and cannot be used.
 
     Attributes:
-        quantity: what it is of.
         value: in the unit of the quantity as far as that can be told; None where nothing is known of it.
         side: "below" or "above" where the value is a bound; empty where it is the value itself.
         at_s: when; None where that is not known.

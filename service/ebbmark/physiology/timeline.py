@@ -47,11 +47,8 @@ class PairedQuantity:
     """One quantity that is both set and measured.
 
     Attributes:
-        setting, measured: the two quantities.
-        words: for people.
         holds_s: how old a setting may be that is still taken as in force [s].
         same: how far two that agree may lie apart [unit of the quantity].
-        lowest: what lies below cannot be [unit of the quantity].
     """
 
     setting: Quantity

@@ -27,7 +27,6 @@ class Infusion(NamedTuple):
     """One documented rate of one drug.
 
     Attributes:
-        drug: which.
         mcg_per_kg_per_min: its rate; None where it is not converted.
         start_s: when it began, or was charted.
         end_s: when it ended; None where that is not known.
@@ -51,8 +50,6 @@ class Rise(NamedTuple):
     """One drug that was begun or raised.
 
     Attributes:
-        drug: which.
-        at_s: when.
         before: its rate before; empty where none was known to run.
         now: its rate since; empty where none was sent.
         sources: indices of the inputs.

@@ -38,8 +38,6 @@ class Caution:
 
     Attributes:
         slug: stable code, for example "plateau-above-limit".
-        severity: how much it matters.
-        text: one or two plain sentences.
         citation: published source, or that there is none.
         of_this_patient: found in this patient's data (True) or true of every trial (False).
         in_few_words: what it says against the answer, with its value; empty where its slug alone says it.
@@ -287,11 +285,9 @@ class Advice:
     """Everything that follows; a licensed clinician decides.
 
     Attributes:
-        predicted_body_weight_kg: ARDS Network form.
         ladder: tidal volumes, smallest first.
         target: the rung that the protocol aims at.
         suggested_peep_cmh2o: None whenever the closing pressure is not known or the limits forbid it.
-        margin_cmh2o: margin used.
         why: why this PEEP, or why none, as a value.
         what_if: one row per margin of the protocol; empty without a closing pressure.
         findings: what this patient's data show, gravest first.

@@ -26,14 +26,7 @@ class EvidenceStatus(Enum):
 
 @dataclass(frozen=True, slots=True)
 class EvidenceLine:
-    """One thing worth knowing beside an answer.
-
-    Attributes:
-        slug: stable name.
-        text: at most two plain sentences.
-        citation: the work that says so.
-        status: how far it was traced.
-    """
+    """One thing worth knowing beside an answer."""
 
     slug: str
     text: Message

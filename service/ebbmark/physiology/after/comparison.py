@@ -33,7 +33,6 @@ class LimitCheck:
         slug: plateau, driving-pressure or tidal-volume.
         holds: None where the figure is not known.
         value: the figure; None where not known [cmH2O, or mL/kg for tidal volume].
-        limit: of the protocol [same unit].
         sources: indices of the inputs used.
         citation: where the limit comes from.
     """
@@ -79,7 +78,6 @@ class Pressure:
     """A mean arterial pressure that fell or is low.
 
     Attributes:
-        now_mmhg: at the later time.
         before_mmhg: at the earlier time; None where it did not fall beyond noise.
         limit: that it lies below; None where it does not.
     """
@@ -121,9 +119,6 @@ def compare(
         steps: estimates of the steps of the trial in between, highest PEEP first; empty where there are none.
         pressure_limit: below which mean arterial pressure asks for somebody now.
 
-    Returns:
-        The changes with their noise, the limits, and what the top of the trial showed.
-
     Source: noise as each `Noise` says.
     """
     changes = sorted(
@@ -139,9 +134,6 @@ def overdistension_at_top(steps: Sequence[StepEstimate]) -> Overdistension:
 
     Args:
         steps: estimates of the steps, highest PEEP first.
-
-    Returns:
-        What was seen, and how firmly.
 
     Source: compliance falls with overdistension, as in the PEEP studies tabled in Pilbeam's Mechanical Ventilation,
     chapter 13 (read at second hand). The size that is worth naming, 5 %, is this project's choice.

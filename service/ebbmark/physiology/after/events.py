@@ -57,12 +57,9 @@ class Occurrence:
     """One thing that happened.
 
     Attributes:
-        event: which.
         kind: which message of `words/since_titration.py` tells it; several may belong to one event.
         from_s, until_s: first and last reading that shows it.
         sources: indices of the inputs that show it.
-        citation: who says that it matters.
-        values: what the message names.
         grave: whether it asks for somebody now.
     """
 
@@ -82,7 +79,6 @@ class NotLookedFor:
 
     Attributes:
         kind: which, and why.
-        values: what its message names.
     """
 
     kind: str
@@ -110,7 +106,6 @@ class Episode:
 
     Attributes:
         from_s, until_s: first and last of them.
-        readings: how many.
         sources: indices of the inputs.
         lowest: lowest value seen [unit of the quantity].
         goes_on: whether the last reading of the record still shows it.

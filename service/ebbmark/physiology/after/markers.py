@@ -48,7 +48,6 @@ class Recruitability:
         ratio: recruited over inflated, per cmH2O [1]; below zero where less came out than inflation explains.
         recruited_ml: volume beyond what inflation at low PEEP explains [mL].
         sentence: what it says, and what not.
-        citation: the source.
     """
 
     ratio: float
@@ -70,9 +69,6 @@ def recruitment_to_inflation(
     Args:
         released_ml: volume expired in the breath in which PEEP was released [mL].
         low_peep_cmh2o: after it, or the airway opening pressure if that is higher [cmH2O].
-
-    Returns:
-        The ratio, and what it does and does not say.
 
     Raises:
         ValueError: a volume or compliance not above zero, low PEEP below zero, or high PEEP not above low PEEP.
@@ -126,10 +122,7 @@ class _Level:
     """The value of a marker at one step.
 
     Attributes:
-        peep_cmh2o: set PEEP.
-        value: last reading within the step [unit of its quantity].
         sources: indices of the inputs.
-        at_s: when it was read.
     """
 
     peep_cmh2o: float
@@ -143,11 +136,8 @@ class Marker:
     """One marker.
 
     Attributes:
-        slug: stable name.
         meaning: closing (first level that is worse) or best.
         peep_cmh2o: level that it names; None where it names none.
-        rule: how it is read.
-        citation: of the rule.
         sources: indices of the inputs that it was read from.
         sentences: what it says, and what limits that.
     """
@@ -170,7 +160,6 @@ class Markers:
         not_recorded: for each marker that could not be read, the reason.
         agree: whether all closing levels from independent measurements, the estimate's included, lie within one step
             of each other; None where there are not two to compare.
-        sentence: what to make of it.
     """
 
     markers: tuple[Marker, ...]
@@ -180,11 +169,7 @@ class Markers:
 
 
 def read_markers(readings: Sequence[Reading], trial: Trial, closing: Closing) -> Markers:
-    """Ask every marker that was recorded where it would put the closing point.
-
-    Returns:
-        The markers, what was not recorded, and whether they agree.
-    """
+    """Ask every marker that was recorded where it would put the closing point."""
     found = [
         *_saturation(readings, trial),
         *_gas(readings, trial, Quantity.PAO2, "pao2-fall"),

@@ -94,13 +94,10 @@ class MeasureChange:
     """One figure before and after.
 
     Attributes:
-        measure: which figure.
         before, after: in the unit of the measure; None where not known.
-        difference: after less before.
         noise: half-width of the band in which a difference of nothing but noise lies 19 times out of 20.
         noise_source: where that comes from.
         noise_assumed: True where no published source stands behind it.
-        verdict: what may be said.
     """
 
     measure: Measure

@@ -56,11 +56,7 @@ class Figure:
 
 
 class NotKnown(Exception):
-    """A figure cannot be computed.
-
-    Attributes:
-        why: a phrase.
-    """
+    """A figure cannot be computed."""
 
     def __init__(self, why: Message) -> None:
         super().__init__(why.identifier)
@@ -281,13 +277,11 @@ class Snapshot:
     """The state in one stretch of time.
 
     Attributes:
-        from_s, until_s: the stretch asked about.
         figures: by measure; those that could be computed.
         not_known: by measure, why it could not be computed, as a phrase.
         peep: total PEEP where known, else set, else measured; None where none was sent or it was changed [cmH2O].
         plateau: None where no plateau pressure was sent [cmH2O].
         tidal_volume: None where none was sent [mL].
-        tidal_volume_per_kg: per predicted body weight [mL/kg].
     """
 
     from_s: float
@@ -308,9 +302,6 @@ def take_snapshot(readings: Sequence[Reading], *, pbw_kg: float, from_s: float, 
             at its start.
         from_s: start of the stretch, included.
         until_s: end of the stretch, included.
-
-    Returns:
-        The figures, and the reason for each that is missing.
 
     Source: each formula's own, see `mechanics` and `gas_exchange`.
     """

@@ -68,9 +68,6 @@ def losses_since(
         readings: of one patient, in any order; settings from before may still be in force.
         at_titration: state then; None where not known.
 
-    Returns:
-        Losses, and what could not be looked for.
-
     Source: this project's choice; noise as each `Noise` says.
     """
     watched = ((Measure.COMPLIANCE, Event.COMPLIANCE_LOST), (Measure.PF_RATIO, Event.OXYGENATION_LOST))
@@ -253,9 +250,7 @@ class Surveillance:
         stale: True where something was seen that makes it old; False only says that nothing was seen.
         seen: a fall of arterial pressure first, then in order of time.
         not_checked: what could not be looked for.
-        evidence: the published line on disconnection.
         titrated_s: when PEEP was set after it.
-        at_s: time of the question.
         silent_s: how long before the question the record ends, so that where nothing was seen nothing can be said;
             None where it does not [s].
     """
@@ -301,9 +296,6 @@ def watch(
         at_titration: compliance and oxygenation at the new setting; None where not known.
         now: the patient now, since PEEP was set; None where nobody looks.
         pressure_limits: below which arterial pressure asks for somebody now.
-
-    Returns:
-        What was seen, when, and what could not be looked for.
 
     Source: see the module; noise as each `Noise` says.
     """

@@ -27,9 +27,6 @@ class PastTrial:
     """One trial as it was estimated.
 
     Attributes:
-        at_s: its last step.
-        closing: the estimate.
-        kind: of its compliances.
         suggested_peep_cmh2o: None where none was given.
     """
 
@@ -44,14 +41,11 @@ class TrialRow:
     """One trial in the table.
 
     Attributes:
-        at_s: when.
-        verdict: of the estimate.
         closing_cmh2o: None unless found.
         interval_cmh2o: 90 % interval of it; None unless found.
         suggested_peep_cmh2o: None where none was given.
         compliance_ml_per_cmh2o: expected at the suggestion; None where that was not a tested step.
         compliance_band_ml_per_cmh2o: its 90 % band; None where not known.
-        kind: of the compliances.
     """
 
     at_s: float
@@ -106,8 +100,6 @@ class TrialChange:
     """One trial against the one before it.
 
     Attributes:
-        from_s, to_s: the two trials.
-        closing: how closing shifted.
         higher, same, lower: probability that the later closing pressure lies above, at or below the earlier; sum to
             one, or are all zero where the two cannot be compared [1].
         compliance: how compliance at the suggestion shifted.
@@ -124,12 +116,7 @@ class TrialChange:
 
 @dataclass(frozen=True, slots=True)
 class TrialsOverTime:
-    """All trials of one patient, oldest first.
-
-    Attributes:
-        rows: one per trial.
-        changes: one per pair of neighbours.
-    """
+    """All trials of one patient, oldest first."""
 
     rows: tuple[TrialRow, ...]
     changes: tuple[TrialChange, ...]
@@ -141,9 +128,6 @@ def follow_trials(trials: Sequence[PastTrial], *, noise: Noise = ASSUMED_NOISE[M
     Args:
         noise: of a single compliance between two days, beside the band of each estimate.
         trials: in any order.
-
-    Returns:
-        One row per trial and one change per pair of neighbours.
 
     Source: this project's choice.
     """

@@ -159,15 +159,12 @@ class Candidate:
     Attributes:
         classes: severity by each definition, with inputs and their age.
         also_needed: what the definitions ask for that no reading shows.
-        indications: what speaks for a trial.
         findings: every condition of the table, gravest class first, whatever the record says of it.
-        reading_risks: what the readings themselves show.
         doubts: readings that cannot be true as they were sent.
         state: circulation and gas exchange as they were read.
         not_recognised: slugs that no concept of the table has; nothing is dropped silently.
         missing: what would be needed to judge.
         answer: where the answer stands.
-        sentence: all of it.
     """
 
     classes: tuple[ArdsClass, ...]

@@ -38,9 +38,6 @@ class PeepTable:
     """One published table.
 
     Attributes:
-        slug: stable name.
-        version: of this transcription.
-        title: for people.
         citation: where it comes from, and how far it was read.
         cells: in order of FiO2.
         remark: what a reader must know of it.
@@ -59,10 +56,7 @@ class TableAnswer:
     """What one table would set.
 
     Attributes:
-        table: slug of the table.
-        fio2: asked about [1].
         lowest_cmh2o, highest_cmh2o: PEEP that the table allows there; None where it says nothing that was verified.
-        citation: of the table.
         sentence: the same in words, or why there is none.
     """
 

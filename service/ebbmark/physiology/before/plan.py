@@ -61,11 +61,6 @@ class Plan:
     """One staircase for one patient.
 
     Attributes:
-        variant: with or without recruitment.
-        protocol: slug of the staircase.
-        version: of the staircase.
-        title: of the staircase.
-        citation: of the staircase.
         steps: in order.
         total_s: of all steps whose time is known [s].
         highest_end_inspiratory_cmh2o: PEEP plus pressure above PEEP, over all steps.
@@ -114,9 +109,6 @@ def plan_trial(
         rise_cmh2o: PEEP up per step, 2 to 5; the staircase's own where not given [cmH2O].
         candidate: what was found beforehand; without it the plan says that nobody looked.
         acknowledged: slugs of what was found and a clinician has acknowledged by name.
-
-    Returns:
-        The plan, or why there is none.
 
     Raises:
         ValueError: a setting that cannot be; a reader refuses it earlier.

@@ -56,7 +56,6 @@ class Obstacle:
         slug: of the condition, or of what the readings show; the word by which it is acknowledged.
         words: for people, in a few words.
         sentence: what was found and what its source says.
-        citation: the source.
         final: whether no acknowledgement helps.
         source: index of the reading that shows it; None for a condition, whose inputs the reader knows.
     """
@@ -215,8 +214,6 @@ class NoPlan:
     """No plan, and why.
 
     Attributes:
-        reason: which kind.
-        sentence: the same in full.
         missing: numbers of the protocol that nobody has verified; empty otherwise.
         missing_names: the same by the names of their cells.
     """

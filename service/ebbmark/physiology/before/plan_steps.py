@@ -34,9 +34,7 @@ class Settings:
     """Where this patient is now.
 
     Attributes:
-        peep_cmh2o: set PEEP.
         pressure_above_peep_cmh2o: inspiratory pressure set above PEEP; in volume control the driving pressure.
-        pbw_kg: predicted body weight.
         compliance_ml_per_cmh2o: at these settings; None where not known.
         resistive_cmh2o: by how much peak pressure lies above the end-inspiratory pressure; None where not known.
         control: what the ventilator controls; None where that is not told.
@@ -56,15 +54,12 @@ class PlanStep:
 
     Attributes:
         number: from 1.
-        phase: part of the trial.
         peep_cmh2o: to be set; None where it follows from the trial.
         pressure_above_peep_cmh2o: to be set; None where it follows from the trial.
         end_inspiratory_cmh2o: their sum; None where it follows from the trial.
         peak_cmh2o: expected peak pressure: that sum and what flow takes in resistance, as it is now; None where not
             known, or where it follows from the trial.
-        dwell_s: time at this step.
         expected_tidal_volume_ml: if compliance stayed as it is now; None where that is not known.
-        record: what to write down.
         expect: what may be seen, and what it would mean.
         remark: what this step must be read with, for example a pressure above a limit; empty otherwise.
         pressure_is_set: False where volume is controlled and stays so: the pressure above PEEP then follows.

@@ -63,11 +63,8 @@ class RiskConcept:
 
     Attributes:
         slug: stable name, the name of its value set too.
-        words: for people.
         risk: this project's reading of the source.
-        scope: what the source speaks of.
         says: what the source says, in a plain sentence.
-        citation: the source.
         status: how far the source was traced.
         named_by: parts of words, in small letters without accents, that name it where no code does.
     """
@@ -109,11 +106,8 @@ class ReadingRisk:
     """One thing that the numbers show.
 
     Attributes:
-        slug: stable name.
-        risk: high or caution.
         value: the number, in the unit that its sentence names.
         source: index of the input; None for what came with the question.
-        citation: of the threshold.
         sentence: what was found, and against which threshold.
     """
 
@@ -144,9 +138,6 @@ def risks_in_readings(
         body_mass_index: None where not known [kg/m2].
         noradrenaline_equivalent_mcg_per_kg_per_min: None where not known [mcg/kg/min].
         not_converted: vasopressors that run and are not in that dose.
-
-    Returns:
-        What was found, high risk first, and what was missing to look.
 
     Source: each threshold's own, see `ReadingRisk.citation`.
     """

@@ -63,7 +63,6 @@ class Cell:
 
     Attributes:
         value: None exactly where it was not verified.
-        traced: how far it was traced.
         source: where it was read, or why there is none.
     """
 
@@ -82,11 +81,8 @@ class RecruitmentRules:
     """How a protocol opens the lung before the way down.
 
     Attributes:
-        peep_rise_cmh2o: PEEP up per step.
-        peep_top_cmh2o: PEEP at the top.
         pressure_above_peep_cmh2o: while PEEP rises; None of the whole cell: as it is now.
         pressure_rise_cmh2o: inspiratory pressure above PEEP up per step at the top; a cell of 0 for none.
-        peak_top_cmh2o: peak pressure at the top.
         hold_s: at each step of the way up.
     """
 
@@ -103,18 +99,12 @@ class StaircaseRules:
     """One protocol, as numbers.
 
     Attributes:
-        slug: stable name.
-        version: of this rule set.
-        title: for people.
         citation: where it comes from.
         recruitment: how it opens the lung; None where it does not.
         start_cmh2o: PEEP at which the way down begins.
-        decrement_cmh2o: PEEP down per step.
         lowest_cmh2o: lowest PEEP tested.
         dwell_s: at each step of the way down.
-        marker: what is watched.
         rule: how the marker names a level, in plain words; empty where that was not verified.
-        margin_cmh2o: added to that level.
         margin_on: "closing" or "best": which level the margin is added to; the two are never mixed.
         reopens: whether the lung is opened again before PEEP is set; None where that was not verified.
         remark: what a reader must know of it.

@@ -124,8 +124,6 @@ class ArdsClass:
         oxygenation: the class; None where an input is missing, too old or in doubt.
         ratio: P/F [mmHg] or S/F [%], corrected for altitude where a barometric pressure was given; None if missing.
         inputs: the readings used, or found and not used.
-        missing: what would be needed.
-        citation: of the definition.
         sentence: the class, or why there is none.
     """
 
@@ -152,9 +150,6 @@ def ards_classes(
     Args:
         readings: of one intubated patient, in any order.
         barometric_pressure_mmhg: at the bedside, where it lies above 1,000 m [mmHg].
-
-    Returns:
-        Three answers; each shows its inputs and their age, or what is missing.
 
     Source: see the module; the altitude factor is of the Berlin definition and used for P/F only.
     """
@@ -291,11 +286,8 @@ class Indication:
     """One reason that would speak for a trial, or why there is none.
 
     Attributes:
-        slug: stable name.
         speaks_for: True, False, or None where it cannot be judged.
-        severity: what the readings show.
         sentence: the same, with what a guideline makes of it.
-        citation: the source.
     """
 
     slug: str
@@ -393,7 +385,6 @@ class PresentState(NamedTuple):
         shown: in a fixed order, the latest of each.
         lowest_pressure: mean arterial pressure of the last hour where it was lower than it is now; None otherwise.
         not_shown: what was not sent, or is too old to be the present state.
-        sentence: all of it.
     """
 
     shown: tuple[ShownInput, ...]

@@ -62,7 +62,6 @@ class Help:
     """The further measurement that would tell most.
 
     Attributes:
-        measurement: which kind.
         peep_cmh2o: at which tested step; READING only.
         gain: by how much the expected loss would fall.
     """
@@ -82,7 +81,6 @@ class CurveStep:
     """One step of the decremental limb as the estimate sees it.
 
     Attributes:
-        peep_cmh2o: set PEEP of the step.
         compliances_ml_per_cmh2o: one per settled reading, all of one kind (static or dynamic), at least one.
         resolution: relative standard deviation that rounding of the charted values alone gives one such
             reading (0 where values were not rounded).
@@ -100,9 +98,6 @@ class StepEstimate:
     """What the model says of one step.
 
     Attributes:
-        peep_cmh2o: set PEEP of the step.
-        readings: how many compliances were used.
-        compliance_ml_per_cmh2o: their robust centre.
         fitted_ml_per_cmh2o: expected true compliance given all steps.
         fitted_low_ml_per_cmh2o, fitted_high_ml_per_cmh2o: 90 % band of the true compliance.
         probability: that this is the step at which closing started.
@@ -124,7 +119,6 @@ class Closing:
     The probabilities of all steps, `not_reached` and `falling_from_first_step` sum to one.
 
     Attributes:
-        verdict: what may be stated.
         peep_cmh2o: closing pressure; only when the verdict is FOUND.
         interval_cmh2o: 90 % interval of the closing pressure given that there is one, as (low, high) set
             PEEP of tested steps; only when FOUND.
@@ -134,7 +128,6 @@ class Closing:
         falling_from_first_step: probability that it fell from the first step on.
         steps: one estimate per step, highest PEEP first.
         shape: abrupt or gradual; only when FOUND.
-        evidence: strength in words.
         reason: why INDETERMINATE; empty otherwise.
         would_help: what would tell most, where INDETERMINATE and anything would.
     """

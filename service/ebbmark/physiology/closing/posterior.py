@@ -71,7 +71,6 @@ class Table:
     """All of the evidence that follows from steps and noise alone.
 
     Attributes:
-        prior: of the curves.
         noise: variance of the noise of each step [steps x sizes].
         inverse: of A [steps x steps x regimes x sizes].
         roots: lower root of the covariance of the smooth part, given readings at all steps

@@ -90,9 +90,7 @@ class Bound:
     """A limit in force, or a value at which anybody would look.
 
     Attributes:
-        quantity: of which.
         sign: 1 where it lies below, -1 above.
-        limit: the value.
         signed: whether it is the stop limit in force.
         source: who says so, where it is not; empty for this project.
     """

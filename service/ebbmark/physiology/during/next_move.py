@@ -156,8 +156,6 @@ class SettingsBefore:
     Attributes:
         peep: set PEEP, else measured [cmH2O].
         tidal_volume: set, else expired [mL].
-        pressure_above_peep: set inspiratory pressure above PEEP [cmH2O].
-        fio2: set [1].
     """
 
     peep: Reading | None
@@ -225,15 +223,12 @@ class Move:
     """The next move.
 
     Attributes:
-        action: which.
         next_peep_cmh2o: the next level of the staircase, or the present one to read again; None otherwise.
         lowering_is_useful: whether a lower step could still tell something about closing.
         passed: probability that closing has been passed, as given for the latest step; None where not known.
-        reason: the rule that led here.
         latest: the step that it rests on: the latest, or the one at which closing had been called; None before one.
         below_cmh2o: the next level of the staircase; None before the way down.
         stops: the stop answer that was given, or None where nobody looked.
-        rule: the rule applied.
     """
 
     action: Action
@@ -253,7 +248,6 @@ class WayBack:
 
     Attributes:
         before: None where the chart does not show them.
-        now_cmh2o: PEEP now.
         circulation: whether blood pressure or heart rate asks for it.
     """
 
@@ -299,9 +293,6 @@ def next_move(
     Args:
         steps: of the way down so far, highest PEEP first; empty before it began.
         stops: what `check_stop` said; None where it was not asked.
-
-    Returns:
-        The move with its reason.
 
     Raises:
         ValueError: a decrement not above zero, a probability outside 0 to 1, or steps that do not fall.

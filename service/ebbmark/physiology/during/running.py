@@ -99,7 +99,6 @@ class StepSoFar:
     """One step of the way down as it stands.
 
     Attributes:
-        peep_cmh2o: set PEEP.
         readings: settled readings of compliance that it rests on.
         passed: probability, from this step and all before it, that closing has been passed; None where the estimator
             was not asked or could not say.
@@ -355,12 +354,8 @@ class RunningContext:
     """All that is known at the moment of the question.
 
     Attributes:
-        running: the trial as it stands.
         readings: what can be used, in any order.
         doubts: what was sent and cannot be used.
-        stops: the stop criteria.
-        limits: in force.
-        since_s: start of the trial.
         at_s: the instant that counts as now.
         protocol: the rules for reading a trial.
         rhythms: what was charted of the heart's rhythm.
@@ -404,7 +399,6 @@ class Concern:
 
     Attributes:
         slug: which; the sentence for it stands in `words/next_step.py`.
-        values: what the sentence names.
         name: word by which a clinician acknowledges it; empty where nobody can.
     """
 

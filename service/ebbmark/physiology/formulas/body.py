@@ -58,9 +58,6 @@ def predicted_body_weight_kg(height_cm: float, sex: Sex) -> float:
     Args:
         height_cm: standing height, within `ACCEPTED_HEIGHT_RANGE_CM` [cm].
 
-    Returns:
-        Predicted body weight [kg].
-
     Raises:
         ValueError: height not finite or outside the accepted range; a reader refuses it earlier.
 
@@ -94,9 +91,6 @@ def height_remark(height_cm: float) -> Message | None:
     Args:
         height_cm: standing height, within `ACCEPTED_HEIGHT_RANGE_CM` [cm].
 
-    Returns:
-        The remark; None within `PUBLISHED_HEIGHT_RANGE_CM`.
-
     Raises:
         ValueError: height not finite or outside the accepted range.
 
@@ -117,9 +111,6 @@ def tidal_volume_ml(pbw_kg: float, ml_per_kg: float) -> float:
     Args:
         pbw_kg: predicted body weight, above zero [kg].
         ml_per_kg: volume per predicted body weight, above zero [mL/kg].
-
-    Returns:
-        Tidal volume [mL].
 
     Raises:
         ValueError: either argument not finite or not above zero.

@@ -86,9 +86,6 @@ def pf_ratio_mmhg(*, pao2_mmhg: float, fio2: float) -> float:
     Args:
         fio2: inspired oxygen as a fraction, 0.2 to 1 [1].
 
-    Returns:
-        P/F [mmHg].
-
     Raises:
         ValueError: tension not above zero, or fraction outside 0.2 to 1.
 
@@ -101,9 +98,6 @@ def pf_ratio_mmhg(*, pao2_mmhg: float, fio2: float) -> float:
 
 def pf_ratio_at_altitude_mmhg(*, pf_ratio_mmhg: float, barometric_pressure_mmhg: float) -> float:
     """P/F made comparable with the thresholds above 1,000 m.
-
-    Returns:
-        Corrected P/F [mmHg].
 
     Raises:
         ValueError: either argument not above zero.
@@ -139,9 +133,6 @@ def sf_ratio(*, spo2_percent: float, fio2: float) -> float | None:
 
 def ventilatory_ratio(*, minute_volume_l_per_min: float, paco2_mmhg: float, pbw_kg: float) -> float:
     """Ventilation spent for the carbon dioxide tension reached, against healthy lungs; about 1 is normal.
-
-    Returns:
-        Ventilatory ratio [1].
 
     Raises:
         ValueError: any argument not above zero.
@@ -180,9 +171,6 @@ def global_class_from_pf(*, pf_ratio_mmhg: float) -> Oxygenation:
     Args:
         pf_ratio_mmhg: corrected for altitude where that applies [mmHg].
 
-    Returns:
-        The class.
-
     Raises:
         ValueError: ratio not above zero.
 
@@ -197,9 +185,6 @@ def global_class_from_sf(*, sf_ratio: float) -> Oxygenation:
 
     Args:
         sf_ratio: as `sf_ratio` gives it [%].
-
-    Returns:
-        The class.
 
     Raises:
         ValueError: ratio not above zero.
@@ -236,9 +221,6 @@ MOST_PERCENT_APART: Final = 6.0
 
 def saturation_percent(*, po2_mmhg: float) -> float:
     """Saturation of standard human blood at 37 degrees C and pH 7.4.
-
-    Returns:
-        Saturation [%].
 
     Raises:
         ValueError: tension not above zero.
@@ -279,10 +261,8 @@ class GasDoubt:
     """A gas that cannot be true as it was sent.
 
     Attributes:
-        pao2: the tension.
         spo2: the saturation that it contradicts; None where the tension cannot be true by itself.
         unit_slip: whether the tension would fit in the other unit: then the saturation is not in doubt.
-        sentence: what cannot be true.
     """
 
     pao2: Reading

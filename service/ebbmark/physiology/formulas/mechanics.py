@@ -56,13 +56,10 @@ def static_compliance_ml_per_cmh2o(*, tidal_volume_ml: float, plateau_cmh2o: flo
 
 
 def dynamic_compliance_ml_per_cmh2o(*, tidal_volume_ml: float, peak_cmh2o: float, peep_cmh2o: float) -> float:
-    """Volume per pressure from the peak, flow included.
+    """Volume per pressure from the peak, flow included; never to be mixed with static along one curve.
 
     In volume control it contains the resistive drop and so reads low. In pressure control with flow at zero before
     the breath ends, it comes close to static compliance.
-
-    Returns:
-        Dynamic compliance, never to be mixed with static along one curve [mL/cmH2O].
 
     Raises:
         ValueError: volume not above zero, or peak not above PEEP.
@@ -79,9 +76,6 @@ def dynamic_compliance_ml_per_cmh2o(*, tidal_volume_ml: float, peak_cmh2o: float
 def driving_pressure_cmh2o(*, plateau_cmh2o: float, total_peep_cmh2o: float) -> float:
     """Pressure that the tidal volume costs, as measured.
 
-    Returns:
-        Driving pressure [cmH2O].
-
     Raises:
         ValueError: plateau not above total PEEP.
 
@@ -96,9 +90,6 @@ def driving_pressure_cmh2o(*, plateau_cmh2o: float, total_peep_cmh2o: float) -> 
 
 def driving_pressure_at_cmh2o(*, tidal_volume_ml: float, compliance_ml_per_cmh2o: float) -> float:
     """Pressure that a tidal volume would cost.
-
-    Returns:
-        Driving pressure [cmH2O].
 
     Raises:
         ValueError: either argument not above zero.
@@ -119,9 +110,6 @@ def mechanical_power_volume_control_j_per_min(
     *, rate_per_min: float, tidal_volume_ml: float, peep_cmh2o: float, plateau_cmh2o: float, peak_cmh2o: float
 ) -> float:
     """Power at constant flow, from peak and plateau.
-
-    Returns:
-        Mechanical power [J/min].
 
     Raises:
         ValueError: rate or volume not above zero, or not 0 <= PEEP < plateau <= peak.
@@ -145,9 +133,6 @@ def mechanical_power_pressure_control_j_per_min(
 
     A real wave takes time to rise, so this reads high: in 50 patients with a rise time it differed from the measured
     loop by 19.4 % (SD 12.9; Trinkle et al 2022).
-
-    Returns:
-        Mechanical power [J/min].
 
     Raises:
         ValueError: PEEP below zero or any other argument not above zero.

@@ -45,11 +45,6 @@ class VitalLimits:
     """Vital signs at which a trial stops: the stop limits in force, each with its source there.
 
     Attributes:
-        spo2_below_percent: saturation below this.
-        mean_arterial_pressure_below_mmhg: mean arterial pressure below this.
-        systolic_arterial_pressure_below_mmhg: systolic arterial pressure below this.
-        heart_rate_below_per_min, heart_rate_above_per_min: heart rate beyond these.
-        peak_pressure_above_cmh2o: peak pressure above this.
         source: of signed limits; empty for the defaults, whose sources stand beside each.
     """
 
@@ -220,7 +215,6 @@ class QuantitySeen:
         least, greatest: extremes of the settled values.
         middle: median of the settled values, of two in the middle the lower: a value that was charted.
         count: how many settled values there were; 0 where a setting from before the step holds.
-        at_s: time of the last value.
         age_s: how old the last value was when the step ended [s].
         sources: indices of the inputs.
     doubtful: an impossible value between possible ones, which counts for nothing else; None where there is none.
@@ -242,7 +236,6 @@ class StepSeen:
     """One row of the table.
 
     Attributes:
-        peep_cmh2o: set PEEP of the step.
         start_s, until_s: from the change to this PEEP to the next change.
         by_quantity: what was seen; a quantity that was not charted is missing.
     """
@@ -347,13 +340,10 @@ class TrialContext:
     """All that is known about one trial.
 
     Attributes:
-        trial: the limb.
         closing: the estimate from the compliances alone.
         seen: what each step saw, in the order of the steps.
-        protocol: the rules in force.
         conditions: those that the record says are present.
         changes: of position and mode, at any time.
-        limits: of the checks.
         infusions: of vasopressors, at any time.
         status: what the record says of the patient.
         doubts: readings that were sent and cannot be used, in order of time.

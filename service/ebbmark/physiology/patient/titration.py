@@ -37,10 +37,6 @@ class PatientContext:
 
     Attributes:
         conditions: those that the record says are present.
-        changes: of position and ventilator mode.
-        limits: of the checks.
-        infusions: of vasopressors.
-        status: of the patient.
         doubts: readings that were sent and cannot be used, in order of time.
     """
 
@@ -73,7 +69,6 @@ class Titration:
     """The answer as values.
 
     Attributes:
-        trial: the limb.
         closing: the estimate, taken back where a check forbids it.
         advice: what follows; without a suggested PEEP where a check withholds it.
         seen: what each step saw, highest PEEP first.

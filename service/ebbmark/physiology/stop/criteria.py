@@ -61,7 +61,6 @@ class JudgedReading:
     """One reading against a limit.
 
     Attributes:
-        reading: which.
         value: what is held against the limit [unit of the limit].
         beyond: how far beyond the limit it lies; above zero: met.
         against: what the reading was compared with, where it is judged by a difference [unit of the reading].
@@ -81,9 +80,7 @@ class Criterion:
     """One row of the table.
 
     Attributes:
-        criterion: which.
         limit_name: field of `StopLimits`.
-        words: the criterion in words.
         reading_words: the quantity that it looks at, in words.
         quantity: what it cannot be judged without.
         unit: of the quantity, as people write it.
@@ -145,7 +142,6 @@ class CriterionMet:
     """One criterion that was met.
 
     Attributes:
-        criterion: which one.
         limit: the number and its source; None for a rhythm, of which a list is signed.
         beyond: readings beyond the limit, in order of time; empty for a rhythm.
         latest: the latest reading of that quantity, and whether there is another one; None for a rhythm.
@@ -216,9 +212,7 @@ class CriterionNotMet:
     """One criterion that was checked and not met.
 
     Attributes:
-        criterion: which one.
         source: index of the input of the latest reading that was judged.
-        age_s: of that reading [s].
         latest: that reading; None for a rhythm.
         rhythm: the latest rhythm; None for a number.
     """
@@ -235,8 +229,6 @@ class NotChecked:
     """One criterion that could not be checked.
 
     Attributes:
-        criterion: which one.
-        why: the reason.
         latest: the latest reading that it would look at; None where there is none.
         doubt: what was sent of it and cannot be used; None where nothing was.
         stand_in: whether a plateau pressure was sent that does not stand for a peak pressure.
@@ -257,9 +249,7 @@ class StopAnswer:
 
     Attributes:
         met: criteria met, in a fixed order; those that still hold are marked.
-        held: criteria checked and not met.
         not_checked: criteria that could not be checked, each with its reason.
-        limits: the limits in force.
         at_s: the instant that counts as now.
         rhythm_charted: whether a rhythm was charted since the trial began.
     """
@@ -299,9 +289,6 @@ def check_stop(
         at_s: the instant that counts as now, from which ages are counted.
         doubts: what was sent and cannot be used, so that it is not said to be missing.
         rhythms: as they were charted, in order of time.
-
-    Returns:
-        Criteria met, held and not checked.
 
     Source: each limit's own, see `limits`.
     """

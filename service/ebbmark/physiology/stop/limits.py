@@ -36,8 +36,6 @@ class RhythmCode:
     """One code of a rhythm.
 
     Attributes:
-        system: code system.
-        code: in it.
         display: in words; may be empty.
     """
 
@@ -56,7 +54,6 @@ class Rhythm:
     """One rhythm as it was charted.
 
     Attributes:
-        at_s: when.
         codes: all codes that it was given, at least one.
         source: index of the input.
     """
@@ -97,7 +94,6 @@ class UnreadRhythm:
 
     Attributes:
         at_s: when; None where that is not known.
-        why: as a clause.
     """
 
     at_s: float | None
@@ -178,17 +174,11 @@ class StopLimits:
         version: of this set; changes whenever a value changes.
         signed_by: name of the clinician of the site who signed the set; empty where nobody has.
         signed_on: date of the signature, as year-month-day; empty where nobody has signed.
-        spo2_below_percent: saturation below this.
-        mean_arterial_pressure_below_mmhg: mean arterial pressure below this.
         mean_arterial_pressure_fall_mmhg: a fall of more than this from before the trial.
-        heart_rate_below_per_min: heart rate below this.
-        heart_rate_above_per_min: heart rate above this.
-        peak_pressure_above_cmh2o: peak pressure above this.
         volume_lost_share: expired volume below its own middle before by more than this share [1].
         leak_share: expired volume below the inspired one by more than this share [1].
         oldest_reading_min: a reading older than this does not show that a criterion is not met; the default holds where
             a site does not sign its own.
-        systolic_arterial_pressure_below_mmhg: systolic arterial pressure below this.
         rhythms_that_stop: heart rhythms at which the trial stops where they are new.
     """
 

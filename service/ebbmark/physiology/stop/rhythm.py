@@ -43,7 +43,6 @@ class RhythmChange:
     Attributes:
         before: the rhythm before; None where none was charted before.
         new: when it was first charted.
-        last: the latest rhythm charted.
         known_s: how long before the trial it had been charted last, where it was signed and that is too long ago to
             show that it is not new [s]; else 0.
     """

@@ -62,10 +62,7 @@ class Cut:
     """One reading that does not go with the others of its step.
 
     Attributes:
-        oddity: what it shows.
-        at_s: when.
         source: index of the input.
-        quantity: which quantity.
         value: as read, in the unit of the quantity.
     """
 

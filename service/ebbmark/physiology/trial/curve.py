@@ -64,7 +64,6 @@ class StepReadings:
     """All readings that fall into one step.
 
     Attributes:
-        peep_cmh2o: set PEEP of the step.
         peep_readings: the PEEP readings that define the step, in order of time.
         by_quantity: the rest, each list in order of time.
     """
@@ -80,7 +79,6 @@ class Recipe:
 
     Attributes:
         lead: pressure or charted compliance; one sample per reading of it.
-        kind: kind of compliance that results.
         volume: tidal volume that goes with it; None for a charted compliance.
         baseline: total or intrinsic PEEP; None where set PEEP must stand for it.
     """

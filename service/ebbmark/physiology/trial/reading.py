@@ -122,9 +122,6 @@ def read_trial(readings: Sequence[Reading], protocol: Protocol) -> Trial | NoTri
 
     Args:
         protocol: what counts as a step, when a reading has settled, how many steps are needed.
-
-    Returns:
-        The trial, or why the readings hold none.
     """
     by_quantity: Readings = {}
     for reading in readings:

@@ -39,7 +39,6 @@ class Sample:
         tidal_volume_ml: None where only a charted compliance exists.
         pressure_cmh2o: plateau or peak pressure used; None where only a charted compliance exists.
         baseline_cmh2o: total PEEP where total or intrinsic PEEP is known in every step, else set PEEP.
-        at_s: time.
         sources: indices of the inputs used.
         volume_from: source and time of the measured volume, by which samples that share one are known; None for a
             set volume or none.
@@ -59,10 +58,8 @@ class Step:
     """The settled samples while set PEEP stood still; medians over them.
 
     Attributes:
-        peep_cmh2o: set PEEP.
         start_s, end_s: first and last reading.
         samples: in order of time, at least one.
-        compliance_ml_per_cmh2o: median of the samples.
         tidal_volume_ml, plateau_cmh2o, peak_cmh2o, driving_pressure_cmh2o: medians; None where not known.
             Driving pressure is plateau less total PEEP: known only with plateau pressure.
         baseline_cmh2o: median of what the samples took as total PEEP.
@@ -100,9 +97,6 @@ class Observed:
         slug: stable code: disconnection, other-limb, step-without-compliance, tidal-volume-varies,
             charted-compliance-differs, intrinsic-peep-partly-known,
             peep-from-measurement, volume-side-not-stated, driving-pressure-as-charted, large-drop.
-        sentence: what was seen.
-        at_s: when.
-        peep_cmh2o: set PEEP at that time.
         peeps_cmh2o: set PEEP of every step that it concerns, where it concerns several.
     """
 
@@ -150,13 +144,7 @@ class NoTrialReason(Enum):
 
 @dataclass(frozen=True, slots=True)
 class NoTrial:
-    """The readings do not hold a decremental limb.
-
-    Attributes:
-        reason: which kind.
-        found: what was found.
-        accepted: what is needed.
-    """
+    """The readings do not hold a decremental limb."""
 
     reason: NoTrialReason
     found: Message
