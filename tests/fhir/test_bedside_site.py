@@ -12,6 +12,8 @@ import pytest
 from fhir.resources.R4B.operationdefinition import OperationDefinition
 from fhir.resources.R4B.plandefinition import PlanDefinition
 from fhir.resources.R4B.valueset import ValueSet
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from ebbmark.fhir.bedside.condition_codes import BUILT_IN, CONDITION_ROWS, NO_RISK, PERHAPS, READ_IN
 from ebbmark.fhir.bedside.site import NO_SITE, ProtocolGiven, SiteFileError, StopLimitsFile
@@ -370,6 +372,31 @@ def test_protocols_that_cannot_be_used_are_named(
         read(protocols, staircases)
 
     assert named_in_message in str(caught.value)
+
+
+ANY_JSON = st.recursive(
+    st.none() | st.booleans() | st.integers(-3, 60) | st.floats(allow_nan=False) | st.text(max_size=3),
+    lambda inner: st.lists(inner, max_size=2) | st.dictionaries(st.sampled_from(["value", "source", "x"]), inner),
+    max_leaves=5,
+)
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.data())
+def test_whatever_stands_in_a_file_it_is_read_or_a_fault_is_named(data: st.DataObject) -> None:
+    whole = json.loads(json.dumps({"protocols": [PROTOCOL], "staircases": [STAIRCASE]}))
+    place: Any = whole
+    while isinstance(place, (dict, list)) and place:
+        step = data.draw(st.sampled_from(sorted(place) if isinstance(place, dict) else list(range(len(place)))))
+        if not isinstance(place[step], (dict, list)) or data.draw(st.booleans()):
+            place[step] = data.draw(ANY_JSON)
+            break
+        place = place[step]
+
+    try:
+        with_protocols(NO_SITE, "protocols.json", json.dumps(whole).encode())
+    except SiteFileError as fault:
+        assert str(fault).startswith("protocols.json")  # noqa: PT017 - either outcome is right
 
 
 def concept_named(slug: str) -> RiskConcept:
