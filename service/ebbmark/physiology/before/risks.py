@@ -17,12 +17,12 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
-from typing import Final
+from typing import Any, Final
 
 from ebbmark.data import table
 from ebbmark.physiology.advice.evidence import EvidenceStatus
 from ebbmark.physiology.before.state import GAS_SPEAKS_S, RECENT_S, latest, lowest_of_last_hour
-from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE
+from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE, SOURCES
 from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.patient.breathing_checks import EFFORT_SOURCE
 from ebbmark.physiology.patient.context import LIMITS
@@ -92,13 +92,6 @@ RISK_CONCEPTS: Final = tuple(
     for row in table("conditions")["condition"]
 )
 """Gravest first."""
-
-
-_UNIT_GUIDE_SOURCE: Final = "a public unit guide, not a trial (read at second hand, weak)"
-_TEXTBOOK_SOURCE: Final = "Pilbeam's Mechanical Ventilation, chapter 13 (read at second hand)"
-_OWN_SOURCE: Final = "this project's own choice, no published source"
-_ARDSNET_SOURCE: Final = "ARDS Network ventilation protocol (read in a stored summary)"
-_TRIAL_SOURCE: Final = "exclusions of Kacmarek et al, Crit Care Med 2016;44:32-42, in Cochrane review CD006667"
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,7 +167,7 @@ def risks_in_readings(
         sentence = message("risk-reading.not-converted", runs=_runs(not_converted, named))
         if not any(one.slug == "vasopressor-high" for one in found):
             found.append(
-                ReadingRisk(NOT_CONVERTED, Risk.HIGH, float(len(not_converted)), None, _UNIT_GUIDE_SOURCE, sentence)
+                ReadingRisk(NOT_CONVERTED, Risk.HIGH, float(len(not_converted)), None, SOURCES["unit-guide"], sentence)
             )
     # One pressure is enough to judge a circulation by; of extremes the present state says what was not sent.
     known = {_HEART_RATE, _PH, _PACO2, *([_SYSTOLIC] if shown[_MEAN] is not None else [])}
@@ -196,15 +189,15 @@ def _said(threshold: _Threshold, was: Message) -> Message:
         was=was,
         side=message("risk-reading.below" if threshold.sign < 0 else "risk-reading.above"),
         limit=threshold.limit,
-        unit=_UNIT_OF.get(threshold.of, ""),
+        unit=threshold.unit,
     )
 
 
 def _as_signed(threshold: _Threshold, limits: StopLimits) -> _Threshold:
     """The threshold, or the site's signed stop limit in its place."""
-    limit: Limit | None = getattr(limits, _SIGNED_AS.get(threshold.slug, ""), None) if limits.signed else None
+    limit: Limit | None = getattr(limits, threshold.signed_as, None) if limits.signed else None
     stricter = limit is not None and threshold.sign * (limit.value - threshold.limit) < 0
-    if limit is None or not (stricter or threshold.citation == _OWN_SOURCE):
+    if limit is None or not (stricter or threshold.ours):
         return threshold
     citation = message(
         "risk-reading.signed-citation", version=limits.version, signed_by=limits.signed_by, source=limit.source
@@ -214,11 +207,10 @@ def _as_signed(threshold: _Threshold, limits: StopLimits) -> _Threshold:
 
 def _beyond_default(threshold: _Threshold, value: float, limits: StopLimits) -> tuple[Risk, list[Message]]:
     """A value beyond the default stop limit is high risk, whatever its threshold: a trial would begin there."""
-    limit: Limit | None = getattr(limits, _SIGNED_AS.get(threshold.slug, ""), None)
+    limit: Limit | None = getattr(limits, threshold.signed_as, None)
     if limits.signed or limit is None or threshold.sign * (value - limit.value) <= 0 or threshold.risk is Risk.HIGH:
         return threshold.risk, []
-    unit = _UNIT_OF[threshold.of]
-    beyond = message("risk-reading.beyond-stop-limit", limit=limit.value, unit=unit, source=limit.source)
+    beyond = message("risk-reading.beyond-stop-limit", limit=limit.value, unit=threshold.unit, source=limit.source)
     return Risk.HIGH, [beyond]
 
 
@@ -295,9 +287,12 @@ class _Threshold:
     of: str
     sign: int  # +1: above the limit counts, -1: below it
     limit: float
+    unit: str
     risk: Risk
     says: str
     citation: Value
+    signed_as: str
+    ours: bool
 
 
 _MEAN: Final = "mean-arterial-pressure"
@@ -316,32 +311,19 @@ _PASSIVE: Final = message("risk-reading.passive")
 NOT_CONVERTED: Final = "vasopressor-not-converted"
 OF_THE_DOSE: Final = frozenset({"vasopressor-high", NOT_CONVERTED})
 """What rests on infusions, or on the dose that was sent."""
-_SIGNED_AS: Final = {
-    "mean-arterial-pressure-low": "mean_arterial_pressure_below_mmhg",
-    "systolic-arterial-pressure-low": "systolic_arterial_pressure_below_mmhg",
-    "spo2-low": "spo2_below_percent",
-    "heart-rate-low": "heart_rate_below_per_min",
-    "heart-rate-high": "heart_rate_above_per_min",
-}
-_UNIT_OF: Final = {_MEAN: "mmHg", _SYSTOLIC: "mmHg", _SATURATION: "%", _HEART_RATE: "/min", _DOSE: "mcg/kg/min"}
-# fmt: off
-_THRESHOLDS: Final = (
-    _Threshold("mean-arterial-pressure-low", _MEAN, -1, 65.0, Risk.HIGH, "unit-guide", _UNIT_GUIDE_SOURCE),
-    _Threshold("systolic-arterial-pressure-low", _SYSTOLIC, -1, 90.0, Risk.HIGH, "textbook", _TEXTBOOK_SOURCE),
-    _Threshold("spo2-low", _SATURATION, -1, 85.0, Risk.HIGH, "textbook-beyond", _TEXTBOOK_SOURCE),
-    _Threshold("heart-rate-high", _HEART_RATE, 1, 140.0, Risk.CAUTION, "extreme", _OWN_SOURCE),
-    _Threshold("heart-rate-low", _HEART_RATE, -1, 50.0, Risk.CAUTION, "extreme", _OWN_SOURCE),
-    _Threshold("arterial-ph-low", _PH, -1, 7.15, Risk.CAUTION, "limits-given-up", _ARDSNET_SOURCE),
-    _Threshold("arterial-ph-high", _PH, 1, 7.6, Risk.CAUTION, "extreme", _OWN_SOURCE),
-    _Threshold("arterial-carbon-dioxide-high", _PACO2, 1, 80.0, Risk.CAUTION, "extreme", _OWN_SOURCE),
-    _Threshold("vasopressor-high", _DOSE, 1, 0.2, Risk.HIGH, "unit-guide", _UNIT_GUIDE_SOURCE),
-    _Threshold("predicted-body-weight-low", _WEIGHT, -1, 35.0, Risk.CAUTION, "no-evidence", _TRIAL_SOURCE),
-    _Threshold("age-low", _AGE, -1, 18.0, Risk.HIGH, "for-adults", _TRIAL_SOURCE),
-    _Threshold("age-high", _AGE, 1, 80.0, Risk.CAUTION, "no-evidence", _TRIAL_SOURCE),
-    _Threshold("body-mass-index-high", _BODY_MASS, 1, 60.0, Risk.CAUTION, "no-evidence", _TRIAL_SOURCE),
-)
-# fmt: on
 
+
+def _threshold(row: dict[str, Any]) -> _Threshold:
+    sign = 1 if row["side"] == "above" else -1
+    unit, signed_as = row.get("unit", ""), row.get("signed_as", "")
+    ours = row["source"] == "own-unpublished"
+    says, citation = row["says"], SOURCES[row["source"]]
+    return _Threshold(
+        row["slug"], row["of"], sign, row["limit"], unit, Risk(row["risk"]), says, citation, signed_as, ours
+    )
+
+
+_THRESHOLDS: Final = tuple(map(_threshold, table("risk_thresholds")["threshold"]))
 _BREATHING: Final = ("pressure-support", "rate-above-set", "spontaneous-rate", "intrinsic-peep", "leak-likely")
 READING_RISKS: Final = (*[threshold.slug for threshold in _THRESHOLDS], NOT_CONVERTED, *_BREATHING)
 """Slugs of everything that readings can show."""

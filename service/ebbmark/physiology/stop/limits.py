@@ -13,6 +13,7 @@ from math import isfinite
 from typing import Any, Final
 
 from ebbmark.data import table
+from ebbmark.physiology.findings import SOURCES
 from ebbmark.physiology.message import Message, Value, joined, message
 
 __all__ = [
@@ -139,8 +140,7 @@ class RhythmsThatStop:
 
 
 CRITERIA_TABLE: Final = table("stop_criteria")
-_SOURCES: Final[dict[str, str]] = CRITERIA_TABLE["sources"]
-OWN_CHOICE: Final = _SOURCES["own-choice"]
+OWN_CHOICE: Final = SOURCES["own-unpublished"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,11 +157,11 @@ class Limit:
 
 
 def _default(row: dict[str, Any]) -> Limit | None:
-    return Limit(row["default"], _SOURCES[row["source"]]) if "default" in row else None
+    return Limit(row["default"], SOURCES[row["source"]]) if "default" in row else None
 
 
 _OLDEST: Final = CRITERIA_TABLE["oldest_reading_min"]
-OLDEST_READING: Final = Limit(_OLDEST["default"], _SOURCES[_OLDEST["source"]])
+OLDEST_READING: Final = Limit(_OLDEST["default"], SOURCES[_OLDEST["source"]])
 """Age from which a reading no longer shows that a criterion is not met [min]: a step of a trial lasts two to five
 minutes, and what was read before it says nothing about it."""
 
