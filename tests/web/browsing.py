@@ -23,7 +23,7 @@ from fastapi import FastAPI, Request
 from ebbmark.record.client import Reply
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
-from ebbmark.web.launch.door import SmartLaunch
+from ebbmark.web.launch.access import SmartLaunch
 from ebbmark.web.launch.session import Seal, new_cookie_key_set, read_cookie_keys
 from launch_server import CLIENT_ID, Chart, LaunchSite
 

@@ -21,7 +21,7 @@ from ebbmark.fhir.reading.height_and_sex import CLINICAL_USE
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from ebbmark.web.audit_trail import LOGGER
-from ebbmark.web.launch.door import USUAL_SCOPE
+from ebbmark.web.launch.access import USUAL_SCOPE
 from ebbmark.web.page.routes import LONGEST_UNREAD_S
 from launch_server import USER, Chart, LaunchSite
 from record.keeping_record import KeepingRecord

@@ -18,7 +18,7 @@ from ebbmark.site_files import content_of
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.authentication import SeenTokens
 from ebbmark.web.connections import exchange_of, patience_of
-from ebbmark.web.launch.door import USUAL_SCOPE, SmartLaunch
+from ebbmark.web.launch.access import USUAL_SCOPE, SmartLaunch
 from ebbmark.web.launch.session import (
     CALLBACK,
     CookieKeyFault,

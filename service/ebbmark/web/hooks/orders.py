@@ -40,7 +40,6 @@ from ebbmark.fhir.writing.provenance import person_who_enters
 from ebbmark.fhir.writing.write import as_transaction, write_bundle, write_bundle_bytes
 from ebbmark.keys import SigningKey
 from ebbmark.physiology.readings import Quantity
-from ebbmark.web.hooks.call import refusal
 from ebbmark.words.messages import say
 from ebbmark.words.numbers import level
 
@@ -119,7 +118,10 @@ def peep_orders(bundle: bytes, *, patient: str, selections: tuple[str, ...], tab
     try:
         entries = msgspec.json.decode(bundle, type=_Orders).entry
     except (msgspec.DecodeError, RecursionError):
-        raise Rejected((refusal("context.draftOrders", "something else", "a FHIR Bundle of draft orders"),)) from None
+        element, accepted = "context.draftOrders", "a FHIR Bundle of draft orders"
+        sentence = f"{element}: found something else; needed is {accepted}."
+        problem = Problem(ProblemKind.HOOK_REQUEST, element, "something else", accepted, sentence)
+        raise Rejected((problem,)) from None
     found: list[PeepOrder] = []
     for number, entry in enumerate(entries):
         raw = bytes(entry.resource)

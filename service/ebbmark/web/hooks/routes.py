@@ -19,10 +19,9 @@ from ebbmark.fhir.writing.audit_event import AuditAction
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.body import FHIR_JSON, read_body, require_fhir_json
 from ebbmark.web.documentation import REFUSALS, RESOURCE, example_of, path_parameter
-from ebbmark.web.hooks.answering import CallContext, answer_call
+from ebbmark.web.hooks.answering import CallContext, answer_call, log_feedback, read_feedback
 from ebbmark.web.hooks.authentication import HooksAuthMiddleware
 from ebbmark.web.hooks.call import HOOKS, SERVICE_ID, discovery, read_call
-from ebbmark.web.hooks.feedback import log_feedback, read_feedback
 
 __all__ = ["HooksConfig", "hooks_router"]
 

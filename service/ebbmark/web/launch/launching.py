@@ -30,7 +30,7 @@ from ebbmark.record.address_guard import AddressRefusal, refusal_of
 from ebbmark.record.sign_in import SignInFailure
 from ebbmark.record.smart_launch import LaunchServer, UserGrant
 from ebbmark.web.body import read_body
-from ebbmark.web.launch.door import NEEDED_TO_READ, Expected, SmartLaunch, identified, missing, with_launch
+from ebbmark.web.launch.access import NEEDED_TO_READ, Expected, SmartLaunch, identified, missing, with_launch
 from ebbmark.web.launch.refusal import LaunchFault, refused
 from ebbmark.web.launch.session import CALLBACK, LAUNCH, PendingLaunch, Session, SmartClient, is_tab, note_cookies
 from ebbmark.web.theme.pages import PageRefused, page_response, templates_of

@@ -17,7 +17,7 @@ from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Rejected, status_of
 from ebbmark.record.retry import ViewCache
 from ebbmark.views.sheet import Part
-from ebbmark.web.launch.door import SmartLaunch
+from ebbmark.web.launch.access import SmartLaunch
 from ebbmark.web.page.after_pages import show_after, show_days
 from ebbmark.web.page.answer_pages import Live, live_of, show_answer, show_report
 from ebbmark.web.page.answer_view import drawn as figure_drawn

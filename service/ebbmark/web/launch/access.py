@@ -1,4 +1,4 @@
-"""The SMART door: the records that may open the page, what a record granted, and the session of a tab with its access.
+"""The access of a SMART launch: the records that may open the page, what one granted, and the session of a tab.
 
 Source: SMART App Launch 2.2, scopes-and-launch-context (letters c r u d s in this order; v1 read = rs, write = cud) and
 fhirUser; OpenID Connect Core 1.0 section 3.1.3.7 (validation of an id_token).
