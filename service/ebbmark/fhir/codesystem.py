@@ -26,8 +26,6 @@ from ebbmark.words.messages import ENGLISH
 __all__ = [
     "CONCEPTS",
     "OVERRIDE_REASONS",
-    "READABLE_CODES",
-    "STANDARD_CODES",
     "TOPIC",
     "Concept",
     "code_system",
@@ -103,8 +101,8 @@ def code_system() -> dict[str, object]:
     }
 
 
-READABLE_CODES = f"{BASE}/ValueSet/readable-codes"
-STANDARD_CODES = f"{BASE}/ConceptMap/standard-codes"
+_READABLE_CODES = f"{BASE}/ValueSet/readable-codes"
+_STANDARD_CODES = f"{BASE}/ConceptMap/standard-codes"
 _SAID: dict[str, str] = {
     "height": "Body height, by whatever method.",
     "height-measured": "Body height that was measured.",
@@ -155,7 +153,7 @@ def readable_codes() -> dict[str, object]:
     ]
     return {
         "resourceType": "ValueSet",
-        **_head("readable-codes", READABLE_CODES, "ReadableCodes", "Standard codes that Ebbmark reads"),
+        **_head("readable-codes", _READABLE_CODES, "ReadableCodes", "Standard codes that Ebbmark reads"),
         "description": "Codes of LOINC, ISO/IEEE 11073-10101 (MDC) and SNOMED CT whose values are read.",
         "compose": {"include": include},
     }
@@ -169,7 +167,7 @@ def standard_codes() -> dict[str, object]:
     ]
     return {
         "resourceType": "ConceptMap",
-        **_head("standard-codes", STANDARD_CODES, "StandardCodes", "What standard codes mean for Ebbmark"),
+        **_head("standard-codes", _STANDARD_CODES, "StandardCodes", "What standard codes mean for Ebbmark"),
         "description": "As what each known code is read. A site's own ConceptMap is laid over it; its groups may have "
         f"the target {OWN_QUANTITIES}, LOINC, MDC or SNOMED CT. The source {CODE_TEXT} stands for texts.",
         "group": groups,

@@ -38,10 +38,10 @@ class Case:
 
 
 CASES = (
-    Case("60 Observations", single_values(60, steps=5), 2.5),
-    Case("200 Observations", single_values(200), 1.5),
+    Case("60 Observations", single_values(60, steps=5), 15.0),
+    Case("200 Observations", single_values(200), 8.0),
     Case("1,000 Observations", single_values(1000), 1.2),
-    Case("20 panels of 6", panels(20), 2.5),
+    Case("20 panels of 6", panels(20), 15.0),
 )
 STAGES_OF = CASES[1]
 

@@ -21,7 +21,7 @@ from ebbmark.fhir.bedside.site import SiteFileError, read_site_file
 from ebbmark.fhir.naming import BASE, DEFINITIONS_DATE
 from ebbmark.physiology.before.risks import RISK_CONCEPTS, RiskConcept
 
-__all__ = ["read_value_sets", "sets_beside", "value_set", "value_set_url", "with_value_sets"]
+__all__ = ["read_value_sets", "sets_beside", "value_set", "with_value_sets"]
 
 _SLUGS = (*(concept.slug for concept in RISK_CONCEPTS), NO_RISK)
 _PREFIX = re.compile(r"([A-Z0-9.]+)\.\*", re.IGNORECASE)
@@ -71,7 +71,7 @@ class _ValueSet(msgspec.Struct, frozen=True, tag_field="resourceType", tag="Valu
     expansion: _Expansion | None = None
 
 
-def value_set_url(slug: str) -> str:
+def _value_set_url(slug: str) -> str:
     """Canonical address of the value set of one concept."""
     return f"{BASE}/ValueSet/{slug}"
 
@@ -132,7 +132,7 @@ def _published(slug: str, title: str, description: str, rows: tuple[ConditionRow
     return {
         "resourceType": "ValueSet",
         "id": slug,
-        "url": value_set_url(slug),
+        "url": _value_set_url(slug),
         "version": __version__,
         "name": "".join(part.capitalize() for part in slug.split("-")),
         "title": title,

@@ -28,7 +28,6 @@ from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.stop.limits import NO_RHYTHM, Rhythms
 
 __all__ = [
-    "CORRECTED",
     "BodyWeight",
     "CodedValues",
     "Collected",
@@ -43,7 +42,7 @@ __all__ = [
     "settle_duplicates",
 ]
 
-CORRECTED = frozenset({"amended", "corrected"})
+_CORRECTED = frozenset({"amended", "corrected"})
 
 
 class Received(msgspec.Struct, frozen=True, gc=False):
@@ -97,7 +96,7 @@ def _decide(copies: list[Received]) -> tuple[list[Received], list[Ignored]]:
     if all(item.observation == first.observation for item in rest):
         sentence = "The same Observation was sent more than once; one copy was used."
         return [first], replaced + [left_out(item, Reason.DUPLICATE, sentence) for item in rest]
-    corrected = [item for item in newest if item.observation.status in CORRECTED]
+    corrected = [item for item in newest if item.observation.status in _CORRECTED]
     if len(corrected) == 1:
         others = [item for item in newest if item is not corrected[0]]
         sentence = "An amended or corrected version of this Observation was sent."
@@ -354,7 +353,7 @@ def _settle_identified(collected: Collected) -> set[int]:
         (at_one_time if len(moments) == 1 else at_several).append(group)
     removed = _settle(at_one_time, collected)
     for group in at_several:
-        corrected = [number for number in group if _status(number, collected) in CORRECTED]
+        corrected = [number for number in group if _status(number, collected) in _CORRECTED]
         if len(corrected) == 1:
             sentence = "An amended or corrected Observation with the same identifier was sent."
             for number in group:
@@ -374,7 +373,7 @@ def _settle(groups: Iterable[list[int]], collected: Collected) -> set[int]:
         if len(group) < 2:
             continue
         values = {collected.readings[number].value for number in group}
-        corrected = [number for number in group if _status(number, collected) in CORRECTED]
+        corrected = [number for number in group if _status(number, collected) in _CORRECTED]
         if len(values) == 1:
             keep, reason, sentence = group[0], Reason.DUPLICATE, "The same value was sent twice; one was used."
         elif len(corrected) == 1:

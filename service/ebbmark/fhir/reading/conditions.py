@@ -37,8 +37,6 @@ from ebbmark.physiology.formulas.body import OBESE_FROM_KG_PER_M2, body_mass_ind
 
 __all__ = [
     "AS_WIDE",
-    "NOT_LOOKED_FOR",
-    "NOT_PLACED",
     "Conditions",
     "Documented",
     "as_condition",
@@ -74,9 +72,9 @@ _GOING_ON = frozenset({"active", "recurrence", "relapse"})
 NOT_CURRENT = "condition-not-current"
 RULED_OUT_ALONE = "condition-ruled-out-alone"
 """Why a Condition that is over does not count; listed as information, since all is well with it."""
-NOT_PLACED = "condition-not-placed"
+_NOT_PLACED = "condition-not-placed"
 """Why a Condition does not count that no code of the table speaks for: what it says was not looked at."""
-NOT_LOOKED_FOR = "condition-not-looked-for"
+_NOT_LOOKED_FOR = "condition-not-looked-for"
 """Why a Condition does not count whose code is known here to say nothing that is looked for."""
 OBESITY: Final = "obesity"
 PNEUMOTHORAX, DRAINED = "untreated-pneumothorax", "drained-barotrauma"
@@ -268,14 +266,14 @@ def _not_placed(
     listed = ", ".join(code_shown(Coding(system=system, code=code)) for system, code in codings[:4])
     if codes.is_no_risk(codings):
         sentence = f"None of its codes stands for a condition that is looked for: {listed}."
-        return _leave_out(item, NOT_LOOKED_FOR, sentence, found)
+        return _leave_out(item, _NOT_LOOKED_FOR, sentence, found)
     if not codings:
         sentence = "It has no code, and words alone are not read."
     elif perhaps := codes.leaves_open(codings):
         sentence = f"Its code leaves open whether it is one that is looked for ({perhaps}): {listed}."
     else:
         sentence = f"What its codes stand for is not known here: {listed}."
-    return _leave_out(item, NOT_PLACED, sentence, found, codes, unjudged=not refuted)
+    return _leave_out(item, _NOT_PLACED, sentence, found, codes, unjudged=not refuted)
 
 
 def _note(item: _Named, certainty: str, state: str, found: Conditions) -> None:

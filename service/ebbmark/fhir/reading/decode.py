@@ -34,16 +34,13 @@ from ebbmark.fhir.problems import MOST_TOLD, Problem, ProblemKind, Rejected, wor
 from ebbmark.fhir.reading.question import Limits
 
 __all__ = [
-    "BYTE_ORDER_MARK",
     "body_problem",
     "decode",
-    "decode_leniently",
-    "not_a_request",
     "require_each_key_once",
     "too_deep",
 ]
 
-BYTE_ORDER_MARK = b"\xef\xbb\xbf"
+_BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 """Some senders put it before UTF-8; it says nothing."""
 
 
@@ -61,17 +58,17 @@ def decode(
         found, accepted = f"{len(body)} bytes", f"{limits.max_bytes} bytes"
         sentence = f"The body has {found}; at most {accepted} are read."
         return None, [Problem(ProblemKind.TOO_LARGE, "", found, accepted, sentence)]
-    body = body.removeprefix(BYTE_ORDER_MARK)
+    body = body.removeprefix(_BYTE_ORDER_MARK)
     problem = body_problem(body)
     if problem is not None:
         return None, [problem]
     try:
         decoded = ANY_RESOURCE.decode(body)
     except (msgspec.DecodeError, RecursionError) as error:
-        return decode_leniently(body, str(error), not_read)
+        return _decode_leniently(body, str(error), not_read)
     if isinstance(decoded, Bundle | Parameters):
         return decoded, []
-    return None, [not_a_request(type(decoded).__name__)]
+    return None, [_not_a_request(type(decoded).__name__)]
 
 
 _UNREADABLE = Other()
@@ -212,7 +209,7 @@ class _Enough(Exception):
     """So many problems were found that the search for more ends."""
 
 
-def decode_leniently(
+def _decode_leniently(
     body: bytes, first: str, not_read: frozenset[str]
 ) -> tuple[Parameters | Bundle | None, list[Problem]]:
     """The part of the request that can be read, and every problem of its shape that matters.
@@ -242,7 +239,7 @@ def decode_leniently(
             problems.append(Problem(ProblemKind.NOT_FHIR, "", "an unreadable shape", "FHIR R4", sentence))
         return resource, problems
     if not problems:
-        problems.append(not_a_request(word_shown(_kind_of(plain), RESOURCE_TYPES, "another type")))
+        problems.append(_not_a_request(word_shown(_kind_of(plain), RESOURCE_TYPES, "another type")))
     return None, problems
 
 
@@ -252,7 +249,7 @@ def too_deep() -> Problem:
     return Problem(ProblemKind.TOO_DEEP, "", "deep nesting", "FHIR R4 JSON", sentence)
 
 
-def not_a_request(found: str) -> Problem:
+def _not_a_request(found: str) -> Problem:
     """The resource is no request."""
     sentence = f"Send a Parameters or a Bundle; found {found}."
     return Problem(ProblemKind.NOT_FHIR, found, found, "Parameters or Bundle", sentence)

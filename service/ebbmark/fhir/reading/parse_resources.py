@@ -52,7 +52,7 @@ from ebbmark.fhir.reading.question import (
     too_often,
 )
 
-__all__ = ["BUNDLE_TYPES", "not_needed", "sort_resources"]
+__all__ = ["not_needed", "sort_resources"]
 
 
 _TAKEN_BACK = frozenset({"entered-in-error", "cancelled"})
@@ -112,7 +112,7 @@ def _why_not(container: Observation | DiagnosticReport, one: dict[str, object]) 
     return None
 
 
-BUNDLE_TYPES = (
+_BUNDLE_TYPES = (
     *("collection", "searchset", "batch", "transaction", "batch-response", "transaction-response"),
     *("history", "document"),
 )
@@ -176,8 +176,8 @@ def sort_resources(body: Parameters | Bundle, operation: Operation, context: Req
 def _bundle(
     bundle: Bundle, path: str, operation: Operation, question: Question, max_entries: int, depth: int = 0
 ) -> None:
-    if bundle.type not in BUNDLE_TYPES:
-        accepted = ", ".join(BUNDLE_TYPES)
+    if bundle.type not in _BUNDLE_TYPES:
+        accepted = ", ".join(_BUNDLE_TYPES)
         found = word_shown(bundle.type, _OTHER_TYPES, "another" if bundle.type else "(none)")
         sentence = f"A Bundle of type {found} is not read; accepted: {accepted}."
         question.problems.append(Problem(ProblemKind.BUNDLE_TYPE, f"{path}.type", found, accepted, sentence))

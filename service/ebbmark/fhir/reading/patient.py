@@ -26,7 +26,6 @@ from ebbmark.physiology.findings import IN_USE, PatientStatus
 from ebbmark.physiology.formulas.body import Sex
 
 __all__ = [
-    "REPLACED_BY",
     "Demographics",
     "PatientNumber",
     "Person",
@@ -162,7 +161,7 @@ def _the_one(patients: Sequence[ReceivedPatient], collected: Collected) -> Recei
         sentence = "The Patient carries a modifier extension that is not known here, which FHIR forbids to pass over."
         path = f"{first.path}.modifierExtension"
         collected.problems.append(Problem(ProblemKind.PATIENT_MODIFIED, path, "a modifier", "none", sentence))
-    if any(link.type == REPLACED_BY for link in first.patient.link):
+    if any(link.type == _REPLACED_BY for link in first.patient.link):
         accepted = "the Patient that replaces it"
         sentence = (
             "This Patient was replaced by another one (Patient.link of type replaced-by): what is charted here may be "
@@ -269,7 +268,7 @@ _NOT_NOW: Final = frozenset({"old", "maiden", "nickname", "anonymous"})
 _NAME_ORDER: Final = ("official", "usual", "", "temp")
 _NUMBER_ORDER: Final = ("usual", "official", "", "secondary", "temp")
 _MEDICAL_RECORD: Final = "MR"
-REPLACED_BY: Final = "replaced-by"
+_REPLACED_BY: Final = "replaced-by"
 """Patient.link.type of a record that was merged into another. Source: https://hl7.org/fhir/R4/valueset-link-type.html."""
 
 _SEX: Final = frozenset({"male", "female", "other", "unknown"})
@@ -328,7 +327,7 @@ def demographics_of(patient: Mapping[str, object], *, today: date) -> Demographi
 
 
 def _not_in_use(patient: Mapping[str, object]) -> str:
-    links = [one for one in _objects(patient.get("link")) if _text(one.get("type")) == REPLACED_BY]
+    links = [one for one in _objects(patient.get("link")) if _text(one.get("type")) == _REPLACED_BY]
     if links:
         others = [_object(one.get("other")) for one in links]
         named = [_text(one.get("reference")) or _text(one.get("display")) for one in others]

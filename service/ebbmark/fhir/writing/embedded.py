@@ -36,7 +36,6 @@ __all__ = [
     "unpacked",
     "with_embedded",
     "with_more_embedded",
-    "without_carried",
 ]
 
 Json = dict[str, object]
@@ -136,7 +135,7 @@ def with_more_embedded(
         "hash": b64encode(sha1(data, usedforsecurity=False).digest()).decode(),
         "title": _TITLE,
     }
-    bare = without_carried(resource)
+    bare = _without_embedded(resource)
     if bare["resourceType"] == "DiagnosticReport":
         return {**bare, "presentedForm": [*_list(bare, "presentedForm"), attachment]}
     identity = next(
@@ -173,12 +172,12 @@ def unpacked(resources: Iterable[tuple[str, Mapping[str, object]]]) -> list[tupl
     listed: list[tuple[str, Mapping[str, object]]] = []
     for full_url, resource in resources:
         carried = embedded_in(resource)
-        listed.append((full_url, without_carried(resource) if carried.entries else resource))
+        listed.append((full_url, _without_embedded(resource) if carried.entries else resource))
         listed += carried.entries
     return listed
 
 
-def without_carried(resource: Mapping[str, object]) -> Json:
+def _without_embedded(resource: Mapping[str, object]) -> Json:
     """The resource without what it carries; as it is where that cannot be read, so that it counts as a difference."""
     bare = dict(resource)
     if _bundle_in(resource) is None:

@@ -23,9 +23,7 @@ from ebbmark.physiology.stop.limits import RhythmCode
 from ebbmark.words.messages import say
 
 __all__ = [
-    "DEVICE_READING_SYSTEM",
     "ENTERED",
-    "ENTERED_SYSTEM",
     "OTHER_RHYTHM",
     "DeviceReading",
     "EnteredQuantity",
@@ -37,7 +35,7 @@ __all__ = [
 
 Json = dict[str, object]
 
-ENTERED_SYSTEM: Final = f"{BASE}/sid/entered"
+_ENTERED_SYSTEM: Final = f"{BASE}/sid/entered"
 """System of the identifier of a reading that was entered by hand."""
 
 _METHOD: Final = "entered.by-hand"
@@ -141,7 +139,7 @@ def _observation(
     named = "|".join((subject, instant(at_s), code[0], told, by))
     return {
         "resourceType": "Observation",
-        "identifier": [{"system": ENTERED_SYSTEM, "value": sha256(named.encode()).hexdigest()}],
+        "identifier": [{"system": _ENTERED_SYSTEM, "value": sha256(named.encode()).hexdigest()}],
         "status": "final",
         "code": {"coding": [{"system": LOINC, "code": code[0], "display": code[1]}], "text": code[2]},
         "subject": {"reference": subject},
@@ -180,7 +178,7 @@ def _entry(observation: Json) -> Json:
     }
 
 
-DEVICE_READING_SYSTEM: Final = f"{BASE}/sid/device-reading"
+_DEVICE_READING_SYSTEM: Final = f"{BASE}/sid/device-reading"
 """System of the identifier of a reading that a device sent."""
 
 
@@ -228,7 +226,7 @@ def device_observation(reading: DeviceReading, subject: str) -> dict[str, object
     how = say("entered.method", method=reading.method) if reading.method else ""
     return {
         "resourceType": "Observation",
-        "identifier": [{"system": DEVICE_READING_SYSTEM, "value": sha256("|".join(named).encode()).hexdigest()}],
+        "identifier": [{"system": _DEVICE_READING_SYSTEM, "value": sha256("|".join(named).encode()).hexdigest()}],
         "status": status,
         "code": {"coding": [dict(reading.coding)], "text": reading.sent_as},
         "subject": {"reference": subject},

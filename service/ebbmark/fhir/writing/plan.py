@@ -15,14 +15,14 @@ from ebbmark.words.before_in_short import before_the_first_step
 from ebbmark.words.messages import say, spell
 from ebbmark.words.stopping import stop_words
 
-__all__ = ["plan_definition_url", "plan_resources", "settings_words"]
+__all__ = ["plan_resources", "settings_words"]
 
 Json = dict[str, object]
 
 _DRAFT: Json = {"status": "draft", "intent": "proposal"}
 
 
-def plan_definition_url(slug: str, version: str) -> str:
+def _plan_definition_url(slug: str, version: str) -> str:
     """Canonical address of a protocol with its version; an identifier, not an address."""
     return f"{BASE}/PlanDefinition/{slug}|{version}"
 
@@ -79,7 +79,7 @@ def _care_plan(context: AnswerContext, plan: Plan) -> Json:
     return {
         "resourceType": "CarePlan",
         "identifier": [context.identifier("care-plan")],
-        "instantiatesCanonical": [plan_definition_url(plan.protocol, plan.version)],
+        "instantiatesCanonical": [_plan_definition_url(plan.protocol, plan.version)],
         **_DRAFT,
         "title": plan.title,
         "description": spell(plan.summary),
@@ -106,7 +106,7 @@ def _request_group(context: AnswerContext, plan: Plan) -> Json:
     return {
         "resourceType": "RequestGroup",
         "identifier": [context.identifier("steps")],
-        "instantiatesCanonical": [plan_definition_url(plan.protocol, plan.version)],
+        "instantiatesCanonical": [_plan_definition_url(plan.protocol, plan.version)],
         **_DRAFT,
         **context.about,
         "authoredOn": context.end,

@@ -41,7 +41,6 @@ __all__ = [
     "CATEGORY_PROCEDURE",
     "LOINC_TERMS",
     "OWN",
-    "PARTS",
     "amount",
     "amounts",
     "code_of",
@@ -147,7 +146,7 @@ ABSENT_BECAUSE: dict[str, msgspec.Raw] = {
 """CodeableConcept by code of HL7's data-absent-reason."""
 
 
-PARTS: dict[str, Unit] = {
+_PARTS: dict[str, Unit] = {
     # of the tidal volume target; the rungs of every protocol must be here (held by a test)
     "tidal-volume-per-predicted-weight": VOLUME_PER_WEIGHT,
     "tidal-volume-at-4-ml-per-kg": VOLUME,
@@ -213,12 +212,12 @@ PARTS: dict[str, Unit] = {
 
 def amount(part: str, value: float) -> Part:
     """A part with a number, in the unit of its row in the table."""
-    return part, Amount(value, PARTS[part])
+    return part, Amount(value, _PARTS[part])
 
 
 def amounts(rows: Iterable[tuple[str, float | None]]) -> list[Part]:
     """Parts of the rows that have a value."""
-    return [(part, Amount(value, PARTS[part])) for part, value in rows if value is not None]
+    return [(part, Amount(value, _PARTS[part])) for part, value in rows if value is not None]
 
 
 _TEMPLATES: dict[tuple[str, Unit], bytes] = {}
