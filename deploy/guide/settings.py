@@ -52,7 +52,7 @@ SECTIONS = (
     (
         "Who may call",
         "Needed: `ISSUERS` (or `CDS_CLIENTS`, `SMART_CLIENTS`) wherever callers come from another machine.",
-        r"issuers|audience|administrator_scope|accepted_algorithms|clock_leeway_s|authentication|request.*|cds_.*|trusted_proxies|shared_store_url",
+        r"issuers|audience|administrator_scope|accepted_algorithms|clock_leeway_s|oldest_token_s|authentication|request.*|cds_.*|trusted_proxies|shared_store_url",
     ),
     (
         "The page in a record",

@@ -331,6 +331,9 @@ class Settings(BaseSettings):
         description="Signature algorithms accepted in tokens.",
     )
     clock_leeway_s: float = Field(default=30.0, ge=0, le=300, description="How far apart our clock and others' may be.")
+    oldest_token_s: float = Field(
+        default=86_400.0, ge=60, description="How long ago a token may have been issued, where it says so (iat)."
+    )
     authentication: Literal["bearer", "none-on-loopback"] | None = Field(
         default=None,
         description="Whether callers must sign in. none-on-loopback: nobody signs in, only this machine may call; for "

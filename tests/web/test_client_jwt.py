@@ -93,6 +93,7 @@ def test_a_name_that_is_empty_or_endless_is_none(jti: str) -> None:
         ({"iat": NOW_S + 31}, TokenRefusal.NOT_YET),
         ({"nbf": NOW_S + 31}, TokenRefusal.NOT_YET),
         ({"exp": NOW_S + 631}, TokenRefusal.TOO_LONG_LIVED),
+        ({"iat": NOW_S - 86_431}, TokenRefusal.ISSUED_LONG_AGO),
         ({"iss": "https://stranger.example"}, TokenRefusal.ISSUER),
     ],
 )

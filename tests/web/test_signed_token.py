@@ -193,6 +193,7 @@ def test_an_extension_that_must_be_understood_is_not_passed_over(extra: dict[str
         ({"exp": -1e300}, TokenRefusal.EXPIRED),
         ({"nbf": NOW_S + 31}, TokenRefusal.NOT_YET),
         ({"iat": NOW_S + 31}, TokenRefusal.NOT_YET),
+        ({"iat": NOW_S - 86_431}, TokenRefusal.ISSUED_LONG_AGO),
         ({"nbf": 1e300}, TokenRefusal.NOT_YET),
     ],
 )

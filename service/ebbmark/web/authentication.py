@@ -476,7 +476,9 @@ def require_this_machine(address: str, origin: str | None, host: str | None, own
         Refused: 403.
     """
     by_another_name = host is not None and _host_of(f"//{host}") != _host_of(own_url) and not _is_here(f"//{host}")
-    other_page = origin is not None and not _is_here(origin)
+    # Another port of this machine is another site: what listens there may be anybody's.
+    own_ports = {_port_of(own_url), *([_port_of(f"http://{host}")] if host else [])}
+    other_page = origin is not None and not (_is_here(origin) and _port_of(origin) in own_ports)
     if _is_elsewhere(address) or other_page or by_another_name:
         accepted = "callers on this machine, by its own name"
         sentence = "Sign-in is off here, so only callers on this machine are let in. Configure EBBMARK_ISSUERS."
@@ -494,6 +496,14 @@ def _host_of(address: str) -> str:
         return urlsplit(address).hostname or ""
     except ValueError:
         return ""
+
+
+def _port_of(address: str) -> int | None:
+    try:
+        parts = urlsplit(address)
+        return parts.port or {"http": 80, "https": 443}.get(parts.scheme)
+    except ValueError:
+        return None
 
 
 def _is_elsewhere(address: str) -> bool:

@@ -130,6 +130,7 @@ def entrance_of(settings: Settings, base_url: str, outside: Exchange, store: Sha
         [KeysOf(one.issuer, one.jwks_url, one.jwks_file, one.roles) for one in settings.issuers if _has_keys(one)],
         algorithms=settings.accepted_algorithms,
         leeway_s=settings.clock_leeway_s,
+        oldest_s=settings.oldest_token_s,
         exchange=outside,
         steady_s=time.monotonic,
     )
@@ -192,6 +193,7 @@ def hooks_entrance_of(
         [KeysOf(one.issuer, one.jwks_url, one.jwks_file) for one in settings.cds_clients],
         algorithms=settings.accepted_algorithms,
         leeway_s=settings.clock_leeway_s,
+        oldest_s=settings.oldest_token_s,
         exchange=outside,
         steady_s=time.monotonic,
     )

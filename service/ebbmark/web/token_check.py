@@ -70,6 +70,7 @@ class TokenRefusal(Enum):
     EXPIRED = "The token has expired."
     NOT_YET = "The token is not valid yet."
     TOO_LONG_LIVED = "The token is valid for longer than is accepted here."
+    ISSUED_LONG_AGO = "The token was issued longer ago than is accepted here."
     REPLAYED = "The token was used before; each may be used once."
     BOUND = "The token is bound to a key or certificate (cnf); only plain bearer tokens are accepted here."
     INACTIVE = "The issuer says that the token is not active."
@@ -111,11 +112,13 @@ class TokenRules:
         parties: those we trust, by the `iss` of their tokens.
         algorithms: accepted signature algorithms, all asymmetric.
         leeway_s: how far apart our clock and theirs may be [s].
+        oldest_s: how long ago a token may have been issued, where it says so [s].
     """
 
     parties: Mapping[str, TrustedParty]
     algorithms: frozenset[str]
     leeway_s: float = 30.0
+    oldest_s: float = 86_400.0
 
 
 class Claims(msgspec.Struct, frozen=True):
@@ -199,6 +202,8 @@ async def verified_claims(token: str, *, rules: TokenRules, audience: str, at_s:
         claims = msgspec.json.decode(unverified.signed.payload or b"", type=Claims)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
         return TokenRefusal.CLAIMS
+    if claims.iat is not None and claims.iat < at_s - rules.oldest_s - rules.leeway_s:
+        return TokenRefusal.ISSUED_LONG_AGO
     return checked_claims(claims, audience=audience, at_s=at_s, leeway_s=rules.leeway_s)
 
 

@@ -49,6 +49,7 @@ def rules_for(
     *,
     algorithms: Iterable[str],
     leeway_s: float,
+    oldest_s: float,
     exchange: Exchange,
     steady_s: Callable[[], float],
 ) -> TokenRules:
@@ -58,6 +59,7 @@ def rules_for(
         parties: those we trust.
         algorithms: accepted signature algorithms.
         leeway_s: how far apart clocks may be [s].
+        oldest_s: how long ago a token may have been issued [s].
         exchange: the connections for key sets at addresses.
         steady_s: seconds that never run back.
 
@@ -72,7 +74,7 @@ def rules_for(
         )
         for party in parties
     }
-    return TokenRules(trusted, frozenset(algorithms), leeway_s)
+    return TokenRules(trusted, frozenset(algorithms), leeway_s, oldest_s)
 
 
 def _source(party: KeysOf, exchange: Exchange, steady_s: Callable[[], float]) -> KeySource:
