@@ -47,11 +47,10 @@ GONE = (
 def texts_of(file: Path, *, for_people: bool = False) -> Iterator[str]:
     """Every text of a source but its docstrings; a text that is put together of parts as one.
 
-    For people: without citations, which constants named SOURCE hold, and without what a programmer alone reads.
+    For people: without what a programmer alone reads.
     """
     tree = ast.parse(file.read_text(encoding="utf-8"))
     if for_people:
-        tree.body = [one for one in tree.body if not _is_source(one)]
         for node in ast.walk(tree):
             if isinstance(node, ast.Raise):
                 node.exc = None
@@ -67,10 +66,6 @@ def texts_of(file: Path, *, for_people: bool = False) -> Iterator[str]:
             yield "".join(str(part.value) if isinstance(part, ast.Constant) else "…" for part in node.values)
         elif isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in told:
             yield node.value
-
-
-def _is_source(node: ast.stmt) -> bool:
-    return isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name) and node.target.id.endswith("SOURCE")
 
 
 def test_no_text_of_a_source_holds_one() -> None:

@@ -1,4 +1,4 @@
-"""How much vasopressor runs at a moment, as noradrenaline equivalent, and how is that known?
+"""Vasopressors running at a moment, as noradrenaline equivalent, and how that is known.
 
 Noradrenaline and adrenaline count one for one (Goradia et al 2020, read in a public query that cites it). Another
 vasopressor is named and not converted, so that the dose is then at least what is given. Nothing sent is not nothing

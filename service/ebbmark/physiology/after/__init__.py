@@ -1,3 +1,3 @@
-"""After a trial: what changed, does it still hold, what did others say?"""
+"""After a trial: what changed, whether its result still holds, and what other markers say."""
 
 __all__: list[str] = []

@@ -1,4 +1,4 @@
-"""What changed after PEEP was set, and do the limits hold now?
+"""Comparison of two stretches of time: what changed after PEEP was set, and whether the limits hold now.
 
 A difference is called better or worse only where it exceeds what the readings wander by themselves.
 

@@ -199,7 +199,7 @@ def _saturation(readings: Sequence[Reading], trial: Trial) -> list[Marker | Mess
             f"{work}; {COCHRANE}",
             [_unrecorded_remark(levels, trial), _saturation_remark(levels), _fio2_remark(readings, levels)],
         )
-        for fall, work in ((1.0, SOURCES["hodgson-2011"]), (2.0, "PHARLAP, 2019"))
+        for fall, work in ((1.0, SOURCES["hodgson-2011"]), (2.0, SOURCES["pharlap-2019"]))
     ]
 
 
@@ -239,7 +239,7 @@ def _driving_pressure(trial: Trial) -> list[Marker | Message]:
 def _best_compliance(trial: Trial) -> list[Marker | Message]:
     best = max(trial.steps, key=lambda step: step.compliance_ml_per_cmh2o)
     kind = "static" if trial.kind.static else "dynamic"
-    work = "ART, JAMA 2017" if trial.kind.static else SOURCES["kacmarek-2016"]
+    work = SOURCES["art-2017"] if trial.kind.static else SOURCES["kacmarek-2016"]
     rule = message(f"marker-rule.best-{kind}-compliance")
     sentence = message(f"marker-says.best-{kind}-compliance", peep_cmh2o=round(best.peep_cmh2o, 1))
     sources = tuple(sorted({source for sample in best.samples for source in sample.sources}))

@@ -1,4 +1,4 @@
-"""Which figures are compared before and after, and how far may each wander without anything having changed?
+"""Figures that are compared before and after, and how far each may wander without anything having changed.
 
 No published figure for the wander of charted bedside readings was found. Every one here is this project's assumption
 and is shown as such; a site that has measured its own replaces the table.

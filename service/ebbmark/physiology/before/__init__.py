@@ -1,3 +1,3 @@
-"""Before a trial: is this a candidate, and what would the trial look like?"""
+"""Before a trial: whether this patient is a candidate, and what the trial would look like."""
 
 __all__: list[str] = []

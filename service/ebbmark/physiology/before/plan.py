@@ -1,4 +1,4 @@
-"""What would a PEEP trial look like, step by step, from where this patient is now?
+"""Plan of a PEEP trial, step by step, from where this patient is now.
 
 The plan lays out what a clinician's chosen protocol says. By default it holds no high-pressure recruitment: PEEP is
 raised only as far as peak pressure stays within the plateau limit, then lowered. The variant with recruitment exists

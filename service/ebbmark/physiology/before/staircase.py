@@ -12,6 +12,7 @@ from math import isfinite
 from typing import Any, Final
 
 from ebbmark.data import table
+from ebbmark.physiology.findings import SOURCES
 from ebbmark.physiology.message import Message, Value, joined, message
 
 __all__ = [
@@ -71,8 +72,7 @@ class Cell:
     source: str
 
 
-_NOT_READ_SOURCE: Final = "the paper's own table was not read"
-NOT_READ: Final = Cell(None, SourceStatus.NOT_VERIFIED, _NOT_READ_SOURCE)
+NOT_READ: Final = Cell(None, SourceStatus.NOT_VERIFIED, SOURCES["not-read"])
 """What a number is that a protocol does not name: a staircase that needs it is not laid out."""
 
 
@@ -268,7 +268,6 @@ def _text(rules: StaircaseRules, name: str) -> str:
     return value.strip()
 
 
-_USUAL_SOURCE: Final = "common practice, no published source"
 _TEXTS: Final = ("slug", "version", "title", "citation", "rule", "margin_on", "remark")
 
 
@@ -276,7 +275,11 @@ def _cell(row: dict[str, Any]) -> Cell | None:
     if row.get("as_now"):
         return None
     traced = SourceStatus(row["traced"])
-    return Cell(row.get("value"), traced, _USUAL_SOURCE if traced is SourceStatus.COMMON_PRACTICE else row["source"])
+    return Cell(
+        row.get("value"),
+        traced,
+        SOURCES["common-practice"] if traced is SourceStatus.COMMON_PRACTICE else row["source"],
+    )
 
 
 def _cells(row: dict[str, Any], kind: type) -> dict[str, Any]:

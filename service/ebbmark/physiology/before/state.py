@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from math import inf
 from typing import Final, NamedTuple
 
+from ebbmark.physiology.findings import SOURCES
 from ebbmark.physiology.formulas.gas_exchange import (
     HIGHEST_INFORMATIVE_SPO2_PERCENT,
     GasDoubt,
@@ -105,9 +106,6 @@ SATURATION_SPEAKS_S: Final = 2 * 3600.0
 """Nor does a saturation older than this: it moves faster. This project's choice."""
 _CLOCK_SLACK_S: Final = 900.0  # device clocks are minutes off; a reading further ahead than this is not used
 
-_BERLIN_SOURCE: Final = "Berlin definition, JAMA 2012;307:2526-33"
-_GLOBAL_SOURCE: Final = "global definition, Matthay et al, Am J Respir Crit Care Med 2024;209:37-47"
-
 
 def severity_words(oxygenation: Oxygenation) -> Message:
     """The class in words."""
@@ -168,8 +166,8 @@ def ards_classes(
         berlin = berlin_class(pf_ratio_mmhg=ratio, peep_cmh2o=peep.reading.value)
     by_pf = None if ratio is None else global_class_from_pf(pf_ratio_mmhg=ratio)
     return (
-        _answer("berlin-2012", "P/F", berlin, ratio, with_peep, (*gas.missing, *no_peep), _BERLIN_SOURCE),
-        _answer("global-2023", "P/F", by_pf, ratio, gas.inputs, gas.missing, _GLOBAL_SOURCE),
+        _answer("berlin-2012", "P/F", berlin, ratio, with_peep, (*gas.missing, *no_peep), SOURCES["berlin-2012"]),
+        _answer("global-2023", "P/F", by_pf, ratio, gas.inputs, gas.missing, SOURCES["global-2023"]),
         _by_saturation(readings, at_s, doubts),
     )
 
@@ -246,7 +244,7 @@ def _by_saturation(readings: Sequence[Reading], at_s: float, doubts: Sequence[Ga
                 ),
             )
     oxygenation = None if ratio is None else global_class_from_sf(sf_ratio=ratio)
-    return _answer("global-2023", "S/F", oxygenation, ratio, spo2.inputs, missing, _GLOBAL_SOURCE)
+    return _answer("global-2023", "S/F", oxygenation, ratio, spo2.inputs, missing, SOURCES["global-2023"])
 
 
 def _answer(
@@ -278,7 +276,6 @@ BESIDE_S: Final = 900.0
 stands in where there is no gas. This project's choice."""
 
 _CLEAR_ENOUGH: Final = (Oxygenation.SEVERE, Oxygenation.MODERATE)
-_SOURCE: Final = "American Thoracic Society guideline update, Am J Respir Crit Care Med 2024;209:24-36"
 
 
 @dataclass(frozen=True, slots=True)
@@ -307,7 +304,7 @@ def by_severity(classes: Sequence[ArdsClass]) -> Indication:
     judged = [one for one in classes if one.oxygenation not in (None, Oxygenation.NOT_CLASSIFIED)]
     if not judged:
         sentence = message("indication.not-classed")
-        return Indication("moderate-or-severe", None, sentence, sentence, _SOURCE)
+        return Indication("moderate-or-severe", None, sentence, sentence, SOURCES["ats-2024"])
     gases = [one for one in judged if one.ratio_name == "P/F"]
     overruled = [one for one in judged if one.ratio_name != "P/F" and gases and one.age_s >= gases[0].age_s - BESIDE_S]
     all_of_them, judged = judged, [one for one in judged if one not in overruled]
@@ -323,7 +320,7 @@ def by_severity(classes: Sequence[ArdsClass]) -> Indication:
         told.append(message("indication.definitions-disagree"))
     guideline = message("indication.speaks-for" if speaks_for else "indication.speaks-for-worse-only")
     in_full = joined("sentences", [*told, guideline])
-    return Indication("moderate-or-severe", speaks_for, joined("sentences", told), in_full, _SOURCE)
+    return Indication("moderate-or-severe", speaks_for, joined("sentences", told), in_full, SOURCES["ats-2024"])
 
 
 def _by_ratio(classes: Sequence[ArdsClass]) -> list[list[ArdsClass]]:

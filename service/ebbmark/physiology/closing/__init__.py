@@ -1,3 +1,3 @@
-"""At which step did the lung start to close, and how sure is that?"""
+"""The closing pressure: at which step the lung started to close, and how sure that is."""
 
 __all__: list[str] = []

@@ -1,4 +1,4 @@
-"""What does an estimate of the closing pressure consist of? See `closing` for how it is made."""
+"""The parts of an estimate of the closing pressure; see `closing` for how it is made."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How large were this patient's lungs made, and what tidal volume follows from that?
+"""Predicted body weight, and the tidal volume that follows from it.
 
 Lung size goes with height and sex, not with what the patient weighs today. The formula is the one used by the
 trial that found 6 mL/kg, so the two belong together.

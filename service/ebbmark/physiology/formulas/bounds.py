@@ -1,4 +1,4 @@
-"""Can this number exist at all? The refusals that every formula of this room shares.
+"""Bounds: the refusals of numbers that cannot exist, shared by every formula.
 
 What a person typed or a device sent is judged earlier, where it is read, and answered in words. What arrives here
 wrong is a mistake in our own code, so it is raised and not explained to a patient's chart.

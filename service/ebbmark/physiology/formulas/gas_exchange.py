@@ -21,6 +21,7 @@ from enum import Enum
 from math import isfinite
 from typing import Final
 
+from ebbmark.physiology.findings import SOURCES
 from ebbmark.physiology.formulas.bounds import require_at_least_zero, require_positive
 from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.readings import Quantity, Reading
@@ -253,8 +254,6 @@ LOWEST_PAO2_MMHG: Final = 20.0
 MMHG_PER_KPA: Final = 7.50062
 """Source: definition of the millimetre of mercury, 133.322 Pa."""
 
-_CURVE_SOURCE: Final = "Severinghaus, J Appl Physiol 1979;46:599-602"
-
 
 @dataclass(frozen=True, slots=True)
 class GasDoubt:
@@ -293,7 +292,7 @@ def doubt_of(readings: Sequence[Reading], pao2: Reading) -> GasDoubt | None:
     apart_s = abs(spo2.start_s - pao2.start_s)
     when = message("gas-doubt.apart", span=span(apart_s)) if apart_s else message("gas-doubt.at-once")
     values = {"pao2_mmhg": pao2.value, "spo2_percent": spo2.value}
-    doubt = message("gas-doubt.contradicts", when=when, curve=_CURVE_SOURCE, **values)
+    doubt = message("gas-doubt.contradicts", when=when, curve=SOURCES["severinghaus-1979"], **values)
     sentence = joined("sentences", [doubt, slip or message("gas-doubt.which-is-not-known")])
     return GasDoubt(pao2, spo2, bool(slip), sentence)
 

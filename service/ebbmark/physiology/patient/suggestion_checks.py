@@ -1,4 +1,4 @@
-"""Checks of a suggested PEEP against the vital signs of the steps: was it, or a higher one, tolerated in this trial?"""
+"""Checks of a suggested PEEP against the vital signs of the steps: whether it, or a higher one, was tolerated."""
 
 from __future__ import annotations
 
