@@ -171,5 +171,5 @@ def test_a_file_that_cannot_be_used_and_a_protocol_that_is_not_there_are_told(
     told = capsys.readouterr().err.splitlines()
     assert told[0] == "There is no protocol 'theirs'; accepted: compliance-closing."
     assert told[1].startswith(f"--charting: {tmp_path / 'none.json'} cannot be read")
-    assert told[2].startswith("--stop-limits: limits.json is not a file of stop limits")
+    assert told[2].startswith("--stop-limits: limits.json: version is missing; accepted: text")
     assert not (tmp_path / "out").exists()
