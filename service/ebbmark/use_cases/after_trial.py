@@ -18,6 +18,7 @@ from ebbmark.physiology.trial.limb import began_of
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.use_cases.answer_builder import answered, missing, rule_of_limits, sentences
 from ebbmark.use_cases.trial_and_patient import now_of
+from ebbmark.words.messages import say
 from ebbmark.words.since_titration import patient_in_short, seen_words
 
 __all__ = [
@@ -156,7 +157,7 @@ def warnings_of(seen: Sequence[Occurrence], titrated_s: float) -> list[Warned]:
                 kind=f"seen-{slug}-{counts[slug]}",
                 code=slug,
                 severity="high" if one.grave else "moderate",
-                text=f"{seen_words(one, titrated_s)} Source: {one.citation}.",
+                text=say("since.seen-source", seen=seen_words(one, titrated_s), citation=one.citation),
                 sources=one.sources,
                 span_s=(one.from_s, one.until_s),
             )

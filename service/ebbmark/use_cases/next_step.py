@@ -303,7 +303,7 @@ def _move(
     ]
     if follows is not None and follows.suggested_peep_cmh2o is not None:
         parts.append(("suggested-peep", Amount(follows.suggested_peep_cmh2o, PRESSURE)))
-    readings = "reading" if rule.fewest_readings == 1 else "readings"
+    readings = say("next-step.reading" if rule.fewest_readings == 1 else "next-step.readings-several")
     row = "" if rule.steps_in_a_row == 1 else say("next-step.steps-row", steps_in_a_row=rule.steps_in_a_row)
     return Statement(
         kind="next-step",

@@ -127,8 +127,8 @@ def _answer(stops: StopAnswer) -> str:
         return say("stop.none-stop-criteria", unchecked=unchecked, all_old=_all_old(stops), unseen=unseen)
     shown = "; ".join(dict.fromkeys(held_words(one, stops) for one in within_limits(stops)))
     among = f" ({shown})" if shown else ""
-    count = "one" if len(stops.held) == 1 else f"{len(stops.held)}"
-    met = say("stop.met-now") if stops.told else "met"
+    count = say("stop.one") if len(stops.held) == 1 else f"{len(stops.held)}"
+    met = say("stop.met-now") if stops.told else say("stop.met")
     return say("stop.no-stop-criterion", met=met, count=count, among=among, unchecked=unchecked, unseen=unseen)
 
 

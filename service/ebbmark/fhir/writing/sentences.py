@@ -71,11 +71,11 @@ def suggestion_method(protocol: Protocol) -> str:
 
 def closing_sentence(closing: Closing) -> str:
     """Say the verdict, its probability and how far it can be trusted."""
-    evidence = say("result.evidence", value=closing.evidence.value)
+    evidence = say("result.evidence", value=say(f"strength.{closing.evidence.value}"))
     probability = say("result.probability", probability=percent(closing.probability))
     if closing.verdict is Verdict.FOUND and closing.peep_cmh2o is not None:
         low, high = closing.interval_cmh2o or (closing.peep_cmh2o, closing.peep_cmh2o)
-        shape = say("result.fall", value=closing.shape.value) if closing.shape else ""
+        shape = say("result.fall", value=say(f"shape.{closing.shape.value}")) if closing.shape else ""
         at = (
             say("result.last-step-tested") if closing.peep_cmh2o == closing.steps[-1].peep_cmh2o else say("result.good")
         )

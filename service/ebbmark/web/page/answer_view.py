@@ -221,8 +221,14 @@ def _evidence(closing: Closing) -> str:
     if closing.verdict is Verdict.INDETERMINATE:
         return ""
     if closing.shape is not None:
-        return say("page.evidence-of-fall", evidence=closing.evidence.value, shape=closing.shape.value)
-    return say("page.evidence", evidence=closing.evidence.value, probability=percent(closing.probability))
+        return say(
+            "page.evidence-of-fall",
+            evidence=say(f"strength.{closing.evidence.value}"),
+            shape=say(f"shape.{closing.shape.value}"),
+        )
+    return say(
+        "page.evidence", evidence=say(f"strength.{closing.evidence.value}"), probability=percent(closing.probability)
+    )
 
 
 def _by_source(lines: Sequence[Caution]) -> tuple[tuple[str, tuple[str, ...]], ...]:

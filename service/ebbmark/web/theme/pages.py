@@ -17,6 +17,7 @@ from markupsafe import Markup, escape
 
 from ebbmark import __version__
 from ebbmark.web.theme.files import SCRIPT, STYLE
+from ebbmark.words.messages import say
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -116,6 +117,7 @@ def templates_of(package: str) -> Environment:
         software_version=__version__,
         invented=False,
         root="",
+        say=say,
     )
     environment.filters["units"] = units
     environment.filters["small_references"] = small_references
