@@ -107,10 +107,10 @@ def test_a_condition_that_is_read_must_have_its_shape() -> None:
 
 def test_no_spelling_of_a_unit_makes_what_is_kept_between_requests_grow() -> None:
     read()
-    before = len(NO_CODE_MAP.plans)
+    before = len(NO_CODE_MAP.rules)
 
     for number in range(40):
         quantity = {"value": 10.0, "system": UCUM, "code": f"cm[H2O]{{x{number}}}"}
         read({**observation("peep-set", 10.0, when=at(50)), "valueQuantity": quantity})
 
-    assert len(NO_CODE_MAP.plans) == before
+    assert len(NO_CODE_MAP.rules) == before

@@ -26,27 +26,23 @@ from ebbmark.physiology.readings import Quantity
 
 __all__ = [
     "CODES",
-    "LOINC",
-    "MDC",
     "MEANINGS",
     "RANGES",
-    "RHYTHM",
     "ROWS",
     "SETTING_TWIN",
-    "SNOMED",
     "CodeRow",
     "HeightKind",
     "Meaning",
     "Personal",
-    "Plan",
-    "QuickPlan",
+    "PlainRule",
     "SexKind",
     "Unusable",
+    "ValueRule",
     "WeightKind",
     "code_shown",
     "is_rhythm",
     "meaning_of",
-    "plan_for",
+    "value_rule",
     "with_category",
 ]
 
@@ -203,8 +199,8 @@ RANGES: dict[Quantity, tuple[float, float]] = {
 
 _MOST_NAMED = 6
 
-QuickPlan = tuple[Quantity, float, float, float, float, str, str, str]
-"""The first fields of `Plan`, where it is of a quantity: what the hot path needs."""
+PlainRule = tuple[Quantity, float, float, float, float, str, str, str]
+"""The first fields of `ValueRule`, where it is of a quantity: what the hot path needs."""
 
 
 class Unusable(NamedTuple):
@@ -223,7 +219,7 @@ class Meaning(NamedTuple):
     ambiguous: bool
 
 
-class Plan(NamedTuple):
+class ValueRule(NamedTuple):
     """How to read values of one code in one unit: `value * multiply / divide`, used from low to high.
 
     Attributes:
@@ -286,12 +282,12 @@ def with_category(meaning: Meaning, category: str) -> Meaning | Unusable:
     return meaning
 
 
-def plan_for(
+def value_rule(
     quantity: Quantity | HeightKind | WeightKind,
     meaning: Meaning,
     value: QuantityValue,
     units: Mapping[tuple[str, str], str],
-) -> Plan | UnitProblem:
+) -> ValueRule | UnitProblem:
     """How values of this quantity, the one of this meaning, become ours in this unit; a site's units come first."""
     if isinstance(quantity, HeightKind):
         slug, unit, (low, high) = "height", "cm", ACCEPTED_HEIGHT_RANGE_CM
@@ -305,7 +301,7 @@ def plan_for(
         return found
     of_site = f"The unit {value.code or value.unit} was read as {ucum}, as the site says." if ucum else ""
     notes = tuple(note for note in (meaning.note, found.note, of_site) if note)
-    return Plan(quantity, found.multiply, found.divide, low, high, meaning.variant, slug, unit, notes)
+    return ValueRule(quantity, found.multiply, found.divide, low, high, meaning.variant, slug, unit, notes)
 
 
 def _agreed(rows: Sequence[CodeRow]) -> CodeRow | None:

@@ -19,7 +19,7 @@ import msgspec
 from ebbmark.fhir.model import Observation
 from ebbmark.fhir.naming import reference_to
 from ebbmark.fhir.problems import Ignored, Problem, Reason, Source
-from ebbmark.fhir.reading.codes import HeightKind, QuickPlan, SexKind, Unusable
+from ebbmark.fhir.reading.codes import HeightKind, PlainRule, SexKind, Unusable
 from ebbmark.fhir.reading.concept_map import CodeMap
 from ebbmark.fhir.times import seconds
 from ebbmark.physiology.findings import Change
@@ -264,9 +264,9 @@ class Collected:
         identified_subjects: the same for subjects that are named by identifier only.
         without_subject: how many used Observations name no subject.
         encounters: references of the used Observations; empty text where there is none.
-        odd_plans: how to read a value about which there is something to remark, by system and code, then system,
+        odd_rules: how to read a value about which there is something to remark, by system and code, then system,
             code and text of the unit; plain ones are kept with the code map.
-        many_plans: the same for concepts with several codings.
+        many_rules: the same for concepts with several codings.
         unusable: why a single coding does not count, by system and code.
         times: moments by effectiveDateTime or effectiveInstant.
         plain_devices: references of devices of which no category is known.
@@ -292,8 +292,8 @@ class Collected:
     identified_subjects: dict[tuple[str, str], str] = field(default_factory=dict)
     without_subject: int = 0
     encounters: set[str] = field(default_factory=set)
-    odd_plans: dict[tuple[str, str, str, str, str], QuickPlan] = field(default_factory=dict)
-    many_plans: dict[tuple[str, ...], QuickPlan] = field(default_factory=dict)
+    odd_rules: dict[tuple[str, str, str, str, str], PlainRule] = field(default_factory=dict)
+    many_rules: dict[tuple[str, ...], PlainRule] = field(default_factory=dict)
     unusable: dict[tuple[str, str], Unusable] = field(default_factory=dict)
     times: dict[str, Moment] = field(default_factory=dict)
     plain_devices: set[str] = field(default_factory=set)

@@ -21,7 +21,7 @@ import msgspec
 from ebbmark.fhir.model import ANY_RESOURCE, Bundle, ConceptMap, MapElement, MapGroup
 from ebbmark.fhir.naming import BASE, LOINC, MDC, SNOMED
 from ebbmark.fhir.problems import MOST_TOLD, Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.codes import CODES, MEANINGS, CodeRow, QuickPlan, is_rhythm
+from ebbmark.fhir.reading.codes import CODES, MEANINGS, CodeRow, PlainRule, is_rhythm
 from ebbmark.fhir.reading.units import UCUM, UNITS
 
 __all__ = [
@@ -86,7 +86,7 @@ class CodeMap:
         numbers: UCUM of numbers without a unit, by (system, code) of the concept.
         zone: of times without one; None where they are not read.
         charting: version and signature of the site's charting table, for remarks; empty where there is none.
-        plans: how values are read, by system and code of the concept and UCUM code; filled as they first come up, for
+        rules: how values are read, by system and code of the concept and UCUM code; filled as they first come up, for
             codes and units of the tables only, so that no caller can make it grow beyond these.
         rhythms: system and code of every code of the table that stands for the rhythm of the heart.
         texts: those of CodeableConcept.text that stand for a code.
@@ -97,7 +97,7 @@ class CodeMap:
     numbers: Mapping[tuple[str, str], str] = field(default_factory=dict)
     zone: ZoneInfo | None = None
     charting: str = ""
-    plans: dict[tuple[str, str, str], QuickPlan] = field(default_factory=dict, compare=False, repr=False)
+    rules: dict[tuple[str, str, str], PlainRule] = field(default_factory=dict, compare=False, repr=False)
     rhythms: frozenset[tuple[str, str]] = field(init=False, compare=False, repr=False)
     texts: frozenset[str] = field(init=False, compare=False, repr=False)
 
@@ -164,7 +164,7 @@ def lay_over(below: CodeMap, read: MapRows | Sequence[CodeRow]) -> CodeMap:
     """A map in which these rows come before what is there."""
     codes, units = (read.codes, read.units) if isinstance(read, MapRows) else (read, {})
     table = {**below.table, **{(row.system, row.code): row for row in codes}}
-    return replace(below, table=table, units={**below.units, **units}, plans={})
+    return replace(below, table=table, units={**below.units, **units}, rules={})
 
 
 def rows_of(concept_map: ConceptMap, path: str) -> MapRows:

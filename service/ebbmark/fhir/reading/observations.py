@@ -45,7 +45,7 @@ def read_observations(items: Sequence[Received], context: Context) -> Collected:
     if len(set(identities)) < len(identities):
         items, collected.ignored = newest_of(items)
     readings, sources, used = collected.readings, collected.sources, collected.used
-    plain_plans, odd_plans, many_plans = context.code_map.plans, collected.odd_plans, collected.many_plans
+    plain_rules, odd_rules, many_rules = context.code_map.rules, collected.odd_rules, collected.many_rules
     statuses, unusable = context.statuses, collected.unusable
     times, subjects, devices = collected.times, collected.subjects, collected.plain_devices
     encounters = collected.encounters
@@ -94,13 +94,13 @@ def read_observations(items: Sequence[Received], context: Context) -> Collected:
             moment = None if text else moment_of_period(observation.effectivePeriod, context, collected)
         codings = observation.code.coding
         if len(codings) != 1:
-            plan = many_plans.get(many_key(codings, quantity))
+            rule = many_rules.get(many_key(codings, quantity))
         else:
             coding, code = codings[0], quantity.code
-            plan = plain_plans.get((coding.system, coding.code, code)) if quantity.system == UCUM else None
-            if plan is None:
-                plan = odd_plans.get((coding.system, coding.code, quantity.system, code, quantity.unit))
-        if plan is None or moment is None:
+            rule = plain_rules.get((coding.system, coding.code, code)) if quantity.system == UCUM else None
+            if rule is None:
+                rule = odd_rules.get((coding.system, coding.code, quantity.system, code, quantity.unit))
+        if rule is None or moment is None:
             known = len(codings) == 1 and unusable.get((codings[0].system, codings[0].code))
             if context.coded and is_coded(observation, context):
                 collected.coded.append(item)
@@ -109,7 +109,7 @@ def read_observations(items: Sequence[Received], context: Context) -> Collected:
             else:
                 admit(item, context, collected)
             continue
-        meaning, multiply, divide, low, high, variant, slug, unit = plan
+        meaning, multiply, divide, low, high, variant, slug, unit = rule
         ours = value * multiply / divide
         if not low <= ours <= high:
             admit(item, context, collected)
@@ -198,7 +198,7 @@ def _read_plain_panel(item: Received, context: Context, collected: Collected) ->
         moment = None if text else moment_of_period(observation.effectivePeriod, context, collected)
     if moment is None:
         return False
-    plain_plans, odd_plans, many_plans = context.code_map.plans, collected.odd_plans, collected.many_plans
+    plain_rules, odd_rules, many_rules = context.code_map.rules, collected.odd_rules, collected.many_rules
     start, end, when = moment
     place, first = len(collected.sources), len(collected.readings)
     readings: list[Reading] = []
@@ -216,15 +216,15 @@ def _read_plain_panel(item: Received, context: Context, collected: Collected) ->
         ):
             return False
         if len(codings) != 1:
-            plan = many_plans.get(many_key(codings, quantity))
+            rule = many_rules.get(many_key(codings, quantity))
         else:
             coding, code = codings[0], quantity.code
-            plan = plain_plans.get((coding.system, coding.code, code)) if quantity.system == UCUM else None
-            if plan is None:
-                plan = odd_plans.get((coding.system, coding.code, quantity.system, code, quantity.unit))
-        if plan is None:
+            rule = plain_rules.get((coding.system, coding.code, code)) if quantity.system == UCUM else None
+            if rule is None:
+                rule = odd_rules.get((coding.system, coding.code, quantity.system, code, quantity.unit))
+        if rule is None:
             return False
-        meaning, multiply, divide, low, high, variant, slug, unit = plan
+        meaning, multiply, divide, low, high, variant, slug, unit = rule
         ours = value * multiply / divide
         if not low <= ours <= high:
             return False

@@ -20,14 +20,14 @@ from ebbmark.fhir.naming import SNOMED
 from ebbmark.fhir.problems import Problem, ProblemKind, Reason, Source, word_shown
 from ebbmark.fhir.reading.codes import (
     HeightKind,
-    Plan,
-    QuickPlan,
+    PlainRule,
     SexKind,
     Unusable,
+    ValueRule,
     WeightKind,
     code_shown,
     meaning_of,
-    plan_for,
+    value_rule,
     with_category,
 )
 from ebbmark.fhir.reading.collected import (
@@ -175,14 +175,14 @@ def read_value(
         if not part:
             collected.ignored.append(left_out(item, *moment))
         return ""
-    plan = plan_for(meaning.quantity, meaning, quantity, context.code_map.units)
-    if isinstance(plan, UnitProblem):
-        _refuse_unit(item, part, plan, quantity.value, meaning.quantity, collected)
+    rule = value_rule(meaning.quantity, meaning, quantity, context.code_map.units)
+    if isinstance(rule, UnitProblem):
+        _refuse_unit(item, part, rule, quantity.value, meaning.quantity, collected)
         return ""
-    collected.notes.update(dict.fromkeys(plan.notes))
-    ours = quantity.value * plan.multiply / plan.divide
-    if not plan.low <= ours <= plan.high:
-        _refuse_size(item, part, plan, ours, collected)
+    collected.notes.update(dict.fromkeys(rule.notes))
+    ours = quantity.value * rule.multiply / rule.divide
+    if not rule.low <= ours <= rule.high:
+        _refuse_size(item, part, rule, ours, collected)
         return ""
     if isinstance(meaning.quantity, HeightKind):
         _keep_height(item, part, meaning.quantity, ours, moment, collected)
@@ -190,33 +190,33 @@ def read_value(
     if isinstance(moment, Unusable):
         return ""
     if isinstance(meaning.quantity, WeightKind):
-        source = Source(item.path, reference_of(item), f"{plan.slug}|{ours!r}|{plan.unit}|{moment.text}")
+        source = Source(item.path, reference_of(item), f"{rule.slug}|{ours!r}|{rule.unit}|{moment.text}")
         collected.weights.append(BodyWeight(ours, moment.end_s, item, part, source))
         return ""
     if meaning.ambiguous and not category:
         collected.notes[_AMBIGUOUS_NOTE] = None
     if not category:
-        _keep_plan(
+        _keep_rule(
             holder.code.coding,
             quantity,
-            (meaning.quantity, *plan[1:8]),
-            meaning.ambiguous or plan.notes,
+            (meaning.quantity, *rule[1:8]),
+            meaning.ambiguous or rule.notes,
             context,
             collected,
         )
     number = len(collected.readings)
-    if plan.variant:
-        collected.variants[number] = plan.variant
+    if rule.variant:
+        collected.variants[number] = rule.variant
     if part:
         collected.parts[number] = part
     collected.readings.append(Reading(meaning.quantity, ours, moment.start_s, moment.end_s, len(collected.sources)))
-    return f"{plan.slug}|{ours!r}|{plan.unit}|{moment.text}"
+    return f"{rule.slug}|{ours!r}|{rule.unit}|{moment.text}"
 
 
-def _keep_plan(
+def _keep_rule(
     codings: Sequence[Coding],
     quantity: QuantityValue,
-    plan: QuickPlan,
+    rule: PlainRule,
     odd: object,
     context: Context,
     collected: Collected,
@@ -224,16 +224,16 @@ def _keep_plan(
     """Spare the next value of the same code and unit the whole way; a remark is due once per request."""
     first = codings[0]
     if len(codings) > 1:
-        collected.many_plans[many_key(codings, quantity)] = plan
+        collected.many_rules[many_key(codings, quantity)] = rule
     elif odd or quantity.system != UCUM or quantity.code not in UNITS:
         key = (first.system, first.code, quantity.system, quantity.code, quantity.unit)
-        collected.odd_plans[key] = plan
+        collected.odd_rules[key] = rule
     else:
-        context.code_map.plans[first.system, first.code, quantity.code] = plan
+        context.code_map.rules[first.system, first.code, quantity.code] = rule
 
 
 def many_key(codings: Sequence[Coding], quantity: QuantityValue) -> tuple[str, ...]:
-    """What a plan depends on where a concept has several codings."""
+    """What a rule depends on where a concept has several codings."""
     parts = [part for coding in codings for part in (coding.system, coding.code)]
     return (*parts, quantity.system, quantity.code, quantity.unit)
 
@@ -308,15 +308,15 @@ def _refuse_unit(
         collected.ignored.append(left_out(item, reason, fault.sentence, part))
 
 
-def _refuse_size(item: Received, part: str, plan: Plan, ours: float, collected: Collected) -> None:
-    unit = "" if plan.unit == "1" else f" {plan.unit}"
-    accepted = f"{plan.low:g} to {plan.high:g}{unit}"
-    if isinstance(plan.quantity, HeightKind):
+def _refuse_size(item: Received, part: str, rule: ValueRule, ours: float, collected: Collected) -> None:
+    unit = "" if rule.unit == "1" else f" {rule.unit}"
+    accepted = f"{rule.low:g} to {rule.high:g}{unit}"
+    if isinstance(rule.quantity, HeightKind):
         sentence = f"A height of {ours:g} cm is outside what is computed for adults ({accepted}); see value and unit."
         path = f"{item.path}{part}.valueQuantity"
         collected.problems.append(Problem(ProblemKind.HEIGHT_RANGE, path, f"{ours:g} cm", accepted, sentence))
         return
-    sentence = f"{plan.slug} of {ours:g}{unit} is outside the range {accepted}."
+    sentence = f"{rule.slug} of {ours:g}{unit} is outside the range {accepted}."
     collected.ignored.append(left_out(item, Reason.OUT_OF_RANGE, sentence, part))
 
 
