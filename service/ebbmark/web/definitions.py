@@ -25,13 +25,12 @@ from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.physiology.before.risks import RISK_CONCEPTS
 from ebbmark.web.body import FHIR_JSON, require_acceptable
-from ebbmark.web.documentation import DEFINITION, RESOURCE, SEARCH
+from ebbmark.web.documentation import DEFINITION, SEARCH, reply
 
 __all__ = ["definitions_router"]
 
 _ENCODER = msgspec.json.Encoder()
 _JSON = "application/json"
-_OUTCOME = {FHIR_JSON: {"schema": RESOURCE}}
 
 
 def definitions_router(site: Site, *, base_url: str, sign_in: SignInInfo | None) -> APIRouter:
@@ -50,7 +49,7 @@ def definitions_router(site: Site, *, base_url: str, sign_in: SignInInfo | None)
         summary="CapabilityStatement of this service",
         operation_id="readCapabilityStatement",
         response_class=Response,
-        responses={200: {"description": "CapabilityStatement", "content": {FHIR_JSON: {"schema": RESOURCE}}}},
+        responses={200: reply("CapabilityStatement")},
     )
     async def metadata(request: Request) -> Response:
         require_acceptable(request.headers.get("accept"), request.query_params.get("_format"))
@@ -63,7 +62,7 @@ def definitions_router(site: Site, *, base_url: str, sign_in: SignInInfo | None)
         response_class=Response,
         responses={
             200: {"description": "smart-configuration", "content": {_JSON: {"schema": {"type": "object"}}}},
-            404: {"description": "Nobody signs in here, or the site does not say where.", "content": _OUTCOME},
+            404: reply("Nobody signs in here, or the site does not say where."),
         },
     )
     async def configuration() -> Response:

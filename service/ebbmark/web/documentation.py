@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import json
 from collections import Counter
+from collections.abc import Mapping
 from importlib.resources import files
 from importlib.resources.abc import Traversable
+from types import MappingProxyType
 from typing import Any
 
 import msgspec
@@ -26,10 +28,15 @@ __all__ = [
     "REFUSALS",
     "REPLAY",
     "RESOURCE",
+    "SEARCH",
     "Documented",
     "documented",
+    "documented_of_patient",
     "example_of",
     "path_parameter",
+    "query_parameter",
+    "refused",
+    "reply",
 ]
 
 
@@ -72,21 +79,41 @@ def path_parameter(name: str) -> dict[str, Any]:
     return {"name": name, "in": "path", "required": True, "schema": schema}
 
 
-def _schema(*names: str) -> dict[str, Any]:
-    return {**RESOURCE, "properties": {"resourceType": {"type": "string", "enum": list(names)}}}
+def query_parameter(name: str, description: str = "", accepted: tuple[str, ...] = ()) -> dict[str, Any]:
+    """A parameter after the `?`, with what is accepted where that is a list."""
+    described = {"description": description} if description else {}
+    schema = {"type": "string", **({"enum": list(accepted)} if accepted else {})}
+    return {"name": name, "in": "query", "required": False, **described, "schema": schema}
 
 
-_OUTCOME = _schema("OperationOutcome")
-_BUNDLE = _schema("Bundle")
-_JSON = ["json", "application/json", "application/fhir+json"]
+def reply(description: str, *kinds: str, **more: object) -> dict[str, Any]:
+    """A reply that is a FHIR resource of one of these kinds.
+
+    Args:
+        description: for people.
+        kinds: resource types; none for any.
+        more: headers, example.
+    """
+    schema = (
+        {**RESOURCE, "properties": {"resourceType": {"type": "string", "enum": list(kinds)}}} if kinds else RESOURCE
+    )
+    headers = {"headers": more.pop("headers")} if "headers" in more else {}
+    return {"description": description, **headers, "content": {FHIR_JSON: {"schema": schema, **more}}}
+
+
+def refused(texts: Mapping[int, str], example: Mapping[str, str] = MappingProxyType({})) -> dict[int, dict[str, Any]]:
+    """Refusals by status; the example is of 422."""
+    return {
+        status: reply(text, "OperationOutcome", **(example if status == 422 else {})) for status, text in texts.items()
+    }
+
+
+_JSON = ("json", "application/json", "application/fhir+json")
 
 DEFINITION: dict[str, Any] = {
     "responses": {
-        200: {"description": "The definition.", "content": {FHIR_JSON: {"schema": RESOURCE}}},
-        404: {"description": "There is none of this id.", "content": {FHIR_JSON: {"schema": _OUTCOME}}},
-        406: {"description": REFUSALS[406], "content": {FHIR_JSON: {"schema": _OUTCOME}}},
-        # Every path parameter is a string, so the framework's own refusal never happens.
-        422: {"description": "Never given.", "content": {FHIR_JSON: {"schema": _OUTCOME}}},
+        200: reply("The definition."),
+        **refused({404: "There is none of this id.", 406: REFUSALS[406]}),
     },
     "openapi_extra": {"parameters": [path_parameter("slug")]},
 }
@@ -94,20 +121,16 @@ DEFINITION: dict[str, Any] = {
 
 SEARCH: dict[str, Any] = {
     "responses": {
-        200: {"description": "Those that match.", "content": {FHIR_JSON: {"schema": _schema("Bundle")}}},
-        400: {"description": "Another search parameter.", "content": {FHIR_JSON: {"schema": _OUTCOME}}},
-        406: {"description": REFUSALS[406], "content": {FHIR_JSON: {"schema": _OUTCOME}}},
+        200: reply("Those that match.", "Bundle"),
+        **refused({400: "Another search parameter.", 406: REFUSALS[406]}),
     },
     "openapi_extra": {
         "parameters": [
-            {"name": name, "in": "query", "required": False, "schema": {"type": "string"}, "description": words}
-            for name, words in (
-                ("_id", "Logical id."),
-                ("url", "Canonical address."),
-                ("name", "Beginning of the name, whatever its case."),
-                ("version", "Version."),
-                ("status", "Status, as active."),
-            )
+            query_parameter("_id", "Logical id."),
+            query_parameter("url", "Canonical address."),
+            query_parameter("name", "Beginning of the name, whatever its case."),
+            query_parameter("version", "Version."),
+            query_parameter("status", "Status, as active."),
         ]
     },
 }
@@ -116,32 +139,18 @@ SEARCH: dict[str, Any] = {
 
 def documented(operation: Operation) -> dict[str, Any]:
     """The entry of one operation."""
-    answer = {FHIR_JSON: {"schema": _schema("Bundle"), **example_of(f"{operation.slug}-answer")}}
+    answer = reply(_ANSWER, "Bundle", headers=_WRITE_BACK, **example_of(f"{operation.slug}-answer"))
+    page: tuple[str, ...] = ()
     if operation is PLAN_TRIAL:
-        answer["text/html"] = {"schema": {"type": "string"}}
-    refusal = example_of(f"{operation.slug}-refusal")
-    name, *more = operation.slug.split("-")
+        answer["content"]["text/html"], page = {"schema": {"type": "string"}}, ("html", "text/html")
     return {
         "summary": operation.title,
         "description": _description(operation),
-        "operation_id": name + "".join(part.capitalize() for part in more),
+        "operation_id": _id_of(operation),
         "response_class": Response,
-        "responses": {
-            200: {
-                "description": "The answer, a Bundle of type collection.",
-                "headers": _WRITE_BACK,
-                "content": answer,
-            },
-            **{
-                status: {
-                    "description": text,
-                    "content": {FHIR_JSON: {"schema": _OUTCOME, **(refusal if status == 422 else {})}},
-                }
-                for status, text in REFUSALS.items()
-            },
-        },
+        "responses": {200: answer, **refused(REFUSALS, example_of(f"{operation.slug}-refusal"))},
         "openapi_extra": {
-            "parameters": [_format([*_JSON, "html", "text/html"] if operation is PLAN_TRIAL else _JSON)],
+            "parameters": [_format((*_JSON, *page))],
             "requestBody": _body(("Parameters", "Bundle"), example_of(operation.slug)),
         },
     }
@@ -149,30 +158,19 @@ def documented(operation: Operation) -> dict[str, Any]:
 
 def documented_of_patient(operation: Operation) -> dict[str, Any]:
     """The entry of one operation at the address of a patient of the record; its examples stand with the operation."""
-    whole = documented(operation)
-    answered = {
-        "description": "The answer, a Bundle of type collection.",
-        "headers": _WRITE_BACK,
-        "content": {FHIR_JSON: {"schema": _BUNDLE}},
-    }
-    refused = {
-        status: {"description": text, "content": {FHIR_JSON: {"schema": _OUTCOME}}} for status, text in REFUSALS.items()
-    }
     return {
         "summary": f"{operation.title}, about the patient in the address",
-        "operation_id": f"{whole['operation_id']}OfPatient",
+        "operation_id": f"{_id_of(operation)}OfPatient",
         "response_class": Response,
-        "responses": {200: answered, **refused},
+        "responses": {200: reply(_ANSWER, "Bundle", headers=_WRITE_BACK), **refused(REFUSALS)},
         "openapi_extra": {
             "parameters": [path_parameter("patient_id")],
-            "requestBody": {
-                "description": "Parameters that name no patient, or nothing; the record is read.",
-                "content": {FHIR_JSON: {"schema": _schema("Parameters")}},
-            },
+            "requestBody": reply("Parameters that name no patient, or nothing; the record is read.", "Parameters"),
         },
     }
 
 
+_ANSWER = "The answer, a Bundle of type collection."
 _WRITE_BACK = {
     "Ebbmark-Write-Back": {
         "description": "Only where write-back was asked for.",
@@ -202,22 +200,18 @@ def _read(operation: Operation) -> str:
     return ", ".join(["the Patient", "heights", "sex", *more]) + " and Observations"
 
 
-def _format(accepted: list[str]) -> dict[str, Any]:
-    return {
-        "name": "_format",
-        "in": "query",
-        "required": False,
-        "description": "Overrides the Accept header.",
-        "schema": {"type": "string", "enum": accepted},
-    }
+def _id_of(operation: Operation) -> str:
+    name, *more = operation.slug.split("-")
+    return name + "".join(part.capitalize() for part in more)
 
 
-def _body(kinds: tuple[str, ...], example: dict[str, Any]) -> dict[str, Any]:
-    schema = _schema(*kinds)
-    return {
-        "required": True,
-        "content": {FHIR_JSON: {"schema": schema, **example}, "application/json": {"schema": schema}},
-    }
+def _format(accepted: tuple[str, ...]) -> dict[str, Any]:
+    return query_parameter("_format", "Overrides the Accept header.", accepted)
+
+
+def _body(kinds: tuple[str, ...], example: Mapping[str, str] = MappingProxyType({})) -> dict[str, Any]:
+    content = reply("", *kinds, **example)["content"]
+    return {"required": True, "content": {**content, "application/json": {"schema": content[FHIR_JSON]["schema"]}}}
 
 
 def example_of(name: str) -> dict[str, str]:
@@ -236,17 +230,8 @@ REPLAY: dict[str, Any] = {
     "it names, and returns Parameters: whether both are the same, what the signature says, and each difference.",
     "operation_id": "replay",
     "response_class": Response,
-    "responses": {
-        200: {
-            "description": "What was found.",
-            "content": {FHIR_JSON: {"schema": _schema("Parameters")}},
-        },
-        **{
-            status: {"description": text, "content": {FHIR_JSON: {"schema": _schema("OperationOutcome")}}}
-            for status, text in REFUSALS.items()
-        },
-    },
-    "openapi_extra": {"parameters": [_format(_JSON)], "requestBody": _body(("Parameters",), {})},
+    "responses": {200: reply("What was found.", "Parameters"), **refused(REFUSALS)},
+    "openapi_extra": {"parameters": [_format(_JSON)], "requestBody": _body(("Parameters",))},
 }
 
 

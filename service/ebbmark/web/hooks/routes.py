@@ -17,8 +17,8 @@ from ebbmark.fhir.reading.question import Limits
 from ebbmark.fhir.writing.audit_event import Access as Accessed
 from ebbmark.fhir.writing.audit_event import AuditAction
 from ebbmark.web.audit_trail import AuditTrail
-from ebbmark.web.body import FHIR_JSON, read_body, require_fhir_json
-from ebbmark.web.documentation import REFUSALS, RESOURCE, example_of, path_parameter
+from ebbmark.web.body import read_body, require_fhir_json
+from ebbmark.web.documentation import REFUSALS, RESOURCE, example_of, path_parameter, refused
 from ebbmark.web.hooks.answering import CallContext, answer_call, log_feedback, read_feedback
 from ebbmark.web.hooks.authentication import HooksAuthMiddleware
 from ebbmark.web.hooks.call import HOOKS, SERVICE_ID, discovery, read_call
@@ -115,7 +115,6 @@ _FEEDBACK = _object(
     ),
 )
 
-_OUTCOME: Schema = {**RESOURCE, "properties": {"resourceType": {"type": "string", "enum": ["OperationOutcome"]}}}
 _OWN = {
     401: "No JWT of a known CDS client was sent, or it is not accepted; WWW-Authenticate says why.",
     403: "The caller may not come in: no CDS clients are configured, and this is no caller on this machine.",
@@ -128,14 +127,9 @@ _WITHOUT_BODY = (401, 403, 429, 500, 503)
 _WITH_BODY = (400, 401, 403, 404, 408, 412, 413, 415, 422, 429, 500, 503)
 
 
-def _refusals(statuses: tuple[int, ...]) -> dict[int | str, dict[str, Any]]:
-    return {
-        status: {
-            "description": _OWN.get(status) or REFUSALS.get(status) or "The body did not arrive in time.",
-            "content": {FHIR_JSON: {"schema": _OUTCOME}},
-        }
-        for status in statuses
-    }
+def _refusals(statuses: tuple[int, ...]) -> dict[int, dict[str, Any]]:
+    late = "The body did not arrive in time."
+    return refused({status: _OWN.get(status) or REFUSALS.get(status) or late for status in statuses})
 
 
 def _documented_body(schema: Schema, name: str) -> dict[str, Any]:

@@ -7,6 +7,7 @@ from typing import Any
 from fastapi import Response
 
 from ebbmark.fhir.writing.entered import ENTERED
+from ebbmark.web.documentation import query_parameter
 
 __all__ = ["documented"]
 
@@ -102,17 +103,11 @@ def documented(path: str, method: str) -> dict[str, Any]:
         ]
     }
     if (path, method) == ("/record", "GET"):
-        extra["parameters"].append(
-            {"name": "with-report", "in": "query", "required": False, "schema": {"type": "string", "enum": ["true"]}}
-        )
+        extra["parameters"].append(query_parameter("with-report", accepted=("true",)))
     if path == "/report":
-        extra["parameters"].append(
-            {"name": "part", "in": "query", "required": False, "schema": {"type": "string", "enum": ["everything"]}}
-        )
+        extra["parameters"].append(query_parameter("part", accepted=("everything",)))
     if path == "/running" or (path, method) == ("/steps", "POST"):
-        extra["parameters"].append(
-            {"name": "fragment", "in": "query", "required": False, "schema": {"type": "string", "enum": [""]}}
-        )
+        extra["parameters"].append(query_parameter("fragment", accepted=("",)))
     if method == "POST":
         properties = {field: {"type": "string", "description": text} for field, text in _FIELDS[path].items()}
         form = {"schema": {"type": "object", "required": ["csrf"], "properties": properties}}
