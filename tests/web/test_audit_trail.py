@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import logging
 from typing import Any
@@ -13,8 +14,11 @@ from fhir.resources.R4B.auditevent import AuditEvent
 from starlette.types import ASGIApp
 
 from bedside_builders import condition, row, stamp
+from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
+from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
+from ebbmark.web.audit_trail import AuditTrail
 from fhir_builders import at, height, parameters, patient, to_bytes, trial_bundle, trial_observations
 from record.keeping_record import KeepingRecord
 from record.searchable_record import SearchableRecord
@@ -141,6 +145,24 @@ def test_an_event_that_the_record_does_not_take_is_not_lost(
     assert [one.getMessage() for one in caplog.records if one.name == "ebbmark"] == [
         "the record did not take an AuditEvent; it is in the log stream"
     ]
+
+
+def test_an_event_that_the_record_takes_too_long_over_is_not_lost_and_nobody_waits(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    async def noted() -> None:
+        async with RecordClient(RecordSettings(RECORD, (RECORD,))) as never:
+            await AuditTrail(lambda: 0.0, never, deadline_s=0.01).note(Access(AuditAction.EVALUATED, Actor(), True))
+
+    async def hangs(_: httpx.Request) -> httpx.Response:
+        await asyncio.Event().wait()
+        raise AssertionError
+
+    with respx.mock as router:
+        router.route(host="record.example").mock(side_effect=hangs)
+        asyncio.run(noted())
+
+    assert len(lines(caplog)) == 1
 
 
 def test_a_read_from_the_record_that_failed_leaves_a_line(caplog: pytest.LogCaptureFixture) -> None:

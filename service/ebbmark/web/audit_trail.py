@@ -7,6 +7,8 @@ line becomes several, each naming a part of the resources and the same answer.
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import logging
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -37,19 +39,25 @@ class AuditTrail:
         wall_s: seconds since 1970-01-01T00:00:00Z.
         record: takes the events; None for the log stream.
         names_patient: whether an event in the log stream names the patient, by reference.
+        deadline_s: how long the record may take over one event, all attempts together [s]; this project's choice.
     """
 
     wall_s: Callable[[], float]
     record: RecordClient | None = None
     names_patient: bool = False
+    deadline_s: float = 10.0
 
     async def note(self, access: Access) -> None:
         """Emit one event."""
         at_s = self.wall_s()
         if self.record is not None:
-            answer = await self.record.send("POST", "AuditEvent", content=_encoded(access, at_s), headers=_HEADERS)
-            if isinstance(answer, Reply) and 200 <= answer.status < 300:
-                return
+            # After the deadline the event may stand in both: better twice than not at all.
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(self.deadline_s):
+                    content = _encoded(access, at_s)
+                    answer = await self.record.send("POST", "AuditEvent", content=content, headers=_HEADERS)
+                if isinstance(answer, Reply) and 200 <= answer.status < 300:
+                    return
             count(Measured.AUDIT_FALLBACKS)
             _WARNINGS.warning("the record did not take an AuditEvent; it is in the log stream")
         self.note_in_log(access, at_s)
