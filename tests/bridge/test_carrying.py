@@ -320,10 +320,11 @@ async def test_each_message_is_counted_by_its_verdict_and_each_write_is_audited(
         noted.append(access)
 
     bridge = new_bridge(note=note, watch=Watch(lambda size: "a1" * size, lambda: 0, lambda: 0.0, meters))
+    counted = meters.registry.get_sample_value
+    assert counted("ebbmark_bridge_messages_total", {"verdict": "never"}) == 0.0
     await bridge.answer(message())
     await bridge.answer(message(head=header("M2", kind="ADT^A01^ADT_A01")))
 
-    counted = meters.registry.get_sample_value
     assert counted("ebbmark_bridge_messages_total", {"verdict": "accepted"}) == 1.0
     assert counted("ebbmark_bridge_messages_total", {"verdict": "never"}) == 1.0
     assert counted("ebbmark_bridge_readings_total") == len(observations(record))
