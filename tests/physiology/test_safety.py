@@ -153,13 +153,13 @@ def test_a_quantity_that_was_not_sent_is_not_checked() -> None:
     answer = checked(reading(Quantity.SPO2, 92.0, START_S))
 
     assert StopCriterion.HEART_RATE_LOW in [one.criterion for one in answer.not_checked]
-    assert [one.criterion for one in answer.held] == [StopCriterion.SATURATION]
+    assert [one.criterion for one in answer.not_met] == [StopCriterion.SATURATION]
 
 
 def test_nothing_sent_is_not_called_safe() -> None:
     answer = checked()
 
-    assert answer.held == ()
+    assert answer.not_met == ()
     assert "None of the 10 stop criteria could be checked" in stop_answer_words(answer)
 
 
@@ -204,7 +204,7 @@ def test_a_few_millilitres_between_inspired_and_expired_are_no_leak() -> None:
         reading(Quantity.TIDAL_VOLUME_EXPIRED, 405.0, START_S, 9),
     )
 
-    assert StopCriterion.AIR_LEAK in [one.criterion for one in answer.held]
+    assert StopCriterion.AIR_LEAK in [one.criterion for one in answer.not_met]
 
 
 def test_a_peak_above_50_stops_and_says_that_the_number_is_common_practice() -> None:
@@ -325,7 +325,7 @@ def test_one_arterial_pressure_near_zero_between_two_good_ones_stops_nothing(
     answer = check_stop(readings, SIGNED, since_s=START_S, at_s=START_S + 1260)
 
     assert bool(answer.pressing) is stops
-    assert bool(answer.told) is not stops
+    assert bool(answer.not_pressing) is not stops
 
 
 @pytest.mark.parametrize(("ago_s", "stops"), [(1799, True), (1800, True), (1801, False)])
@@ -335,7 +335,7 @@ def test_what_met_a_limit_half_an_hour_ago_and_no_longer_does_is_told_only(ago_s
 
     answer = check_stop(readings, SIGNED, since_s=START_S, at_s=at_s)
 
-    assert (bool(answer.pressing), bool(answer.told)) == (stops, not stops)
+    assert (bool(answer.pressing), bool(answer.not_pressing)) == (stops, not stops)
 
 
 @pytest.mark.parametrize(("plateau", "found"), [(50.0, False), (50.1, True)])
@@ -351,7 +351,7 @@ def test_a_reading_of_five_minutes_ago_still_shows_that_a_limit_is_kept(old_s: f
     at_s = START_S + 600
     answer = check_stop([reading(Quantity.SPO2, 92, at_s - old_s)], DEFAULT_STOP_LIMITS, since_s=START_S, at_s=at_s)
 
-    assert (StopCriterion.SATURATION in [one.criterion for one in answer.held]) is held
+    assert (StopCriterion.SATURATION in [one.criterion for one in answer.not_met]) is held
 
 
 @pytest.mark.parametrize(("volume", "lost"), [(200.0, False), (199.0, True)])

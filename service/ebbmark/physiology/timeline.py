@@ -173,8 +173,8 @@ def span(seconds: float) -> Message:
 
 def _contradiction(near: Sequence[Reading], twin: PairedQuantity, at_s: float) -> Message:
     ordered = sorted(near, key=lambda one: (one.start_s, one.source))
-    told = tuple(message("in-force.value", value=_value(one, twin), how=_how(one, twin, at_s)) for one in ordered)
-    return message("in-force.contradicted", told=joined("each-and", told))
+    values = tuple(message("in-force.value", value=_value(one, twin), how=_how(one, twin, at_s)) for one in ordered)
+    return message("in-force.contradicted", told=joined("each-and", values))
 
 
 def _how(one: Reading, twin: PairedQuantity, at_s: float) -> Message:

@@ -91,35 +91,35 @@ def dose_at(infusions: Iterable[Infusion], at_s: float) -> VasopressorDose | Non
         if one.start_s <= at_s:
             by_drug[one.drug] = one
     left_open = _left_open(by_drug, infusions, at_s)
-    told: list[Message] = []
+    running: list[Message] = []
     rates: list[float] = []
     others: list[str] = []
     doubled: list[str] = []
     sources: list[int] = []
     for drug, one in sorted(by_drug.items()):
-        name = drug if told else f"{drug[0].upper()}{drug[1:]}"
+        name = drug if running else f"{drug[0].upper()}{drug[1:]}"
         when = message("vasopressor.charted" if one.charted else "vasopressor.since", age=span(at_s - one.start_s))
         if one.end_s is not None and one.end_s <= at_s:
-            told.append(message("vasopressor.ended", drug=name, age=span(at_s - one.end_s)))
+            running.append(message("vasopressor.ended", drug=name, age=span(at_s - one.end_s)))
             rates += [] if one.mcg_per_kg_per_min is None else [0.0]
         elif not (one.going_on or one.end_s is not None or (one.charted and at_s - one.start_s <= CHARTED_HOLDS_S)):
             continue
         elif one.mcg_per_kg_per_min is None:
             rate = one.shown or message("vasopressor.its-rate-not-sent")
-            told.append(message("vasopressor.not-converted", drug=name, rate=rate, when=when))
+            running.append(message("vasopressor.not-converted", drug=name, rate=rate, when=when))
             others.append(drug)
         else:
             rates.append(one.mcg_per_kg_per_min)
-            told.append(message("vasopressor.runs", drug=name, rate=_rate(one), when=when))
+            running.append(message("vasopressor.runs", drug=name, rate=_rate(one), when=when))
         sources.append(one.source)
         for other in left_open.get(drug, ()):
             rate = _rate(other) or message("vasopressor.its-rate-not-sent")
-            told.append(message("vasopressor.another", drug=drug, rate=rate, age=span(at_s - other.start_s)))
+            running.append(message("vasopressor.another", drug=drug, rate=rate, age=span(at_s - other.start_s)))
             sources.append(other.source)
         doubled += [f"a second {drug} infusion"] if drug in left_open else []
-    if not told:
+    if not running:
         return None
-    said = [message("vasopressor.told", listed=joined("semicolons", told))]
+    said = [message("vasopressor.told", listed=joined("semicolons", running))]
     if others or doubled:
         said.append(message("vasopressor.more" if others else "vasopressor.maybe-more"))
     total = round(sum(rates), 6) if rates else None

@@ -100,7 +100,7 @@ def only_the_patient(
     """
     at_s = request.as_of_s
     now = now_of(request, since_s=since_s, at_s=at_s, trial=trial)
-    seen = now.alarms if since_s == -inf else (*now.alarms, *now.beside, *now.changed)
+    seen = now.alarms if since_s == -inf else (*now.alarms, *now.not_comparable, *now.changed)
     missing_too = f"{sentence} Send {accepted}."
     if not seen:
         raise missing(request, found, accepted, missing_too)

@@ -112,7 +112,7 @@ def comparison_answer(request: Request, site: Site) -> Answer:
         lately = without_mechanics(lately)
     gases = any(one.measure is Measure.PF_RATIO and one.difference is not None for one in comparison.changes)
     # Where gases are compared they say what FiO2 and saturation would.
-    beside = [*[one for one in now.beside if not (gases and one is now.oxygen)], *now.changed]
+    beside = [*[one for one in now.not_comparable if not (gases and one is now.oxygen)], *now.changed]
     since = None if lately is None else compare(before, lately, protocol=request.protocol)
     latest = _latest(request, since, until_s)
     # Where the comparison begins with the low pressure itself, it is not said twice.

@@ -215,11 +215,11 @@ def sources_of_step(step: Step) -> tuple[int, ...]:
 
 def criteria_statement(stops: StopAnswer, site: Site) -> Statement:
     """Every stop criterion: met, not met, or not checked and why."""
-    met, held = {one.criterion for one in stops.met}, {one.criterion for one in stops.held}
+    met, not_met = {one.criterion for one in stops.met}, {one.criterion for one in stops.not_met}
     parts = [
         (
             one.value,
-            Coded("criterion-met" if one in met else "criterion-held" if one in held else "criterion-not-checked"),
+            Coded("criterion-met" if one in met else "criterion-held" if one in not_met else "criterion-not-checked"),
         )
         for one in StopCriterion
     ]
@@ -229,7 +229,7 @@ def criteria_statement(stops: StopAnswer, site: Site) -> Statement:
         kind="stop-criteria",
         code="stop-criteria",
         # Where nothing could be checked, false would say more than is known.
-        value=Truth(bool(met)) if met or held else None,
+        value=Truth(bool(met)) if met or not_met else None,
         note=sentences(
             *[met_words(one, stops) for one in stops.met],
             say("next-step.not-met", shown=shown) if shown else "",
@@ -238,7 +238,7 @@ def criteria_statement(stops: StopAnswer, site: Site) -> Statement:
         method=sentences(
             *stop_words(site.stop_limits), oldest_words(site.stop_limits), spell(site.stop_limits.signature)
         ),
-        sources=tuple(sorted({*[one.source for one in stops.met], *[one.source for one in stops.held]})),
+        sources=tuple(sorted({*[one.source for one in stops.met], *[one.source for one in stops.not_met]})),
         parts=tuple(parts),
         beside_parts=(
             *not_checked,

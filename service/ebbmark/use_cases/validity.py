@@ -44,8 +44,10 @@ def validity_answer(request: Request, site: Site) -> Answer:
         since_s = -inf if trial is None else trial.steps[-1].end_s
         now = now_of(request, since_s=since_s, at_s=request.as_of_s, trial=trial)
         # A lung in another position, or one that needs more oxygen, is another one whatever PEEP was set since.
-        other = trial is not None and bool((*now.changed, *now.beside))
-        told = sentences(*[seen_words(one, since_s) for one in (*now.changed, *now.beside)] if other else [], NOT_SET)
+        other = trial is not None and bool((*now.changed, *now.not_comparable))
+        told = sentences(
+            *[seen_words(one, since_s) for one in (*now.changed, *now.not_comparable)] if other else [], NOT_SET
+        )
         doubt = Statement(
             kind="titration-may-be-old",
             code="titration-may-be-old",

@@ -132,7 +132,7 @@ def decision_words(decision: Decision, reason: str, context: RunningContext) -> 
 
     move, looks = decision.move, said(decision.looked_at)
     back = [way_back_words(decision.way_back)] if decision.way_back is not None else []
-    before, after = said(decision.told[0]), said(decision.told[1])
+    before, after = said(decision.remarks[0]), said(decision.remarks[1])
     measured = _measure_first(decision.measured, context)
     if move.reason is Reason.LOOK:
         return _joined(say("next-step.look-patient-first"), *looks, *back)

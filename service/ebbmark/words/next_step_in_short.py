@@ -50,7 +50,7 @@ def next_step_in_short(
         return _stop(decision, stops)
     looks = list(dict.fromkeys(_concern(one) for one in decision.looked_at))
     again = list(dict.fromkeys(_concern(one) for one in decision.again))
-    told = list(dict.fromkeys(_concern(one) for one in decision.told[0] if one.slug != "not-seen"))
+    told = list(dict.fromkeys(_concern(one) for one in decision.remarks[0] if one.slug != "not-seen"))
     recorded = [
         say("against-value.condition-unjudged", words=cut(one.words))
         if one.slug == "unjudged"
@@ -63,7 +63,7 @@ def next_step_in_short(
     # Of a curve that cannot be trusted no chance is told.
     why = "" if doubted and move.reason is Reason.LOOK else _reason(move)
     reason = " ".join(one for one in (why, _suggestion(move, context, suggested_cmh2o)) if one)
-    leaks = any(_is_leak(one) for one in (*decision.looked_at, *decision.again, *decision.told[0]))
+    leaks = any(_is_leak(one) for one in (*decision.looked_at, *decision.again, *decision.remarks[0]))
     rest = [
         "" if closed is None else found_words(closed),
         _say("still-on-step") if move.reason is Reason.CALLED and move.action is Action.CLOSING_PASSED else "",
@@ -254,7 +254,7 @@ def _held(stops: StopAnswer) -> str:
             shown[reading.quantity.slug] = f"{_name(reading.quantity)} {_value(reading, row.unit)}"
     if shown:
         return _say("held", listed=", ".join(shown.values()))
-    return "" if stops.held or stops.met else _say("nothing-checked")
+    return "" if stops.not_met or stops.met else _say("nothing-checked")
 
 
 def _is_leak(one: Concern) -> bool:

@@ -123,12 +123,12 @@ def _answer(stops: StopAnswer) -> str:
         return say("stop.look-patient-now", first=first)
     unseen = unseen_words(stops)
     unchecked = len(stops.not_checked)
-    if not stops.held:
+    if not stops.not_met:
         return say("stop.none-stop-criteria", unchecked=unchecked, all_old=_all_old(stops), unseen=unseen)
     shown = "; ".join(dict.fromkeys(held_words(one, stops) for one in within_limits(stops)))
     among = f" ({shown})" if shown else ""
-    count = say("stop.one") if len(stops.held) == 1 else f"{len(stops.held)}"
-    met = say("stop.met-now") if stops.told else say("stop.met")
+    count = say("stop.one") if len(stops.not_met) == 1 else f"{len(stops.not_met)}"
+    met = say("stop.met-now") if stops.not_pressing else say("stop.met")
     return say("stop.no-stop-criterion", met=met, count=count, among=among, unchecked=unchecked, unseen=unseen)
 
 
@@ -147,7 +147,7 @@ def told_words(stops: StopAnswer) -> str:
     Args:
         stops: what was checked.
     """
-    return " ".join(_told(one, stops) for one in stops.told)
+    return " ".join(_told(one, stops) for one in stops.not_pressing)
 
 
 def _told(one: CriterionMet, stops: StopAnswer) -> str:
@@ -229,7 +229,7 @@ def within_limits(stops: StopAnswer) -> tuple[CriterionNotMet, ...]:
         bounds = [bound for bound in bounds_of(stops.limits) if bound.quantity is reading.quantity]
         return reading.quantity not in pressing and all(bound.passed_by(reading.value) <= 0 for bound in bounds)
 
-    return tuple(one for one in stops.held if within(one))
+    return tuple(one for one in stops.not_met if within(one))
 
 
 def held_words(held: CriterionNotMet, stops: StopAnswer) -> str:

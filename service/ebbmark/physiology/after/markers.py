@@ -264,8 +264,8 @@ def _marker(
         said = [message("marker-says.closing", title=title, peep_cmh2o=round(peep, 1), rule=rule)]
         if index == len(levels) - 1:
             said.append(message("marker-says.last-step"))
-    told = (*said, *[one for one in remarks if one is not None])
-    return Marker(slug, Meaning.CLOSING, peep, rule, citation, sources, told)
+    every_sentence = (*said, *[one for one in remarks if one is not None])
+    return Marker(slug, Meaning.CLOSING, peep, rule, citation, sources, every_sentence)
 
 
 def _agreement(markers: Sequence[Marker], trial: Trial, closing: Closing) -> tuple[bool | None, Message]:

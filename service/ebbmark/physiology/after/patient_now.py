@@ -87,7 +87,7 @@ class PatientNow:
         return (*self.pneumothorax, *self.beyond, *[one for one in self.lung if one.grave])
 
     @property
-    def beside(self) -> tuple[Occurrence, ...]:
+    def not_comparable(self) -> tuple[Occurrence, ...]:
         """What makes another lung of it than the trial's."""
         mild = (one for one in self.lung if not one.grave)
         return (*[one for one in (self.triggers, self.oxygen) if one is not None], *mild)
@@ -195,8 +195,8 @@ def _findings(now: PatientNow, limits: StopLimits) -> Iterator[Finding]:
     for seen in now.lung:
         weight = Weight.HIGH if seen.kind in _QUESTIONS else Weight.LOOK_FIRST
         yield Finding(f"{seen.kind}-since", weight, seen.values, (), seen.from_s, seen.sources, seen.citation)
-    told = ((now.triggers, "effort-since-trial"), (now.oxygen, "oxygen-need-since-trial"))
-    for one, slug in told:
+    doubts = ((now.triggers, "effort-since-trial"), (now.oxygen, "oxygen-need-since-trial"))
+    for one, slug in doubts:
         if one is not None:
             yield Finding(slug, Weight.HIGH, one.values, (), one.from_s, one.sources, one.citation)
     for event, (slug, weight) in _SINCE.items():

@@ -329,10 +329,10 @@ def watch(
     not_checked += pressure.not_checked
     if now is not None:
         # What was found here as grave is told once.
-        told = {one.event for one in seen if one.grave}
-        now = replace(now, lung=tuple(one for one in now.lung if one.event not in told))
+        grave = {one.event for one in seen if one.grave}
+        now = replace(now, lung=tuple(one for one in now.lung if one.event not in grave))
         gas = any(one.event is Event.OXYGENATION_LOST for one in seen)
-        seen += [one for one in now.beside if not (gas and one is now.oxygen)]
+        seen += [one for one in now.not_comparable if not (gas and one is now.oxygen)]
         fell = any(one.event is Event.PRESSURE_LOST and one.grave for one in seen)
         seen += [one for one in now.alarms if not (fell and one.event is Event.PRESSURE_LOST)]
         seen += now.changed

@@ -199,7 +199,7 @@ def origins_of(rules: StaircaseRules, *, with_recruitment: bool, rise_cmh2o: flo
     Args:
         rise_cmh2o: size of the PEEP steps up where it was asked for [cmH2O].
     """
-    told: list[Value] = [
+    sentences: list[Value] = [
         message(
             # Without recruitment the way down starts no higher than the plateau limit allows.
             f"staircase.number{'-at-most' if name == 'start_cmh2o' and not with_recruitment else ''}",
@@ -212,12 +212,12 @@ def origins_of(rules: StaircaseRules, *, with_recruitment: bool, rise_cmh2o: flo
         if cell.value is not None and not (name == "peep_rise_cmh2o" and rise_cmh2o is not None)
     ]
     if with_recruitment and rise_cmh2o is not None:
-        told.append(message("staircase.asked-for", number=_words("peep_rise_cmh2o"), value=rise_cmh2o))
+        sentences.append(message("staircase.asked-for", number=_words("peep_rise_cmh2o"), value=rise_cmh2o))
     margin = rules.margin_cmh2o
     if margin.value is not None:
         origin = origin_words(margin)
-        told.append(message(f"staircase.margin-on-{rules.margin_on}", value=margin.value, origin=origin))
-    numbers = message("staircase.numbers", title=rules.title, listed=joined("semicolons", told))
+        sentences.append(message(f"staircase.margin-on-{rules.margin_on}", value=margin.value, origin=origin))
+    numbers = message("staircase.numbers", title=rules.title, listed=joined("semicolons", sentences))
     unread = [message("staircase.reopening-unread")] if with_recruitment and rules.reopens is None else []
     return joined("sentences", [numbers, *unread])
 

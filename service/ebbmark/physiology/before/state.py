@@ -313,14 +313,14 @@ def by_severity(classes: Sequence[ArdsClass]) -> Indication:
     left_out = [
         _overruled(one, gases) if one in overruled else _outdated(one) for one in all_of_them if one not in speaking
     ]
-    told: list[Value] = [message("indication.told", what=_told(alike)) for alike in _by_ratio(speaking)]
-    told += left_out
+    sentences: list[Value] = [message("indication.told", what=_told(alike)) for alike in _by_ratio(speaking)]
+    sentences += left_out
     speaks_for = any(one.oxygenation in _CLEAR_ENOUGH for one in speaking)
     if speaks_for and len({one.oxygenation for one in speaking}) > 1:
-        told.append(message("indication.definitions-disagree"))
+        sentences.append(message("indication.definitions-disagree"))
     guideline = message("indication.speaks-for" if speaks_for else "indication.speaks-for-worse-only")
-    in_full = joined("sentences", [*told, guideline])
-    return Indication("moderate-or-severe", speaks_for, joined("sentences", told), in_full, SOURCES["ats-2024"])
+    in_full = joined("sentences", [*sentences, guideline])
+    return Indication("moderate-or-severe", speaks_for, joined("sentences", sentences), in_full, SOURCES["ats-2024"])
 
 
 def _by_ratio(classes: Sequence[ArdsClass]) -> list[list[ArdsClass]]:
@@ -422,7 +422,7 @@ def present_state(readings: Sequence[Reading], *, at_s: float) -> PresentState:
     lowest, last = lowest_pressure(readings, at_s), latest(readings, Quantity.MEAN_ARTERIAL_PRESSURE, at_s)
     fell = lowest is not None and last is not None and lowest.value < last.value
     as_lowest = shown(lowest, at_s, how=message("present-state.lowest")) if fell and lowest is not None else None
-    told = [one.sentence for one in (*found[:1], *([as_lowest] if as_lowest else []), *found[1:])]
-    parts = [message("present-state.shown", listed=joined("semicolons", told))] if told else []
+    shown_now = [one.sentence for one in (*found[:1], *([as_lowest] if as_lowest else []), *found[1:])]
+    parts = [message("present-state.shown", listed=joined("semicolons", shown_now))] if shown_now else []
     parts += [message("present-state.not-shown", listed=joined("commas", not_shown))] if not_shown else []
     return PresentState(tuple(found), as_lowest, tuple(not_shown), joined("sentences", parts))

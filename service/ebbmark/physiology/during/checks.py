@@ -159,7 +159,7 @@ def beyond_if_slow(context: RunningContext) -> Iterator[Concern]:
 
 def doubtful_pressure(context: RunningContext) -> Iterator[Concern]:
     """A recent arterial pressure near zero between two good ones: the line is looked at, the trial not stopped."""
-    for one in context.stops.told:
+    for one in context.stops.not_pressing:
         if one.doubtful and context.at_s - one.last_s <= 60.0 * context.limits.oldest_reading_min.value:
             yield Concern("doubtful-pressure", {"reading": one.worst.reading})
             return

@@ -265,7 +265,7 @@ class Decision:
         looked_at: what asks for a look, gravest first.
         measured: vital signs to be measured first.
         again: what asks for one more reading.
-        told: what is told before the reason of the move, and after it.
+        remarks: what is said before the reason of the move, and after it.
         way_back: None where it is not named.
     """
 
@@ -273,7 +273,7 @@ class Decision:
     looked_at: tuple[Concern, ...] = ()
     measured: tuple[Concern, ...] = ()
     again: tuple[Concern, ...] = ()
-    told: tuple[tuple[Concern, ...], tuple[Concern, ...]] = ((), ())
+    remarks: tuple[tuple[Concern, ...], tuple[Concern, ...]] = ((), ())
     way_back: WayBack | None = None
 
 
@@ -359,17 +359,17 @@ def decide(move: Move, context: RunningContext) -> Decision:
         look = replace(_not_on(move, Action.LOOK_FIRST), reason=Reason.LOOK)
         return Decision(look, tuple(looks), way_back=back if back.circulation else None)
     if not goes_on:
-        return Decision(move, tuple(looks), told=plateau, way_back=named_back)
+        return Decision(move, tuple(looks), remarks=plateau, way_back=named_back)
     missing = tuple(concerns_of(context, Consequence.MEASURE))
     if move.action is Action.READ_AGAIN:
         return Decision(move, measured=missing)
     again = tuple(concerns_of(context, Consequence.READ_AGAIN))
     if missing:
-        return Decision(_not_on(move, Action.MEASURE_FIRST), measured=missing, again=again, told=plateau)
+        return Decision(_not_on(move, Action.MEASURE_FIRST), measured=missing, again=again, remarks=plateau)
     if again:
         here = context.running.steps[-1].peep_cmh2o
-        return Decision(replace(move, action=Action.READ_AGAIN, next_peep_cmh2o=here), again=again, told=plateau)
-    return Decision(move, told=tells)
+        return Decision(replace(move, action=Action.READ_AGAIN, next_peep_cmh2o=here), again=again, remarks=plateau)
+    return Decision(move, remarks=tells)
 
 
 def _not_on(move: Move, action: Action) -> Move:

@@ -255,7 +255,7 @@ class StopAnswer:
     """
 
     met: tuple[CriterionMet, ...]
-    held: tuple[CriterionNotMet, ...]
+    not_met: tuple[CriterionNotMet, ...]
     not_checked: tuple[NotChecked, ...]
     limits: StopLimits
     at_s: float
@@ -267,7 +267,7 @@ class StopAnswer:
         return tuple(one for one in self.met if one.pressing(self.at_s))
 
     @property
-    def told(self) -> tuple[CriterionMet, ...]:
+    def not_pressing(self) -> tuple[CriterionMet, ...]:
         """Those that are long past or doubtful, so that they are told only."""
         return tuple(one for one in self.met if not one.pressing(self.at_s))
 
