@@ -199,8 +199,7 @@ def test_the_page_says_what_the_answer_says(app: ASGIApp) -> None:
 
 
 def test_the_page_escapes_what_was_sent(app: ASGIApp) -> None:
-    odd = row(stamp(41), "x<b>")
-    odd["status"] = "entered-in-error"
+    odd = {**patient(), "name": [{"family": "x<b>", "given": ["Invented"]}]}
 
     text = plan(app, PAGE, odd).body.decode()
 
