@@ -50,6 +50,12 @@ def test_a_curve_alone_gives_the_closing_pressure() -> None:
     assert closing.peep_cmh2o == 12.0
 
 
+def test_an_estimate_that_says_nothing_says_why_in_words() -> None:
+    closing = ebbmark.estimate_closing([ebbmark.CurveStep(14.0, (30.0,)), ebbmark.CurveStep(12.0, (31.0,))])
+
+    assert closing.reason == "A trial of 2 steps is too short: at least 3 are needed."
+
+
 def test_what_cannot_be_read_is_refused_with_every_problem() -> None:
     with pytest.raises(ebbmark.Rejected) as refused:
         ebbmark.titrate(b"{}")

@@ -6,6 +6,8 @@ Everything else in this package is private by convention and may change without 
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
+from dataclasses import replace
 
 import msgspec
 
@@ -13,9 +15,10 @@ from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.write import write_bundle
-from ebbmark.physiology.closing.closing import estimate_closing
+from ebbmark.physiology.closing import closing as estimator
 from ebbmark.physiology.closing.estimate import Closing, CurveStep
 from ebbmark.use_cases.questions import answer_request
+from ebbmark.words.messages import spell
 
 __all__ = ["Closing", "CurveStep", "Rejected", "ask", "estimate_closing", "titrate"]
 
@@ -56,3 +59,22 @@ def ask(operation: str, request: bytes | Json, *, at_s: float | None = None) -> 
     now_s = time.time() if at_s is None else at_s
     body = request if isinstance(request, bytes) else msgspec.json.encode(request)
     return write_bundle(answer_request(BY_SLUG[operation], body, RequestContext(now_s)), recorded_s=now_s)
+
+
+def estimate_closing(
+    steps: Sequence[CurveStep], *, fall: float = 0.05, dynamic: bool = False, total_peep_known: bool = True
+) -> Closing:
+    """Estimate the closing pressure from the steps of one decremental limb; its reason, where it has one, in words.
+
+    Args:
+        steps: strictly falling PEEP, highest first.
+        fall: relative fall below the maximum so far that counts as closing.
+        dynamic: whether the compliances are dynamic; the answer is then less sure.
+        total_peep_known: whether compliance was computed from total PEEP; if not, intrinsic PEEP may dilute a fall.
+
+    Raises:
+        ValueError: a compliance that is not positive and finite, a step without readings, a PEEP or resolution
+            that is not a number, or a `fall` outside 0.01 to 0.5.
+    """
+    found = estimator.estimate_closing(steps, fall=fall, dynamic=dynamic, total_peep_known=total_peep_known)
+    return replace(found, reason=spell(found.reason))
