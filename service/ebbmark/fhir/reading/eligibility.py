@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
+from datetime import UTC, datetime
 
 from ebbmark.fhir.model import Coding, Component, Observation, Period, QuantityValue
 from ebbmark.fhir.naming import CODE_SYSTEM, RESOURCE_TYPES, RESULT_SYSTEM, tail_of
@@ -48,6 +49,13 @@ _TIME_SENTENCES: dict[TimeFault, tuple[Reason, str]] = {
     TimeFault.INVALID: (Reason.INVALID_TIME, "Its time is not a FHIR dateTime."),
 }
 
+_EARLIEST_YEAR = "1900"
+EARLIEST_S = datetime(int(_EARLIEST_YEAR), 1, 1, tzinfo=UTC).timestamp()
+"""Nobody was measured before who is alive; this project's choice."""
+_EASTERNMOST_S = 14 * 3600.0
+_AHEAD = Unusable(Reason.FUTURE, "Its time is after the instant that counts as now.")
+_TOO_EARLY = Unusable(Reason.INVALID_TIME, f"Its time is before the year {_EARLIEST_YEAR}.")
+
 
 def moment_of(item: Received, context: Context, collected: Collected) -> Moment | Unusable:
     """When the Observation holds, or why that cannot be said."""
@@ -78,7 +86,7 @@ def _one_event(timing: object) -> str:
 def moment_of_text(text: str, context: Context, collected: Collected) -> Moment | None:
     """A dateTime or instant that can be used, kept for the next Observation of the same time; else None."""
     at_s = seconds(text)
-    if not isinstance(at_s, float) or at_s > context.now_s + CLOCK_SKEW_S:
+    if not isinstance(at_s, float) or not EARLIEST_S <= at_s <= context.now_s + CLOCK_SKEW_S:
         return None
     written = repr(at_s)
     found = tuple.__new__(Moment, (at_s, at_s, f"{written}|{written}"))  # Moment(...) takes twice as long
@@ -111,12 +119,23 @@ def _between(start: str, end: str, context: Context) -> Moment | Unusable:
     start_s = seconds(start)
     end_s = seconds(end)
     if isinstance(start_s, TimeFault):
-        return Unusable(*_TIME_SENTENCES[start_s])
+        return _no_moment(start, start_s, context)
     if isinstance(end_s, TimeFault):
-        return Unusable(*_TIME_SENTENCES[end_s])
+        return _no_moment(end, end_s, context)
     if end_s > context.now_s + CLOCK_SKEW_S:
-        return Unusable(Reason.FUTURE, "Its time is after the instant that counts as now.")
-    return Moment(start_s, end_s, f"{start_s!r}|{end_s!r}")
+        return _AHEAD
+    return _TOO_EARLY if start_s < EARLIEST_S else Moment(start_s, end_s, f"{start_s!r}|{end_s!r}")
+
+
+def _no_moment(text: str, fault: TimeFault, context: Context) -> Unusable:
+    """Why a time is no moment; of a date without a time also that it lies ahead, anywhere on earth, or too far back."""
+    if fault is TimeFault.DATE_ONLY:
+        latest = datetime.fromtimestamp(context.now_s + _EASTERNMOST_S, UTC).date().isoformat()
+        if text > latest[: len(text)]:
+            return _AHEAD
+        if text < _EARLIEST_YEAR:
+            return _TOO_EARLY
+    return Unusable(*_TIME_SENTENCES[fault])
 
 
 _STATUS_REASONS: dict[str, tuple[Reason, str]] = {

@@ -171,7 +171,7 @@ def read_value(
     if quantity is None or quantity.value is None:
         return ""
     is_height = isinstance(meaning.quantity, HeightKind)
-    if isinstance(moment, Unusable) and not (is_height and moment.reason is not Reason.FUTURE):
+    if isinstance(moment, Unusable) and not (is_height and moment.reason not in _AT_NO_TIME):
         if not part:
             collected.ignored.append(left_out(item, *moment))
         return ""
@@ -318,6 +318,10 @@ def _refuse_size(item: Received, part: str, rule: ValueRule, ours: float, collec
         return
     sentence = f"{rule.slug} of {ours:g}{unit} is outside the range {accepted}."
     collected.ignored.append(left_out(item, Reason.OUT_OF_RANGE, sentence, part))
+
+
+_AT_NO_TIME = frozenset({Reason.FUTURE, Reason.INVALID_TIME})
+"""A height counts without a time of day or any time, but not where what stands there cannot be one."""
 
 
 def _keep_height(
