@@ -180,8 +180,6 @@ def test_the_better_kind_of_height_is_used(codes: list[str], expected: float) ->
 @pytest.mark.parametrize(
     "when", ["0001", "9999", "1899-12-31", "2026-03-04", "0001-01-01T10:00:00Z", "2026-03-04T10:00:00Z"]
 )
-    "when", ["0001", "9999", "1899-12-31", "2026-03-04", "0001-01-01T10:00:00Z", "2026-03-04T10:00:00Z"]
-)
 def test_a_height_at_a_time_that_cannot_be_is_left_out_with_its_reason(when: str) -> None:
     request = read(patient(), tall(170.0, identity="a"), tall(165.0, identity="b", when=when))
 
