@@ -152,7 +152,7 @@ def hooks_examples() -> dict[str, bytes]:
         WorkPool(20.0),
     )
     called = read_call(msgspec.json.encode(call))
-    answered = asyncio.run(answer_call(called, at_s=last.timestamp() + 600, answering=answering))
+    answered = asyncio.run(answer_call(called, at_s=last.timestamp() + 600, call_context=answering))
     told: Json = json.loads(msgspec.json.encode({"cards": [answered.card]}))
     first = told["cards"][0]["suggestions"][0]
     first["actions"] = first["actions"][1:3]

@@ -109,7 +109,7 @@ def create_app(settings: Settings) -> FastAPI:
     store = shared_store_of(settings, outside_tls)
     entrance = entrance_of(settings, base_url, outside, store)
     hooks_entrance = hooks_entrance_of(settings, root, entrance, outside, store)
-    guests = caller_records_of(settings, outside_tls)
+    caller_records = caller_records_of(settings, outside_tls)
     limits = Limits(max_bytes=settings.max_body_bytes, max_entries=settings.max_entries)
     use_messages(files_of(messages=settings.messages))
     own = files_of(**settings.site_files)
@@ -125,7 +125,7 @@ def create_app(settings: Settings) -> FastAPI:
         watch.meters.show_pool(lambda: record.pool_use)
     rules_of_doors = [one for one in (entrance.rules, hooks_entrance.rules) if one is not None]
     issuers = [party.keys for one in rules_of_doors for party in one.parties.values()]
-    looks = Probes(record, store, issuers, time.monotonic)
+    probes = Probes(record, store, issuers, time.monotonic)
     smart = smart_launch_of(settings, keys, tls, trail, base_url.removesuffix("/fhir"), store)
 
     @asynccontextmanager
@@ -135,11 +135,11 @@ def create_app(settings: Settings) -> FastAPI:
                 await stack.enter_async_context(record)
             if store is not None:
                 stack.push_async_callback(store.aclose)
-            stack.push_async_callback(looks.aclose)
+            stack.push_async_callback(probes.aclose)
             if sign_in is not None:
                 stack.push_async_callback(sign_in.aclose)
             stack.push_async_callback(outside.aclose)
-            stack.push_async_callback(guests.aclose)
+            stack.push_async_callback(caller_records.aclose)
             stack.callback(pool.close)
             if smart is not None:
                 stack.push_async_callback(smart.aclose)
@@ -149,7 +149,7 @@ def create_app(settings: Settings) -> FastAPI:
                 _LOG.warning(f"EBBMARK_PLAIN_HTTP_HOSTS: {host} is spoken to without encryption.")
             # The first answer of a process takes ten times as long as later ones: it is nobody's.
             await pool.run(_first_answer, context)
-            looks.fetch_keys_soon()
+            probes.fetch_keys_soon()
             # What was made at start-up stays: the collector need not look at it during requests.
             gc.freeze()
             yield
@@ -178,7 +178,7 @@ def create_app(settings: Settings) -> FastAPI:
     where = Where(settings.documentation_url or f"{base_url}/metadata", f"{root}/launch" if smart is not None else "")
     hooks = HooksConfig(
         hooks_entrance,
-        CallContext(context, guests, where, pool, door.signer, deadline_s=settings.request_deadline_s),
+        CallContext(context, caller_records, where, pool, door.signer, deadline_s=settings.request_deadline_s),
         limits,
         trail,
         time.time,
@@ -189,7 +189,7 @@ def create_app(settings: Settings) -> FastAPI:
     for by_itself in (
         definitions_router(site, base_url=base_url, sign_in=sign_in_info(settings)),
         jwks_router(keys),
-        health_router(looks, load),
+        health_router(probes, load),
         files_router(),
         hooks_router(hooks),
     ):

@@ -103,7 +103,7 @@ class Probes:
         issuers: Sequence[KeySource],
         steady_s: Callable[[], float],
     ) -> None:
-        self._looks = {
+        self._probes = {
             "record": Probe(partial(record_answers, record), LOOK_EVERY_S, steady_s) if record is not None else None,
             "shared-store": Probe(store.look, LOOK_EVERY_S, steady_s) if store is not None else None,
         }
@@ -120,9 +120,9 @@ class Probes:
     def look_soon(self) -> None:
         """Begin to look at all of them, where the last look is long ago."""
         self.fetch_keys_soon()
-        for look in self._looks.values():
-            if look is not None:
-                look.look_soon()
+        for probe in self._probes.values():
+            if probe is not None:
+                probe.look_soon()
 
     def fetch_keys_soon(self) -> None:
         """Begin to fetch the keys of issuers that are not there."""
@@ -134,20 +134,20 @@ class Probes:
         there = sum(one.there for one in self._issuers)
         self._had_keys = self._had_keys or there > 0
         keys = "some" if 0 < there < len(self._issuers) else "all" if there else "none"
-        answers = {name: look.answers for name, look in self._looks.items() if look is not None}
+        answers = {name: probe.answers for name, probe in self._probes.items() if probe is not None}
         if self._store is not None:
             # Every request asks it: what the last one met is newer than the last look.
             answers["shared-store"] = self._store.answers
         degraded = there < len(self._issuers) or False in answers.values()
-        words = {name: _WORDS[answers[name]] if name in answers else "none-configured" for name in self._looks}
+        words = {name: _WORDS[answers[name]] if name in answers else "none-configured" for name in self._probes}
         status = "starting" if not self._had_keys else "degraded" if degraded else "ready"
         return {"status": status, **words, "issuer-keys": keys if self._issuers else "none-needed"}
 
     async def aclose(self) -> None:
         """Look no more."""
-        for look in (self._keys, *self._looks.values()):
-            if look is not None:
-                await look.aclose()
+        for probe in (self._keys, *self._probes.values()):
+            if probe is not None:
+                await probe.aclose()
 
 
 def _texts(name: str, description: str = "Successful Response") -> dict[str, Any]:
@@ -157,7 +157,7 @@ def _texts(name: str, description: str = "Successful Response") -> dict[str, Any
     return {"description": description, "content": {"application/json": {"schema": schema}}}
 
 
-def health_router(looks: Probes, load: Load) -> APIRouter:
+def health_router(probes: Probes, load: Load) -> APIRouter:
     """The routes below `/health`."""
     router = APIRouter(prefix="/health", tags=["health"])
 
@@ -174,8 +174,8 @@ def health_router(looks: Probes, load: Load) -> APIRouter:
     )
     async def ready() -> JSONResponse:
         """Answer that requests are taken, how full the service is, and which other systems answer."""
-        looks.look_soon()
-        found = looks.found()
+        probes.look_soon()
+        found = probes.found()
         body = {**found, "version": __version__, "load": "full" if load.full else "free"}
         return JSONResponse(body, 503 if found["status"] == "starting" else 200)
 

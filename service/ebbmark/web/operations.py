@@ -67,15 +67,15 @@ class OperationsConfig:
     deadline_s: float = 55.0
 
 
-def operations_router(door: OperationsConfig) -> APIRouter:
+def operations_router(config: OperationsConfig) -> APIRouter:
     """Every operation that answers a question; all need a caller who may come in."""
     router = APIRouter(prefix="/fhir", tags=["fhir"])
     for operation in BY_SLUG.values():
-        _serve(router, door, operation)
+        _serve(router, config, operation)
     return router
 
 
-def _serve(router: APIRouter, door: OperationsConfig, operation: Operation) -> None:
+def _serve(router: APIRouter, config: OperationsConfig, operation: Operation) -> None:
     async def answer_about(request: Request) -> Response:
         return await answer_to(request, f"Patient/{request.path_params['patient_id']}")
 
@@ -89,30 +89,30 @@ def _serve(router: APIRouter, door: OperationsConfig, operation: Operation) -> N
         as_page = operation is PLAN_TRIAL and wants_page(accept, wanted)
         if not as_page:
             require_acceptable(accept, wanted)
-        longest = door.context.limits.max_bytes
+        longest = config.context.limits.max_bytes
         body = unpacked(await read_body(request.stream(), longest), encoding, longest)
         body = about_patient(body, patient) if patient else body
         at_s, actor = time.time(), actor_of(request)
-        until_s = asyncio.get_running_loop().time() + door.deadline_s
-        context = replace(door.context, at_s=at_s)
-        read = await _from_record(request, door, operation, body, context, until_s=until_s)
+        until_s = asyncio.get_running_loop().time() + config.deadline_s
+        context = replace(config.context, at_s=at_s)
+        read = await _from_record(request, config, operation, body, context, until_s=until_s)
         answer, written = (
             (read, None)
             if read is not None
-            else await door.pool.run_until(
-                until_s, _answer_and_write, operation, body, context, at_s, door.signer, as_page
+            else await config.pool.run_until(
+                until_s, _answer_and_write, operation, body, context, at_s, config.signer, as_page
             )
         )
         verdict = answer.titrated.closing.verdict.value if answer.titrated is not None else "answered"
         count(Measured.ANSWERS, operation.slug, verdict)
         if answer.request.asked.write_back:
             require(request, WRITE_BACK)
-            return await _written_back(answer, at_s, door, actor, until_s=until_s)
-        await door.trail.note(_access(AuditAction.EVALUATED, actor, answer))
+            return await _written_back(answer, at_s, config, actor, until_s=until_s)
+        await config.trail.note(_access(AuditAction.EVALUATED, actor, answer))
         if as_page:
             return Response(plan_page(answer, body), media_type="text/html", headers=PAGE_HEADERS)
         if written is None:
-            written = await door.pool.run_until(until_s, _written, answer, at_s, door.signer)
+            written = await config.pool.run_until(until_s, _written, answer, at_s, config.signer)
         return Response(written, media_type=FHIR_JSON)
 
     router.add_api_route(f"/${operation.slug}", answer_any, methods=["POST"], **documented(operation))
@@ -142,7 +142,7 @@ def _written(answer: Answer, at_s: float, signer: SigningKey | None) -> bytes:
 
 async def _from_record(
     request: Request,
-    door: OperationsConfig,
+    config: OperationsConfig,
     operation: Operation,
     body: bytes,
     context: RequestContext,
@@ -151,7 +151,7 @@ async def _from_record(
 ) -> Answer | None:
     """The answer to a request that names a patient of the record; None where it brings its data."""
     actor = actor_of(request)
-    base_url = door.record.settings.base_url if door.record is not None else ""
+    base_url = config.record.settings.base_url if config.record is not None else ""
     try:
         asked = record_query_of(body, base_url=base_url, at_s=context.at_s)
         if asked is None:
@@ -159,14 +159,14 @@ async def _from_record(
         if operation.needs_conditions:
             require(request, READ_CONDITIONS)
         answer = await answer_from_record(
-            operation, asked, context, record=door.record, withheld=_withheld(request), until_s=until_s
+            operation, asked, context, record=config.record, withheld=_withheld(request), until_s=until_s
         )
     except Rejected:
         # What was read before the refusal, if anything, is not known here; that it was tried is.
-        await door.trail.note(Access(AuditAction.READ, actor, succeeded=False))
+        await config.trail.note(Access(AuditAction.READ, actor, succeeded=False))
         raise
     read = tuple(source.reference for source in answer.request.sources if source.reference)
-    await door.trail.note(_access(AuditAction.READ, actor, answer, resources=read))
+    await config.trail.note(_access(AuditAction.READ, actor, answer, resources=read))
     return answer
 
 
@@ -188,19 +188,19 @@ def _access(
 
 
 async def _written_back(
-    answer: Answer, at_s: float, door: OperationsConfig, actor: Actor, *, until_s: float
+    answer: Answer, at_s: float, config: OperationsConfig, actor: Actor, *, until_s: float
 ) -> Response:
     """Answer after writing the answer to the record; whatever becomes of the write, the answer is given."""
     done = await record_answer(
         answer,
         at_s=at_s,
-        record=door.record,
-        signer=door.signer,
+        record=config.record,
+        signer=config.signer,
         with_report=answer.request.asked.with_report,
         make_current=answer.request.asked.make_current,
         until_s=until_s,
     )
     access = _access(AuditAction.WRITTEN, actor, answer, succeeded=done.there, resources=done.places)
-    await door.trail.note(access)
+    await config.trail.note(access)
     headers = {WRITE_BACK_HEADER: done.state.value}
     return Response(_ENCODER.encode(done.answer), media_type=FHIR_JSON, headers=headers)

@@ -66,7 +66,7 @@ class CallContext:
 
     Attributes:
         context: what is read with which codes and rules; its instant is that of each call.
-        guests: the records of callers that may be asked.
+        caller_records: the records of callers that may be asked.
         where: addresses that a card leads to.
         pool: where answers are computed.
         signer: key to sign results with; None where they are not signed.
@@ -75,7 +75,7 @@ class CallContext:
     """
 
     context: RequestContext
-    guests: CallerRecords
+    caller_records: CallerRecords
     where: Where
     pool: WorkPool
     signer: SigningKey | None = None
@@ -98,21 +98,21 @@ class CallResult:
     read: tuple[str, ...] = ()
 
 
-async def answer_call(called: HookCall, *, at_s: float, answering: CallContext) -> CallResult:
+async def answer_call(called: HookCall, *, at_s: float, call_context: CallContext) -> CallResult:
     """Answer one call.
 
     Args:
         called: the call.
         at_s: the present instant [s since 1970-01-01T00:00:00Z].
-        answering: everything else.
+        call_context: everything else.
 
     Raises:
         Rejected: what is needed cannot be had, or cannot be read.
     """
     if called.user.partition("/")[0] not in _CLINICIANS:
         return CallResult()
-    until_s = asyncio.get_running_loop().time() + answering.deadline_s
-    table = answering.context.code_map.table
+    until_s = asyncio.get_running_loop().time() + call_context.deadline_s
+    table = call_context.context.code_map.table
     patient = f"Patient/{called.patient_id}"
     orders: tuple[PeepOrder, ...] | None = None
     if called.draft_orders is not None:
@@ -121,19 +121,19 @@ async def answer_call(called: HookCall, *, at_s: float, answering: CallContext) 
             return CallResult()
     asked = RecordQuery(patient, None, at_s - WINDOW_S, at_s, period_given=False, rest=())
     entries: list[FoundEntry] = []
-    fetched = await _gathered(called, asked, answering, entries)
+    fetched = await _gathered(called, asked, call_context, entries)
     read = tuple(dict.fromkeys(_reference(one) for one in entries))
     if fetched is None:
         return CallResult(read=read)
-    context = replace(answering.context, at_s=at_s, limits=answering.fetching.of_request)
+    context = replace(call_context.context, at_s=at_s, limits=call_context.fetching.of_request)
     try:
-        finding = await answering.pool.run_until(until_s, judge, fetched, orders, context)
+        finding = await call_context.pool.run_until(until_s, judge, fetched, orders, context)
     except Rejected as rejected:
         raise _as_sent(rejected, fetched, called) from None
     count(Measured.CARDS, _FINDINGS[type(finding)])
     if finding is None:
         return CallResult(read=read)
-    card = card_of(finding, called, at_s=at_s, where=answering.where, signer=answering.signer)
+    card = card_of(finding, called, at_s=at_s, where=call_context.where, signer=call_context.signer)
     return CallResult(card, identity_of(finding), read)
 
 
@@ -143,14 +143,14 @@ def _reference(entry: FoundEntry) -> str:
 
 
 async def _gathered(
-    called: HookCall, asked: RecordQuery, answering: CallContext, read: list[FoundEntry]
+    called: HookCall, asked: RecordQuery, call_context: CallContext, read: list[FoundEntry]
 ) -> Fetched | None:
     """What the answer needs; None where two trials lie among one another, so that there is none to speak of."""
     base_url = called.access.base_url
     parts = {part: prefetched(part, _sent(called, part), asked, base_url) for part in Part}
-    record, closed = _opened(called, answering)
-    limits = answering.fetching
-    most_s = min(limits.total_s, answering.deadline_s)
+    record, closed = _opened(called, call_context)
+    limits = call_context.fetching
+    most_s = min(limits.total_s, call_context.deadline_s)
     try:
         async with asyncio.timeout(most_s):
             return await gather(
@@ -158,8 +158,8 @@ async def _gathered(
                 parts,
                 record=record,
                 closed=closed,
-                table=answering.context.code_map.table,
-                procedures=answering.context.site.condition_codes.procedures,
+                table=call_context.context.code_map.table,
+                procedures=call_context.context.site.condition_codes.procedures,
                 budget=Budget(limits.requests, limits.resources, limits.size_bytes),
                 read=read,
             )
@@ -205,11 +205,11 @@ def _as_sent(rejected: Rejected, fetched: Fetched, called: HookCall) -> Rejected
     return Rejected(tuple(problems), tuple(ignored))
 
 
-def _opened(called: HookCall, answering: CallContext) -> tuple[RecordClient | None, str]:
+def _opened(called: HookCall, call_context: CallContext) -> tuple[RecordClient | None, str]:
     """The caller's record for this one call, or why it may not be asked."""
     access = called.access
-    closed = access.closed or answering.guests.refusal(access.base_url)
-    return (None, closed) if closed else (answering.guests.record(access.base_url, access.token), "")
+    closed = access.closed or call_context.caller_records.refusal(access.base_url)
+    return (None, closed) if closed else (call_context.caller_records.record(access.base_url, access.token), "")
 
 
 MOST_AT_ONCE = 200

@@ -202,64 +202,64 @@ class HooksConfig:
 
     Attributes:
         entrance: who may come in.
-        answering: what answering a call needs.
+        calls: what answering a call needs.
         limits: how large a request may be.
         trail: where it is noted who did what.
         wall_s: seconds since 1970-01-01T00:00:00Z.
     """
 
     entrance: HooksAuthMiddleware
-    answering: CallContext
+    calls: CallContext
     limits: Limits
     trail: AuditTrail
     wall_s: Callable[[], float]
 
 
-def hooks_router(door: HooksConfig) -> APIRouter:
+def hooks_router(config: HooksConfig) -> APIRouter:
     """The routes below `/cds-services`."""
     router = APIRouter(prefix="/cds-services", tags=["cds-hooks"])
-    context = door.answering.context
+    context = config.calls.context
     services = _ENCODER.encode(discovery(context.code_map.table, context.site.condition_codes.procedures))
 
     @router.get("/", include_in_schema=False)
     @router.get("", **DISCOVERY)
     async def discover(request: Request) -> Response:
-        await door.entrance.admit(request)
+        await config.entrance.admit(request)
         return Response(services, media_type=JSON)
 
     @router.post("/{service_id}/", include_in_schema=False)
     @router.post("/{service_id}", **CALL)
     async def call(request: Request) -> Response:
-        actor = await door.entrance.admit(request)
-        body = await _body(request, door)
-        at_s = door.wall_s()
+        actor = await config.entrance.admit(request)
+        body = await _body(request, config)
+        at_s = config.wall_s()
         called = read_call(body)
         try:
-            answered = await answer_call(called, at_s=at_s, answering=door.answering)
+            answered = await answer_call(called, at_s=at_s, call_context=config.calls)
         except Rejected:
-            await door.trail.note(Accessed(AuditAction.EVALUATED, actor, succeeded=False))
+            await config.trail.note(Accessed(AuditAction.EVALUATED, actor, succeeded=False))
             raise
         patient = f"Patient/{called.patient_id}"
         if answered.read:
-            await door.trail.note(Accessed(AuditAction.READ, actor, True, patient, answered.read, answered.identity))
-        await door.trail.note(Accessed(AuditAction.EVALUATED, actor, True, patient, (), answered.identity))
+            await config.trail.note(Accessed(AuditAction.READ, actor, True, patient, answered.read, answered.identity))
+        await config.trail.note(Accessed(AuditAction.EVALUATED, actor, True, patient, (), answered.identity))
         cards = [] if answered.card is None else [answered.card]
         return Response(_ENCODER.encode({"cards": cards}), media_type=JSON)
 
     @router.post("/{service_id}/feedback/", include_in_schema=False)
     @router.post("/{service_id}/feedback", **FEEDBACK)
     async def feedback(request: Request) -> Response:
-        actor = await door.entrance.admit(request)
-        told = read_feedback(await _body(request, door))
-        log_feedback(told, client=actor.issuer, recorded_s=door.wall_s())
+        actor = await config.entrance.admit(request)
+        told = read_feedback(await _body(request, config))
+        log_feedback(told, client=actor.issuer, recorded_s=config.wall_s())
         return Response(_ENCODER.encode({"received": len(told)}), media_type=JSON)
 
     return router
 
 
-async def _body(request: Request, door: HooksConfig) -> bytes:
+async def _body(request: Request, config: HooksConfig) -> bytes:
     if request.path_params["service_id"] != SERVICE_ID:
         sentence = f"There is no such service here; there is {SERVICE_ID}."
         raise Rejected((Problem(ProblemKind.NOT_FOUND, "", "another id", SERVICE_ID, sentence),))
     require_fhir_json(request.headers.get("content-type"), request.headers.get("content-encoding"))
-    return await read_body(request.stream(), door.limits.max_bytes)
+    return await read_body(request.stream(), config.limits.max_bytes)
