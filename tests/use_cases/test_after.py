@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
 from bedside_builders import asked, charted, condition, parameter, position, refused, row, rows_down, stamp, value_of
@@ -146,7 +148,9 @@ class TestWithoutASettingAfterATrial:
         said = asked(operation, [*BEFORE, row(stamp(50), "now", map=59.0)], now=stamp(60))
 
         assert said.first.startswith("Mean arterial pressure is 59 mmHg (10 min old), limit below 60 mmHg")
-        assert "titrated-at" in said.first
+        # What to send is for those who connect the record, and for nobody at a bedside.
+        assert "titrated-at" not in said.first
+        assert "titrated-at" in json.dumps(said.of("OperationOutcome"))
         assert said.issue("arterial-pressure-fell")["severity"] == "high"
         assert not [one for one in said.of("Observation") if set(one) & {"valueBoolean", "valueCodeableConcept"}]
 

@@ -514,7 +514,7 @@ def test_a_running_demo_begins_when_it_is_first_opened(app: ASGIApp) -> None:
 
     assert reply.status == 303
     assert re.fullmatch(r"/demo/running\.\d{10}/running", reply.headers["location"])
-    assert "PEEP not lowered yet" in words_of(get(app, reply.headers["location"]).body)
+    assert "PEEP is not being lowered" in words_of(get(app, reply.headers["location"]).body)
 
 
 @pytest.mark.parametrize("path", ["/demo/nobody/", "/demo/nobody", "/demo/running.x/", f"/demo/running.{'1' * 13}/"])

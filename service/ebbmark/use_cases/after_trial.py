@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf
 
 from ebbmark.fhir.answer import Answer, Statement, Warned
@@ -101,14 +101,15 @@ def only_the_patient(
     at_s = request.as_of_s
     now = now_of(request, since_s=since_s, at_s=at_s, trial=trial)
     seen = now.alarms if since_s == -inf else (*now.alarms, *now.not_comparable, *now.changed)
-    missing_too = f"{sentence} Send {accepted}."
+    to_send = f"Send {accepted}."
     if not seen:
-        raise missing(request, found, accepted, missing_too)
+        raise missing(request, found, accepted, f"{sentence} {to_send}")
     return answered(
         operation,
-        request,
+        # What to send is for those who connect the record.
+        replace(request, notes=(*request.notes, to_send)),
         short=patient_in_short(seen, sentence, since_s),
-        said=(sentences(*[seen_words(one, since_s) for one in seen], missing_too),),
+        said=(sentences(*[seen_words(one, since_s) for one in seen], sentence),),
         statements=statements,
         warnings=warnings_of(seen, since_s),
         rules=(rule_of_limits(site.stop_limits),),

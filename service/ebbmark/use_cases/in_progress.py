@@ -170,7 +170,7 @@ def what_follows(request: Request, running: RunningTrial, staircase: StaircaseRu
 
 def _suggestion(request: Request, running: RunningTrial) -> tuple[float | None, str, tuple[str, ...]]:
     if request.person is None:
-        return None, say("next-step.suggested-peep-needs"), ()
+        return None, say("next-step.suggested-peep-needs", where=say("next-step.titration-gives")), ()
     trial = read_trial(request.readings, request.protocol)
     if isinstance(trial, NoTrial):
         return None, say("next-step.no-peep-suggested", found=spell(trial.found)), ()
@@ -183,7 +183,11 @@ def _suggestion(request: Request, running: RunningTrial) -> tuple[float | None, 
     objections = objections_in_short(advice)
     against = say("next-step.against", listed="; ".join(objections)) if objections else ""
     said = say(
-        "next-step.suggested-peep-above", peep=level(peep), margin_cmh2o=level(advice.margin_cmh2o), against=against
+        "next-step.suggested-peep-above",
+        where=say("next-step.titration-certainty"),
+        peep=level(peep),
+        margin_cmh2o=level(advice.margin_cmh2o),
+        against=against,
     )
     return peep, said, objections
 

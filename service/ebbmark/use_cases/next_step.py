@@ -46,7 +46,7 @@ from ebbmark.use_cases.in_progress import (
     what_follows,
 )
 from ebbmark.use_cases.trial_and_patient import patient_context_of
-from ebbmark.words.ages import clock
+from ebbmark.words.ages import clock, lasting
 from ebbmark.words.answer_in_short import found_words
 from ebbmark.words.messages import say, spell
 from ebbmark.words.next_step import called_before_words, condition_words, decision_words, ended_words, move_words
@@ -248,6 +248,7 @@ def _said(
                 "next-step.these-lie-before",
                 count=len(before),
                 ending="s" if len(before) == 1 else "",
+                again=say("next-step.go-down-again"),
                 time=clock(running.began_s),
             )
         )
@@ -266,7 +267,7 @@ def _not_lowered(request: Request) -> str:
     ended = say("next-step.titrate-peep-reads")
     kept_s = request.as_of_s - levels[-1].start_s
     if kept_s > request.protocol.longest_step_s:
-        return say("next-step.peep-has-been", now=level(now), kept_s=f"{kept_s / 60:.0f}", ended=ended)
+        return say("next-step.peep-has-been", now=level(now), span=lasting(kept_s), ended=ended)
     if len(levels) == 1:
         return say("next-step.peep-not-moved", now=level(now))
     last = levels[-2].peep_cmh2o

@@ -6,10 +6,11 @@ from datetime import UTC, datetime
 
 from ebbmark.words.messages import say
 
-__all__ = ["age", "capital", "clock"]
+__all__ = ["age", "capital", "clock", "lasting"]
 
 _NOW_S = 30.0
 _HOURS_S = 5400.0
+_LONG_S = 7200.0
 
 
 def age(age_s: float) -> str:
@@ -24,6 +25,17 @@ def age(age_s: float) -> str:
         return say("age.h-old", age_s=f"{age_s / 3600:.1f}")
     minutes = round(age_s / 60)
     return say("age.less-than-minute") if minutes < 1 else say("age.min-old", minutes=minutes)
+
+
+def lasting(length_s: float) -> str:
+    """A length of time in minutes, from two hours on in hours.
+
+    Args:
+        length_s: not negative [s].
+    """
+    if length_s >= _LONG_S:
+        return say("span.hours", count=f"{length_s / 3600:.0f}")
+    return say("span.minutes", count=f"{length_s / 60:.0f}")
 
 
 def clock(at_s: float) -> str:

@@ -93,7 +93,10 @@ def called_before_words(step: StepSoFar, *, raised_s: float) -> str:
         raised_s: when PEEP was raised again [s since 1970-01-01T00:00:00Z].
     """
     return _say(
-        "called-before", here=say("next-step.pressure", peep_cmh2o=level(step.peep_cmh2o)), raised=clock(raised_s)
+        "called-before",
+        here=say("next-step.pressure", peep_cmh2o=level(step.peep_cmh2o)),
+        raised=clock(raised_s),
+        again=_say("go-down-again"),
     )
 
 
@@ -104,7 +107,13 @@ def ended_words(last: Step, *, now_cmh2o: float) -> str:
         last: its last step.
         now_cmh2o: PEEP now.
     """
-    return _say("ended", lowest=level(last.peep_cmh2o), time=clock(last.end_s), now=level(now_cmh2o))
+    return _say(
+        "ended",
+        lowest=level(last.peep_cmh2o),
+        time=clock(last.end_s),
+        now=level(now_cmh2o),
+        again=_say("go-down-again"),
+    )
 
 
 def _called(move: Move, latest: StepSoFar) -> str:

@@ -12,7 +12,8 @@ from ebbmark.physiology.during.running import Concern, RunningContext
 from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.criteria import CRITERIA, CriterionMet, NotCheckedReason, StopAnswer, StopCriterion
-from ebbmark.words.ages import age, capital, clock
+from ebbmark.physiology.trial.limb import peep_levels_of
+from ebbmark.words.ages import age, capital, clock, lasting
 from ebbmark.words.answer_in_short import against_words, found_words
 from ebbmark.words.in_short import MOST_WORDS_OF_LINE, InShort, cut, shortened
 from ebbmark.words.messages import ENGLISH, say, spell
@@ -117,10 +118,19 @@ def _head(decision: Decision, context: RunningContext) -> tuple[str, str]:
             return _say("lowest", peep=here), ""
         case Action.NOT_STARTED | Action.ENDED:
             now = context.running.now_cmh2o
+            kept_s = _kept_s(context)
+            if move.action is Action.NOT_STARTED and now is not None and kept_s > context.protocol.longest_step_s:
+                return _say("unchanged", peep=level(now), span=lasting(kept_s)), ""
             name = "ended" if move.action is Action.ENDED else "not-started"
             return _say(name, peep="" if now is None else level(now)), ""
         case _:
             return _say("look"), ""
+
+
+def _kept_s(context: RunningContext) -> float:
+    """For how long PEEP has been as it is [s]; 0 where it was not moved among the readings."""
+    levels = peep_levels_of(context.readings)
+    return context.at_s - levels[-1].start_s if len(levels) > 1 else 0.0
 
 
 def _reason(move: Move) -> str:

@@ -100,11 +100,19 @@ def zone_of(name: str) -> tzinfo:
     return UTC if name == "UTC" else ZoneInfo(name)
 
 
+_OF_THE_API: Final = {
+    "titrate-peep-reads": "answer-reads",
+    "titration-gives": "answer-gives",
+    "titration-certainty": "answer-certainty",
+    "go-down-again": "",
+}
+
+
 def plainly(sentence: str) -> str:
-    """A sentence of an answer, with the page in place of the operation that it names."""
-    return sentence.replace(
-        "$titrate-peep reads a trial that has ended", "A trial that has ended stands on the page Answer"
-    )
+    """Sentences of an answer, with the page in place of the operation that they name, and without what programs do."""
+    for of_the_api, instead in _OF_THE_API.items():
+        sentence = sentence.replace(say(f"next-step.{of_the_api}"), say(f"page.{instead}") if instead else "")
+    return sentence.replace("  ", " ").rstrip()
 
 
 _ENDS: Final = re.compile(r"(?<=[.?]) (?=[A-Z'])")
