@@ -480,6 +480,20 @@ def test_an_output_on_a_full_disk_ends_with_one_sentence(
     assert capsys.readouterr().err == "The output was not written whole: No space left on device.\n"
 
 
+def test_an_output_that_nobody_reads_on_ends_without_a_word(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    class Unread(io.StringIO):
+        def write(self, _: str) -> int:
+            raise BrokenPipeError(errno.EPIPE, "Broken pipe")
+
+    monkeypatch.setattr(sys, "stdout", Unread())
+
+    code = run(["evaluate", CLEAR])
+
+    assert (code, capsys.readouterr().err) == (141, "")
+
+
 @pytest.mark.live
 def test_the_service_prints_its_address_answers_there_and_stops_when_told() -> None:
     with service() as (process, line):

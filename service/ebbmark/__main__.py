@@ -9,6 +9,9 @@ from collections.abc import Sequence
 
 __all__ = ["run"]
 
+UNREAD = 141
+"""As a shell tells a process that SIGPIPE ended; common practice, no published source."""
+
 
 def run(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code; an output that takes no more ends it with one sentence."""
@@ -22,6 +25,10 @@ def run(arguments: Sequence[str] | None = None) -> int:
         code = main(arguments)
         sys.stdout.flush()
     except OSError as error:
+        if error.errno == errno.EPIPE:
+            # Nobody reads on, as behind `| head`: no fault of anybody.
+            sys.stdout = None
+            return UNREAD
         # What commands read is judged where it is read; what is left is the output.
         if error.errno not in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
             raise
