@@ -32,7 +32,7 @@ from ebbmark.record.check import Report, Verdict
 from ebbmark.record.check.reading import Asking, check_reading
 from ebbmark.record.check.writing import check_writing
 from ebbmark.record.client import RecordClient
-from ebbmark.record.connection_faults import client_tls
+from ebbmark.record.connection import client_tls
 from ebbmark.review.bulk_export import Exported, ExportStopped, bulk_export
 from ebbmark.settings import Settings, unknown_names
 from ebbmark.site_files import codes_of, faults_of, files_of, site_of, use_messages

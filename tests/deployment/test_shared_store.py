@@ -20,7 +20,7 @@ from typing import TypeVar
 import pytest
 
 from certificates import certificates
-from ebbmark.record.connection_faults import client_tls
+from ebbmark.record.connection import client_tls
 from ebbmark.web.authentication import SeenTokens
 from ebbmark.web.rates import RateLimit, RequestRates
 from ebbmark.web.shared_store import PATIENCE_S, REST_S, SharedStore, store_address

@@ -15,7 +15,7 @@ from ebbmark.fhir.reading.concept_map import OWN_QUANTITIES, read_code_map, rows
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.physiology.readings import Quantity
-from ebbmark.record.observations import tokens_of
+from ebbmark.record.clinical_resources import tokens_of
 from fhir_builders import UCUM, Json, bundle, height, observation, parameters, patient, to_bytes
 
 NOW_S = 1772355600.0 + 86400.0

@@ -17,7 +17,7 @@ import pytest
 
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.observations import OVERLAP_S, nothing_stored_since
+from ebbmark.record.clinical_resources import OVERLAP_S, nothing_stored_since
 from live.record_server import FHIR_JSON
 from recommendations import RECORDED_S, found
 

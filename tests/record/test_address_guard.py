@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ebbmark.record.address_guard import AddressRefusal, refusal_of, same_server
+from ebbmark.record.connection import AddressRefusal, refusal_of, same_server
 
 BASE = "https://record.example/fhir"
 

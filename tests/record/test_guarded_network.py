@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis.strategies import ip_addresses
 
-from ebbmark.record.address_guard import Resolve, is_surprising, is_this_machine
 from ebbmark.record.client import Answer, Exchange, Failure, Patience, Reply
+from ebbmark.record.connection import Resolve, is_surprising, is_this_machine
 from ebbmark.record.retry import CallFailure
 from record.local_record import LocalRecord, local_record
 

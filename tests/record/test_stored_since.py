@@ -10,7 +10,7 @@ import pytest
 import respx
 
 from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.observations import nothing_stored_since
+from ebbmark.record.clinical_resources import nothing_stored_since
 from fhir_builders import Json
 
 BASE = "https://record.example/fhir"

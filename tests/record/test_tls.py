@@ -16,7 +16,7 @@ import respx
 
 from certificates import Certificates, certificates
 from ebbmark.record.client import Answer, Failure, RecordClient, RecordSettings, Reply
-from ebbmark.record.connection_faults import client_tls
+from ebbmark.record.connection import client_tls
 from ebbmark.record.retry import TROUBLE_WORDS, CallFailure
 from record.local_record import local_record
 

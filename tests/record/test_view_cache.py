@@ -12,7 +12,7 @@ import respx
 
 from ebbmark.fhir.problems import ProblemKind, Rejected
 from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.observations import limits_of, search_observations
+from ebbmark.record.clinical_resources import limits_of, search_observations
 from ebbmark.record.record_query import RecordQuery
 from ebbmark.record.retry import ViewCache, Waiting
 from ebbmark.record.search import Budget, read_one

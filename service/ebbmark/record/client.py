@@ -29,8 +29,8 @@ import httpx
 import msgspec
 
 from ebbmark.fhir.naming import ACCEPTS_EVERYTHING, AcceptedWrites
-from ebbmark.record.address_guard import GuardedNetwork, Resolve, is_under, refusal_of, resolved
-from ebbmark.record.connection_faults import is_about_us, trouble_of, usual_trust
+from ebbmark.record import connection
+from ebbmark.record.connection import GuardedNetwork, Resolve, is_about_us, is_under, refusal_of, resolved
 from ebbmark.record.refusal_log import note_refusal
 from ebbmark.record.retry import WALL_CLOCK, CallFailure, RetryLimits, ViewCache, Waiting
 from ebbmark.telemetry.measured import outgoing_call
@@ -179,7 +179,7 @@ class Exchange:
         except TimeoutError:
             body = CallFailure.TOO_SLOW
         except httpx.TransportError as error:
-            body = trouble_of(error)
+            body = connection.trouble_of(error)
         except ssl.SSLError as error:
             # With TLS 1.3 a server looks at our certificate after we believe to be connected, and its refusal comes
             # while we read; the library lets it through.
@@ -204,7 +204,7 @@ class _GuardedTransport(httpx.AsyncHTTPTransport):
     """httpx's transport over a pool whose connections are guarded."""
 
     def __init__(self, tls: ssl.SSLContext | None, network: GuardedNetwork) -> None:
-        context = usual_trust() if tls is None else tls
+        context = connection.usual_trust() if tls is None else tls
         super().__init__(verify=context, trust_env=False)
         # httpx has no public way to give the pool a network. Should the name of the pool change, nothing may start.
         if not isinstance(vars(self).get("_pool"), httpcore.AsyncConnectionPool):

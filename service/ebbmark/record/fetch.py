@@ -37,7 +37,16 @@ from ebbmark.fhir.reading.codes import CodeRow, is_rhythm
 from ebbmark.fhir.times import instant
 from ebbmark.physiology.readings import Quantity
 from ebbmark.record.client import RecordClient
-from ebbmark.record.observations import each_once, is_searched, limits_of, remarks_of, search_observations, tokens_of
+from ebbmark.record.clinical_resources import (
+    each_once,
+    is_given_within,
+    is_searched,
+    limits_of,
+    remarks_of,
+    search_beside,
+    search_observations,
+    tokens_of,
+)
 from ebbmark.record.post_filter import Filtered, moment_of, post_filter, several_sources
 from ebbmark.record.record_query import RecordQuery
 from ebbmark.record.search import (
@@ -51,7 +60,6 @@ from ebbmark.record.search import (
     read_metrics,
     read_one,
 )
-from ebbmark.record.supporting_resources import is_given_within, search_beside
 
 __all__ = ["in_time", "took_too_long"]
 

@@ -31,15 +31,16 @@ from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import CodeRow, HeightKind, SexKind, WeightKind, is_rhythm
 from ebbmark.physiology.readings import Quantity
 from ebbmark.record.client import RecordClient
-from ebbmark.record.fetch import Fetched, with_changes
-from ebbmark.record.observations import (
+from ebbmark.record.clinical_resources import (
     NO_COMPONENTS,
     each_once,
     is_searched,
     limits_of,
+    procedure_query,
     remarks_of,
     search_observations,
 )
+from ebbmark.record.fetch import Fetched, with_changes
 from ebbmark.record.post_filter import Filtered, moment_of, post_filter, several_sources, subject_of
 from ebbmark.record.record_query import RecordQuery
 from ebbmark.record.search import (
@@ -59,7 +60,6 @@ from ebbmark.record.search import (
     take,
     too_much,
 )
-from ebbmark.record.supporting_resources import procedure_query
 
 __all__ = ["CIRCULATION_S", "UNREAD", "Part", "Prefetched", "gather", "part_tokens", "prefetched"]
 

@@ -31,8 +31,8 @@ from urllib.parse import urlencode
 import msgspec
 
 from ebbmark.keys import KeyRing, PublicKey, SigningKey, read_public_keys
-from ebbmark.record.address_guard import refusal_of, same_server
 from ebbmark.record.client import Answer, Exchange, Failure, Reply, decoded, is_bearer_token
+from ebbmark.record.connection import refusal_of, same_server
 from ebbmark.record.retry import CallFailure, SingleFlight
 
 __all__ = [

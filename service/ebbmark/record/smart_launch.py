@@ -25,8 +25,8 @@ from urllib.parse import urlencode, urljoin
 import msgspec
 
 from ebbmark.keys import KeyRing
-from ebbmark.record.address_guard import refusal_of
 from ebbmark.record.client import Answer, Exchange, Failure, Reply, decoded, is_bearer_token
+from ebbmark.record.connection import refusal_of
 from ebbmark.record.retry import CallFailure, SingleFlight
 from ebbmark.record.sign_in import (
     ASSERTION_TYPE,

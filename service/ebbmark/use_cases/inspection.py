@@ -28,7 +28,7 @@ from ebbmark.fhir.reading.concept_map import lay_over, rows_of
 from ebbmark.fhir.reading.question import Limits, RequestContext
 from ebbmark.fhir.times import instant
 from ebbmark.record.client import RecordClient
-from ebbmark.record.observations import limits_of
+from ebbmark.record.clinical_resources import limits_of
 from ebbmark.record.post_filter import subject_of
 from ebbmark.record.record_query import RecordQuery, named_in_record, record_query_of
 from ebbmark.record.search import Budget, Found, FoundEntry, ReadFailure, read_one, search

@@ -20,9 +20,8 @@ from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.question import Limits, RequestContext
 from ebbmark.fhir.writing.write import write_bundle_bytes
-from ebbmark.record.address_guard import is_this_machine
 from ebbmark.record.client import RecordClient
-from ebbmark.record.connection_faults import client_tls, expired_since
+from ebbmark.record.connection import client_tls, expired_since, is_this_machine
 from ebbmark.settings import Settings
 from ebbmark.site_files import codes_of, files_of, site_of, use_messages
 from ebbmark.use_cases.questions import answer_request

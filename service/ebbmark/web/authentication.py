@@ -32,7 +32,7 @@ from fastapi import Request
 
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.writing.audit_event import Actor
-from ebbmark.record.address_guard import is_this_machine
+from ebbmark.record.connection import is_this_machine
 from ebbmark.web.rates import RequestRates
 from ebbmark.web.shared_store import SharedStore
 from ebbmark.web.token_check import Claims, Introspection, TokenRefusal, TokenRules, verified_claims

@@ -12,8 +12,8 @@ from uuid import uuid4
 from ebbmark.fhir.definitions import SignInInfo
 from ebbmark.fhir.naming import AcceptedWrites
 from ebbmark.keys import KeyRing
-from ebbmark.record.address_guard import AddressRefusal, is_this_machine, refusal_of
 from ebbmark.record.client import CallerRecords, Exchange, Patience, RecordSettings
+from ebbmark.record.connection import AddressRefusal, is_this_machine, refusal_of
 from ebbmark.record.refusal_log import unusable_log
 from ebbmark.record.sign_in import SignIn, SignInClock, SignInSettings
 from ebbmark.settings import Issuer, Settings

@@ -10,7 +10,7 @@ from urllib.parse import urlsplit
 from uuid import uuid4
 
 from ebbmark.keys import KeyRing
-from ebbmark.record.address_guard import is_this_machine, refusal_of
+from ebbmark.record.connection import is_this_machine, refusal_of
 from ebbmark.record.sign_in import SignInClock
 from ebbmark.record.smart_launch import AppClient
 from ebbmark.settings import Settings, SmartRecord

@@ -25,8 +25,8 @@ import msgspec
 from joserfc.errors import JoseError
 
 from ebbmark.keys import PublicKey
-from ebbmark.record.address_guard import refusal_of
 from ebbmark.record.client import Exchange, Reply, decoded
+from ebbmark.record.connection import refusal_of
 from ebbmark.record.sign_in import KeyLookup
 
 if TYPE_CHECKING:

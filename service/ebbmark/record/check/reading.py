@@ -18,9 +18,9 @@ from urllib.parse import parse_qsl, urlencode, urlsplit
 
 import msgspec
 
-from ebbmark.record.address_guard import is_under
 from ebbmark.record.check import Report, Verdict
 from ebbmark.record.client import Answer, Failure, RecordClient, Reply, decoded
+from ebbmark.record.connection import is_under
 from ebbmark.record.refusal_told import named_by
 from ebbmark.record.retry import TROUBLE_WORDS, CallFailure
 from ebbmark.record.search import Page

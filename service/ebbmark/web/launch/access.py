@@ -16,8 +16,8 @@ from urllib.parse import urlsplit
 from fastapi import Request
 
 from ebbmark.fhir.writing.audit_event import Actor
-from ebbmark.record.address_guard import refusal_of
 from ebbmark.record.client import Exchange, RecordClient
+from ebbmark.record.connection import refusal_of
 from ebbmark.record.retry import CallFailure, ViewCache
 from ebbmark.record.sign_in import PublishedKeys, SignInClock, SignInFailure
 from ebbmark.record.smart_launch import KnownServer, LaunchServer, TokenRequests, UserGrant

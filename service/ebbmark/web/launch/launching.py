@@ -26,7 +26,7 @@ from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 
 from ebbmark.fhir.writing.audit_event import Access, AuditAction
-from ebbmark.record.address_guard import AddressRefusal, refusal_of
+from ebbmark.record.connection import AddressRefusal, refusal_of
 from ebbmark.record.sign_in import SignInFailure
 from ebbmark.record.smart_launch import LaunchServer, UserGrant
 from ebbmark.web.body import read_body

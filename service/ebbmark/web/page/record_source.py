@@ -16,9 +16,9 @@ from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import RecordClient
+from ebbmark.record.clinical_resources import nothing_stored_since
 from ebbmark.record.embedded_resources import where_recorded
 from ebbmark.record.fetch import in_time
-from ebbmark.record.observations import nothing_stored_since
 from ebbmark.record.record_query import WINDOW_S, named_in_record, record_query_of
 from ebbmark.record.search import Budget, ReadFailure, no_patient, read_one
 from ebbmark.record.write_outcome import WriteOutcome, WriteState
