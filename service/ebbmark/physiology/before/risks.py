@@ -21,7 +21,7 @@ from typing import Any, Final
 
 from ebbmark.data import table
 from ebbmark.physiology.advice.evidence import EvidenceStatus
-from ebbmark.physiology.before.state import GAS_SPEAKS_S, RECENT_S, latest, lowest_of_last_hour
+from ebbmark.physiology.before.state import GAS_SPEAKS_S, RECENT_S, latest_usable, lowest_of_last_hour
 from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE, SOURCES
 from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.patient.breathing_checks import EFFORT_SOURCE
@@ -267,13 +267,13 @@ def _volume_set(newest: Callable[[Quantity, float], Reading | None]) -> Reading 
 
 def _latest(readings: Sequence[Reading], quantity: Quantity, at_s: float, speaks_s: float) -> Reading | None:
     """The latest that still speaks of now: a saturation that has come back is none that a trial would begin at."""
-    last = latest(readings, quantity, at_s)
+    last = latest_usable(readings, quantity, at_s)
     return None if last is None or at_s - last.start_s > speaks_s else last
 
 
 def _when(lowest: Reading, readings: Sequence[Reading], at_s: float) -> Message:
     """How long ago it was, and what it is now where it has come back."""
-    last = latest(readings, lowest.quantity, at_s)
+    last = latest_usable(readings, lowest.quantity, at_s)
     risen = last is not None and last.value > lowest.value
     now = message("risk-reading.now", value=round(last.value, 1)) if last is not None and risen else ""
     if lowest.start_s > at_s:

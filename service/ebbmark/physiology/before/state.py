@@ -46,7 +46,7 @@ __all__ = [
     "ards_classes",
     "by_severity",
     "gas_doubts",
-    "latest",
+    "latest_usable",
     "lowest_of_last_hour",
     "present_state",
 ]
@@ -151,7 +151,7 @@ def ards_classes(
 
     Source: see the module; the altitude factor is of the Berlin definition and used for P/F only.
     """
-    pao2, doubts = latest(readings, Quantity.PAO2, at_s), gas_doubts(readings, at_s=at_s)
+    pao2, doubts = latest_usable(readings, Quantity.PAO2, at_s), gas_doubts(readings, at_s=at_s)
     gas = _paired(readings, pao2, _GAS, at_s, doubts)
     ratio = None
     if gas.fio2 is not None and gas.reading is not None:
@@ -177,12 +177,12 @@ def gas_doubts(readings: Sequence[Reading], *, at_s: float) -> tuple[GasDoubt, .
 
     Source: see `gas_exchange`.
     """
-    pao2 = latest(readings, Quantity.PAO2, at_s)
+    pao2 = latest_usable(readings, Quantity.PAO2, at_s)
     doubt = None if pao2 is None else doubt_of(readings, pao2)
     return () if doubt is None else (doubt,)
 
 
-def latest(readings: Sequence[Reading], quantity: Quantity, at_s: float) -> Reading | None:
+def latest_usable(readings: Sequence[Reading], quantity: Quantity, at_s: float) -> Reading | None:
     """The latest reading of a quantity that is not from the future beyond what a device clock may be off."""
     usable = [r for r in readings if r.quantity is quantity and r.start_s <= at_s + _CLOCK_SLACK_S]
     return max(usable, key=lambda r: (r.start_s, r.source), default=None)
@@ -230,7 +230,7 @@ def _paired(
 
 
 def _by_saturation(readings: Sequence[Reading], at_s: float, doubts: Sequence[GasDoubt]) -> ArdsClass:
-    found = latest(readings, Quantity.SPO2, at_s)
+    found = latest_usable(readings, Quantity.SPO2, at_s)
     spo2 = _paired(readings, found, _SATURATION, at_s, doubts)
     missing, ratio = spo2.missing, None
     if spo2.reading is not None and spo2.fio2 is not None:
@@ -381,12 +381,10 @@ class PresentState(NamedTuple):
     Attributes:
         shown: in a fixed order, the latest of each.
         lowest_pressure: mean arterial pressure of the last hour where it was lower than it is now; None otherwise.
-        not_shown: what was not sent, or is too old to be the present state.
     """
 
     shown: tuple[ShownInput, ...]
     lowest_pressure: ShownInput | None
-    not_shown: tuple[Value, ...]
     sentence: Value
 
 
@@ -397,7 +395,7 @@ def lowest_pressure(readings: Sequence[Reading], at_s: float) -> Reading | None:
 
 def lowest_of_last_hour(readings: Sequence[Reading], quantity: Quantity, at_s: float) -> Reading | None:
     """The lowest of the last hour, the later one of two alike; None where none was read."""
-    last = latest(readings, quantity, at_s)
+    last = latest_usable(readings, quantity, at_s)
     until_s = at_s if last is None else max(at_s, last.start_s)
     recent = [one for one in readings if one.quantity is quantity and at_s - RECENT_S <= one.start_s <= until_s]
     return min(recent, key=lambda one: (one.value, -one.start_s, one.source), default=None)
@@ -412,17 +410,17 @@ def present_state(readings: Sequence[Reading], *, at_s: float) -> PresentState:
     not_shown: list[Value] = []
     for quantity in _SHOWN:
         words = message(f"present-state.{quantity.slug}")
-        one = latest(readings, quantity, at_s)
+        one = latest_usable(readings, quantity, at_s)
         if one is None:
             not_shown.append(words)
         elif at_s - one.start_s > SHOWN_S:
             not_shown.append(message("present-state.too-old", name=words, age=span(at_s - one.start_s)))
         else:
             found.append(shown(one, at_s))
-    lowest, last = lowest_pressure(readings, at_s), latest(readings, Quantity.MEAN_ARTERIAL_PRESSURE, at_s)
+    lowest, last = lowest_pressure(readings, at_s), latest_usable(readings, Quantity.MEAN_ARTERIAL_PRESSURE, at_s)
     fell = lowest is not None and last is not None and lowest.value < last.value
     as_lowest = shown(lowest, at_s, how=message("present-state.lowest")) if fell and lowest is not None else None
     shown_now = [one.sentence for one in (*found[:1], *([as_lowest] if as_lowest else []), *found[1:])]
     parts = [message("present-state.shown", listed=joined("semicolons", shown_now))] if shown_now else []
     parts += [message("present-state.not-shown", listed=joined("commas", not_shown))] if not_shown else []
-    return PresentState(tuple(found), as_lowest, tuple(not_shown), joined("sentences", parts))
+    return PresentState(tuple(found), as_lowest, joined("sentences", parts))
