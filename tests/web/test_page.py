@@ -280,6 +280,16 @@ def test_the_answer_can_be_had_on_paper_with_whose_it_is_on_every_sheet(app: ASG
     assert get(app, f"{BEFORE}/report").headers["content-type"] == "text/html; charset=utf-8"
 
 
+def test_on_paper_stands_the_peep_that_was_chosen_with_its_reason(app: ASGIApp) -> None:
+    asked = "peep=13&because=oxygenation"
+    page = get(app, f"{CLEAR}/", asked).body.decode().replace("&amp;", "&")
+
+    (sheet,) = PdfReader(io.BytesIO(get(app, f"{CLEAR}/report", asked).body)).pages
+    assert f"report?{asked}" in page
+    assert f"report?part=everything&{asked}" in page
+    assert "PEEP 13 cmH2O was chosen by the clinician (suggested: 12)." in " ".join(sheet.extract_text().split())
+
+
 @pytest.mark.parametrize(
     ("scenario", "page"),
     [("before-a-trial", "before"), ("clear-closing", ""), ("after-the-trial", "after"), ("second-trial", "days")],

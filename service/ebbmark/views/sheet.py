@@ -198,6 +198,7 @@ def _values(answer: Answer, recorded_s: float) -> dict[str, object]:
         "standing": say(PRELIMINARY),
         "who": [*_who(answer), ["Written", _moment(recorded_s)]],
         **_short(answer),
+        "chosen": next((one.note for one in answer.statements if one.code == "chosen-peep"), ""),
         "rationale": view.rationale,
         "figure_in_words": alternative_text(figure),
         "curve": curve_sentence(answer.titration.trial),

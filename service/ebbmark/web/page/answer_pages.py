@@ -140,18 +140,19 @@ async def show_answer(source: TrialSource, pages: Pages, choice: Choice = NO_CHO
     )
 
 
-async def show_report(source: TrialSource, pages: Pages, part: Part = "answer") -> Response:
+async def show_report(source: TrialSource, pages: Pages, part: Part = "answer", choice: Choice = NO_CHOICE) -> Response:
     """The answer as PDF, to be kept or printed; name, birth date and record number stand on every sheet of it.
 
     Args:
         source: the patient.
         pages: how pages are made.
         part: the answer on one sheet, or everything behind it.
+        choice: the PEEP chosen instead of the suggested one, which stands on the sheet with its reason.
 
     Raises:
         Rejected: there is no answer.
     """
-    frame, answer = await asyncio.gather(frame_of(source, pages.zone), source.titration())
+    frame, answer = await asyncio.gather(frame_of(source, pages.zone), source.titration(choice.parameters))
     label = Label(frame.who.name, frame.born, ", ".join(one.value for one in frame.who.numbers))
     body = await asyncio.to_thread(report_pdf, answer, recorded_s=source.at_s, label=label, parts=(part,))
     name = f"ebbmark-{answer.identity[:16]}{'' if part == 'answer' else f'-{part}'}.pdf"

@@ -76,7 +76,7 @@ def patient_router(prefix: str, door: Door, pages: Pages) -> APIRouter:
 
     async def report(request: Request) -> Response:
         part: Part = "everything" if request.query_params.get("part") == "everything" else "answer"
-        return await _shown(partial(show_report, part=part), await door(request), pages)
+        return await _shown(partial(show_report, part=part, choice=_chosen(request)), await door(request), pages)
 
     async def running(request: Request) -> Response:
         return await _running(request, await door(request), pages)
