@@ -29,11 +29,10 @@ from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Step
 from ebbmark.use_cases.answer_builder import missing, nobody_acknowledges, sentences
 from ebbmark.use_cases.trial_and_patient import titration_of
-from ebbmark.words.acknowledged import acknowledged_words, left_words
-from ebbmark.words.ages import capital
 from ebbmark.words.answer_in_short import objections_in_short
 from ebbmark.words.messages import say, spell
-from ebbmark.words.numbers import level, listed
+from ebbmark.words.next_step import acknowledged_words, left_words
+from ebbmark.words.numbers import capital, level, listed
 from ebbmark.words.stopping import (
     held_words,
     met_words,

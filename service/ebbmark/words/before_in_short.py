@@ -10,10 +10,9 @@ from ebbmark.physiology.before.risks import ReadingRisk, Risk
 from ebbmark.physiology.before.state import ArdsClass
 from ebbmark.physiology.formulas.gas_exchange import Oxygenation
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.words.ages import capital
 from ebbmark.words.in_short import InShort, shortened
 from ebbmark.words.messages import ENGLISH, say
-from ebbmark.words.numbers import level
+from ebbmark.words.numbers import capital, level
 
 __all__ = ["before_the_first_step", "candidate_in_short", "plan_in_short"]
 

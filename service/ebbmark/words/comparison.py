@@ -9,10 +9,9 @@ from ebbmark.physiology.after.comparison import RELIEF, Comparison, Confidence, 
 from ebbmark.physiology.after.events import Event, Occurrence
 from ebbmark.physiology.after.measures import ChangeVerdict, MeasureChange
 from ebbmark.physiology.message import Message
-from ebbmark.words.ages import age, capital
 from ebbmark.words.in_short import InShort, shortened
 from ebbmark.words.messages import say, spell
-from ebbmark.words.numbers import level, listed
+from ebbmark.words.numbers import age, capital, level, listed
 
 __all__ = [
     "beyond_in_short",

@@ -14,9 +14,8 @@ from ebbmark.physiology.stop.criteria import CRITERIA
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.stop.rhythm import RhythmChange
 from ebbmark.physiology.trial.steps import Step
-from ebbmark.words.ages import age, capital, clock
 from ebbmark.words.messages import say, spell
-from ebbmark.words.numbers import level, listed, percent
+from ebbmark.words.numbers import age, capital, clock, level, listed, percent
 from ebbmark.words.stopping import (
     criterion_words,
     not_checked_words,
@@ -30,11 +29,13 @@ from ebbmark.words.stopping import (
 from ebbmark.words.titration import sentence as finding_words
 
 __all__ = [
+    "acknowledged_words",
     "called_before_words",
     "change_words",
     "condition_words",
     "decision_words",
     "ended_words",
+    "left_words",
     "limit_words",
     "move_words",
     "vital_words",
@@ -373,3 +374,30 @@ _WORDS: Final[Mapping[str, _Words]] = {
     "no-limit": lambda one, _: say("next-step.no-limit-signed-so", signed=signed_words(one["criteria"])),
 }
 """One sentence, or a few, per finding."""
+
+
+def acknowledged_words(concern: Concern) -> str:
+    """What a clinician acknowledges, as a clause.
+
+    Args:
+        concern: what waits for a word.
+    """
+    if concern.slug == "vital-not-sent":
+        return say("acknowledged.not-sent", vital=vital_words(concern.values))
+    if concern.slug == "rhythm-changed":
+        return change_words(concern.values["change"])
+    return say(f"acknowledged.{concern.name if concern.slug == 'unlike-closing' else concern.slug}")
+
+
+def left_words(concern: Concern, limits: StopLimits) -> str:
+    """What an acknowledgement leaves to the bedside, as a clause; empty where nothing is left unchecked.
+
+    Args:
+        concern: what was acknowledged.
+        limits: in force.
+    """
+    if concern.slug == "rhythm-not-recent":
+        return say("acknowledged.nothing-here-checks")
+    if concern.slug == "vital-not-sent":
+        return say("acknowledged.nothing-here-checks-stop", limit=limit_words(concern.values, limits))
+    return ""

@@ -13,11 +13,10 @@ from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.criteria import CRITERIA, CriterionMet, NotCheckedReason, StopAnswer, StopCriterion
 from ebbmark.physiology.trial.limb import peep_levels_of
-from ebbmark.words.ages import age, capital, clock, lasting
 from ebbmark.words.answer_in_short import against_words, found_words
 from ebbmark.words.in_short import MOST_WORDS_OF_LINE, InShort, cut, shortened
 from ebbmark.words.messages import ENGLISH, say, spell
-from ebbmark.words.numbers import level, percent
+from ebbmark.words.numbers import age, capital, clock, lasting, level, percent
 from ebbmark.words.stopping import within_limits
 
 __all__ = ["next_step_in_short"]

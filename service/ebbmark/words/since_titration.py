@@ -8,11 +8,10 @@ from typing import Any
 from ebbmark.physiology.after.events import Event, NotLookedFor, Occurrence
 from ebbmark.physiology.after.surveillance import Surveillance
 from ebbmark.physiology.timeline import fio2_words
-from ebbmark.words.ages import age, capital
 from ebbmark.words.comparison import beyond_in_short, change_words, numbers_spelled
 from ebbmark.words.in_short import InShort, shortened
 from ebbmark.words.messages import say, spell
-from ebbmark.words.numbers import level
+from ebbmark.words.numbers import age, capital, level
 
 __all__ = ["gaps_words", "patient_in_short", "seen_words", "validity_in_short", "validity_words"]
 

@@ -19,9 +19,8 @@ from ebbmark.physiology.stop.criteria import (
 )
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.stop.rhythm import RhythmState
-from ebbmark.words.ages import age, capital, clock
 from ebbmark.words.messages import say, spell
-from ebbmark.words.numbers import listed
+from ebbmark.words.numbers import age, capital, clock, listed
 
 __all__ = [
     "NOT_AMONG_THE_READINGS",

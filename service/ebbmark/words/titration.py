@@ -17,10 +17,9 @@ from ebbmark.physiology.closing.estimate import Closing, Verdict
 from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.message import Value
 from ebbmark.physiology.patient.titration import Titration
-from ebbmark.words.ages import capital
 from ebbmark.words.in_short import cut
 from ebbmark.words.messages import ENGLISH, say, spell
-from ebbmark.words.numbers import interval, level, percent
+from ebbmark.words.numbers import capital, interval, level, percent
 
 __all__ = ["against", "because", "sentence", "with_reason", "worded", "worded_advice"]
 

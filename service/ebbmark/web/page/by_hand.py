@@ -30,14 +30,6 @@ from ebbmark.web.theme.pages import PageRefused
 from ebbmark.words.answer_in_short import in_short
 from ebbmark.words.messages import say
 from ebbmark.words.numbers import level
-from ebbmark.words.pages import (
-    no_number_words,
-    out_of_range_words,
-    plateau_words,
-    small_volume_words,
-    time_ahead_words,
-    unknown_rhythm_words,
-)
 
 __all__ = ["Entry", "enter_steps", "entries_of", "rhythms_to_enter", "show_entry"]
 
@@ -97,10 +89,10 @@ def entries_of(form: Form, *, now_s: float, zone: tzinfo, rhythms: Mapping[str, 
     rows, faults = [], []
     for number, (time, *values, rhythm) in enumerate(typed, start=1):
         at_s = _moment(time, now_s, zone)
-        wrong = [] if at_s is not None else [time_ahead_words(time)]
+        wrong = [] if at_s is not None else [say("typed.time-no-clock", typed=time)]
         read = [(what, text, _number(text)) for what, text in zip(ENTERED, values, strict=True) if text]
         wrong += [sentence for what, text, value in read if (sentence := _fault(what, text, value))]
-        wrong += [unknown_rhythm_words()] if rhythm and rhythm not in rhythms else []
+        wrong += [say("typed.heart-rhythm-not")] if rhythm and rhythm not in rhythms else []
         doubted = {} if wrong else _doubted({what.quantity: value for what, _, value in read if value is not None})
         faults += [say("page.row", number=number, one=one) for one in (*wrong, *dict.fromkeys(doubted.values()))]
         if at_s is not None and not wrong:
@@ -114,12 +106,18 @@ def _doubted(values: Mapping[Quantity, float]) -> dict[Quantity, str]:
     found: dict[Quantity, str] = {}
     volume = values.get(Quantity.TIDAL_VOLUME_EXPIRED)
     if volume is not None and 0.0 < volume < _LEAST_VOLUME_ML:
-        found[Quantity.TIDAL_VOLUME_EXPIRED] = small_volume_words(f"{volume:g}", f"{_LEAST_VOLUME_ML:g}")
+        found[Quantity.TIDAL_VOLUME_EXPIRED] = say(
+            "typed.vt-expired-below", typed=f"{volume:g}", least=f"{_LEAST_VOLUME_ML:g}"
+        )
     peep, plateau, peak = map(values.get, (Quantity.PEEP_SET, Quantity.PLATEAU_PRESSURE, Quantity.PEAK_PRESSURE))
     if plateau is not None and peep is not None and plateau <= peep:
-        found[Quantity.PLATEAU_PRESSURE] = plateau_words(f"{plateau:g}", say("page.not-above-peep", peep=f"{peep:g}"))
+        found[Quantity.PLATEAU_PRESSURE] = say(
+            "typed.plateau-one-them", typed=f"{plateau:g}", contradicted=say("page.not-above-peep", peep=f"{peep:g}")
+        )
     if plateau is not None and peak is not None and plateau > peak:
-        words = plateau_words(f"{plateau:g}", say("page.above-peak", peak=f"{peak:g}"))
+        words = say(
+            "typed.plateau-one-them", typed=f"{plateau:g}", contradicted=say("page.above-peak", peak=f"{peak:g}")
+        )
         found |= {Quantity.PLATEAU_PRESSURE: words, Quantity.PEAK_PRESSURE: words}
     return found
 
@@ -142,9 +140,20 @@ def _number(text: str) -> float | None:
 
 def _fault(what: EnteredQuantity, text: str, value: float | None) -> str:
     if value is None:
-        return no_number_words(what.label, text)
+        return say("typed.no-number-up", label=what.label, typed=text)
     within = what.low <= value <= what.high
-    return "" if within else out_of_range_words(what.label, text, level(what.low), level(what.high), what.unit)
+    return (
+        ""
+        if within
+        else say(
+            "typed.cannot-right-taken",
+            label=what.label,
+            typed=text,
+            low=level(what.low),
+            high=level(what.high),
+            unit=what.unit,
+        )
+    )
 
 
 async def show_entry(source: TrialSource, pages: Pages) -> Response:

@@ -35,7 +35,7 @@ from ebbmark.web.page.answer_view import Drawn
 from ebbmark.web.page.frame import Pages
 from ebbmark.web.page.words import clinical_sentences, clock
 from ebbmark.web.theme.pages import PageRefused, page_response
-from ebbmark.words.pages import learning_words
+from ebbmark.words.messages import say
 
 __all__ = ["CASES", "Case", "show_learning"]
 
@@ -169,9 +169,9 @@ def _whole(query: dict[str, str], name: str, low: int, high: int) -> int:
 def _refused(which: str, **values: str) -> PageRefused:
     return PageRefused(
         400,
-        learning_words("refused"),
-        learning_words(f"refused-{which}", **values),
-        todo=(learning_words("refused-todo"),),
+        say("learning.refused"),
+        say(f"learning.refused-{which}", **values),
+        todo=(say("learning.refused-todo"),),
     )
 
 
@@ -191,19 +191,18 @@ async def show_learning(request: Request, site: Site, pages: Pages) -> Response:
     answer, refusal = await asyncio.to_thread(_answered, state, rows, site)
     body = pages.body(
         "learning.html",
-        invented=learning_words("banner"),
-        words=learning_words,
+        invented=say("learning.banner"),
         cases=[(one.slug, *_named(one)) for one in CASES],
         chosen=state.case.slug,
         about=_named(state.case)[1],
         seed=state.seed,
-        step=learning_words("step", step=state.steps, of=len(STEPS_CMH2O), peep=f"{STEPS_CMH2O[state.steps - 1]:g}"),
-        asked=learning_words("asked-titrate" if state.ended else "asked-next"),
+        step=say("learning.step", step=state.steps, of=len(STEPS_CMH2O), peep=f"{STEPS_CMH2O[state.steps - 1]:g}"),
+        asked=say("learning.asked-titrate" if state.ended else "learning.asked-next"),
         short=answer.short if answer else None,
         refusal=refusal,
         links=_links(state, stop=_stops(answer)),
         drawn=await asyncio.to_thread(_drawn, answer, state) if answer else None,
-        heads=[learning_words("time"), *[learning_words(one.slug) for one in _SHOWN]],
+        heads=[say("learning.time"), *[say(f"learning.{one.slug}") for one in _SHOWN]],
         rows=[
             (clock(at_s, UTC), *[f"{values[one]:g}" if one in values else "-" for one in _SHOWN])
             for at_s, values in rows
@@ -213,19 +212,19 @@ async def show_learning(request: Request, site: Site, pages: Pages) -> Response:
 
 
 def _named(case: Case) -> tuple[str, str]:
-    return learning_words(f"{case.slug}-title"), learning_words(f"{case.slug}-about")
+    return say(f"learning.{case.slug}-title"), say(f"learning.{case.slug}-about")
 
 
 def _links(state: _State, *, stop: bool) -> list[tuple[str, str]]:
     """What can be done next; lowering PEEP against a stop stands last and says so."""
-    again = (state.address(steps=1), learning_words("again"))
+    again = (state.address(steps=1), say("learning.again"))
     if state.ended:
-        return [(state.address(steps=state.steps), learning_words("back")), again]
-    links = [(state.address(steps=state.steps, ended=True), learning_words("end"))]
+        return [(state.address(steps=state.steps), say("learning.back")), again]
+    links = [(state.address(steps=state.steps, ended=True), say("learning.end"))]
     if state.steps > 1:
-        links += [(state.address(steps=state.steps - 1), learning_words("back")), again]
+        links += [(state.address(steps=state.steps - 1), say("learning.back")), again]
     if state.steps < len(STEPS_CMH2O):
-        words = learning_words("lower-despite-stop" if stop else "lower", peep=f"{STEPS_CMH2O[state.steps]:g}")
+        words = say("learning.lower-despite-stop" if stop else "learning.lower", peep=f"{STEPS_CMH2O[state.steps]:g}")
         links.insert(len(links) if stop else 0, (state.address(steps=state.steps + 1), words))
     return links
 
@@ -250,7 +249,7 @@ def _drawn(answer: Answer, state: _State) -> Drawn | None:
     figure = figure_of(answer) if state.ended else running_figure_of(answer)
     if figure is None:
         return None
-    mark = learning_words("mark")
+    mark = say("learning.mark")
     inline = inline_of(figure, f"{mark}: {words_of(figure)}", mark=mark)
     # Markup that was made here; what others wrote in it is escaped there.
     return Drawn(Markup(inline.wide), Markup(inline.narrow))  # noqa: S704

@@ -32,7 +32,6 @@ from ebbmark.web.page.record_source import RecordSource, Rules
 from ebbmark.web.page.source import Choice, TrialSource
 from ebbmark.web.page.words import clinical_sentences, clock
 from ebbmark.web.theme.pages import PageRefused, page_response
-from ebbmark.words.pages import learning_words
 
 __all__ = ["AS_OF", "DRAWN", "LONGEST_UNREAD_S", "READ", "Door", "demo_router", "patient_router", "record_door"]
 
@@ -219,7 +218,7 @@ def demo_router(site: Site, pages: Pages, *, wall_s: Callable[[], float] = time.
 
     @router.get("/demo/")
     async def demos() -> Response:
-        body = pages.body("demos.html", scenarios=SCENARIOS, words=learning_words, invented="Demo")
+        body = pages.body("demos.html", scenarios=SCENARIOS, invented="Demo")
         return page_response(body, frame_ancestors=pages.frame_ancestors)
 
     @router.get("/demo/learning")

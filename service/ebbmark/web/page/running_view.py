@@ -22,7 +22,6 @@ from ebbmark.web.page.words import ago, clock, day_and_time, plainly
 from ebbmark.words.in_short import InShort
 from ebbmark.words.messages import say, spell
 from ebbmark.words.numbers import level, percent
-from ebbmark.words.pages import where_words
 
 __all__ = ["LOOKS_AT", "Criterion", "RunningView", "running_view"]
 
@@ -193,7 +192,8 @@ def _where(answer: Answer, site: Site) -> str:
     of_all = say("page.of", count=len(steps) + to_come) if to_come is not None else ""
     used = dict(steps[-1].parts).get("readings-used")
     count = used.value if isinstance(used, Whole) else 0
-    return where_words(f"{len(steps)}{of_all}", level(peep), count)
+    readings = say("typed.settled-reading", value=count or say("typed.none"), ending="" if count == 1 else "s")
+    return say("typed.step-peep", step=f"{len(steps)}{of_all}", peep=level(peep), readings=readings)
 
 
 _SHOWN: Final = (
