@@ -116,6 +116,8 @@ def test_a_table_without_times_counts_in_its_order_and_says_so(saved: Path, caps
     out = capsys.readouterr().out
     assert code == ANSWERED
     assert out.startswith("No times were sent")
+    assert "The age of the trial is not known" in " ".join(out.split())
+    assert "24 h" not in out
     assert "2000-01-01" not in out
 
 
@@ -192,6 +194,16 @@ def test_results_without_times_are_not_made_for_a_record(saved: Path, capsys: py
 
     assert code == NOT_READ
     assert "A time column" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("more", [("--report", "no.pdf"), ("--operation", "next-step")])
+def test_what_depends_on_times_is_refused_for_a_table_without_them(
+    saved: Path, capsys: pytest.CaptureFixture[str], more: tuple[str, str]
+) -> None:
+    code = main(["evaluate", given(saved, WITH_PERSON), *more])
+
+    assert code == NOT_READ
+    assert f"A time column is needed for {' '.join(more).replace(' no.pdf', '')}" in capsys.readouterr().err
 
 
 # faults of the input

@@ -45,7 +45,10 @@ RECORD_LACKS = 9
 
 PLOT_ENDINGS: dict[str, Literal["svg", "png", "pdf"]] = {".svg": "svg", ".png": "png", ".pdf": "pdf"}
 
-UNTIMED = "No times were sent: the rows count in the order given, each change of PEEP as a new step."
+UNTIMED = (
+    "No times were sent: the rows count in the order given, each change of PEEP as a new step. The age of the trial is "
+    "not known: what changed since is not known either."
+)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -158,13 +161,16 @@ def _parser() -> argparse.ArgumentParser:
 def _evaluate(chosen: argparse.Namespace) -> int:
     body = _bytes_of(chosen.file)
     is_fhir = body.lstrip()[:1] in (b"{", b"[", b"<")
-    dated = chosen.format == "fhir"
+    dated = "--format fhir" if chosen.format == "fhir" else "--report" if chosen.report is not None else ""
+    dated = dated if chosen.operation == TITRATE_PEEP.slug else f"--operation {chosen.operation}"
     table = None if is_fhir else read_charted_steps(body, height_cm=chosen.height_cm, sex=chosen.sex, dated=dated)
     if table is None and (chosen.height_cm is not None or chosen.sex is not None):
         print(FOR_A_TABLE, file=sys.stderr)
         return USAGE
-    remarks = [UNTIMED] if table is not None and not table.timed else []
-    context = _context(chosen.at)
+    until_s = None if table is None else table.ordered_until_s
+    remarks = [] if until_s is None else [UNTIMED]
+    # Instants that stand for an order have no age, so the answer is given as of the last of them.
+    context = _context(chosen.at if until_s is None else until_s)
     try:
         answer = answer_request(BY_SLUG[chosen.operation], body if table is None else table.bundle, context)
     except Rejected as rejected:

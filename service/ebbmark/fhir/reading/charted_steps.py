@@ -49,12 +49,13 @@ class ChartedSteps:
 
     Attributes:
         bundle: FHIR R4 Bundle as JSON, one panel Observation per row.
-        timed: whether the rows had times; if not, the instants in the Bundle stand for their order only.
+        ordered_until_s: where the rows had no times, the instant of the last in the Bundle, which stands for its place
+            only; None where they had [s since 1970-01-01T00:00:00Z].
         places: where each entry of the Bundle stands in the table, and the columns of its components.
     """
 
     bundle: bytes
-    timed: bool
+    ordered_until_s: float | None
     places: tuple[tuple[str, tuple[str, ...]], ...]
 
     def refused(self, rejected: Rejected) -> Rejected:
@@ -88,7 +89,7 @@ _ENTRY = re.compile(r"Bundle\.entry\[(\d+)\]\.resource(?:\.component\[(\d+)\])?(
 
 
 def read_charted_steps(
-    table: bytes, *, height_cm: float | None = None, sex: str | None = None, dated: bool = False
+    table: bytes, *, height_cm: float | None = None, sex: str | None = None, dated: str = ""
 ) -> ChartedSteps:
     """Read a table of charted steps.
 
@@ -97,7 +98,7 @@ def read_charted_steps(
             `height_cm` and `sex` (male or female).
         height_cm: height [cm], where the table has none.
         sex: male or female, where the table has none.
-        dated: whether results for a record are asked for, which carry times.
+        dated: what is asked for that needs times, for people; empty for nothing.
 
     Raises:
         Rejected: with every fault of the table, each naming its line and column.
@@ -111,8 +112,8 @@ def read_charted_steps(
     reader.fieldnames = header
     faults = _header_faults(header)
     if dated and "time" not in header and not faults:
-        found, accepted = "a table without times", "a time column, since results in a record carry times"
-        sentence = f"{accepted[0].upper()}{accepted[1:]}, is needed for --format fhir; the table has none."
+        found, accepted = "a table without times", "a time column"
+        sentence = f"A time column is needed for {dated}; the table has none."
         faults.append(Problem(ProblemKind.TABLE, "", found, accepted, sentence))
     if faults:
         raise Rejected(tuple(faults))
@@ -133,7 +134,9 @@ def read_charted_steps(
     places += [(f"line {line}", _filled(row)) for line, row in rows]
     entries += [{"resource": observation} for observation in observations]
     bundle = {"resourceType": "Bundle", "type": "collection", "entry": entries}
-    return ChartedSteps(msgspec.json.encode(bundle), "time" in header, tuple(places))
+    last = None if "time" in header or not observations else str(observations[-1]["effectiveDateTime"])
+    until_s = None if last is None else datetime.fromisoformat(last).timestamp()
+    return ChartedSteps(msgspec.json.encode(bundle), until_s, tuple(places))
 
 
 def _filled(row: dict[str, str]) -> tuple[str, ...]:
