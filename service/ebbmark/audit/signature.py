@@ -78,7 +78,7 @@ def sign(bundle: Mapping[str, object], *, key: SigningKey) -> Json:
     A signature covers its own frame, too: whose it is, when it was made, and what kind it is.
 
     Args:
-        bundle: what `fhir.write.write_bundle` made; left as it is.
+        bundle: what `fhir.writing.write.write_bundle` made; left as it is.
         key: ours.
     """
     from joserfc import jws

@@ -8,8 +8,8 @@ stands in deploy/guide/record.md, the model that is checked for every order of e
 tests/record/test_current_model.py.
 
 Nothing is kept here between two requests. Which answers the new one takes the place of is judged from the record
-(`stored_results`, `trial_answers`); their results are marked (`fhir.superseding`) in the transaction that creates the
-new ones.
+(`stored_results`, `trial_answers`); their results are marked (`fhir.writing.normal_form`) in the transaction that
+creates the new ones.
 
 A late repeat of an answer that was marked brings nothing back: its sender cannot be told from one who means it. Who
 does mean it says so (`make_current`).
@@ -259,7 +259,7 @@ async def write_current(
     """Write one answer, and mark those that it takes the place of.
 
     Args:
-        transaction: what `fhir.write.as_transaction` made.
+        transaction: what `fhir.writing.write.as_transaction` made.
         record: the client.
         make_current: whether the answer is to stand again where the record holds it marked superseded, unless another
             one rests on newer inputs.

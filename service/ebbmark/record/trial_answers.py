@@ -161,7 +161,7 @@ def outgoing_answer(transaction: Json, accepts: AcceptedWrites = ACCEPTS_EVERYTH
     """Read the transaction.
 
     Args:
-        transaction: what `fhir.write.as_transaction` made.
+        transaction: what `fhir.writing.write.as_transaction` made.
         accepts: what the record takes; the rest is carried inside that.
     """
     entries = cast("list[Json]", transaction["entry"])

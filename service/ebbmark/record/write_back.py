@@ -57,7 +57,7 @@ async def with_stored_device(entries: Sequence[Json], record: RecordClient) -> t
     """The entries of a transaction, with the Device of the record in place of ours where it holds several.
 
     Args:
-        entries: as `fhir.write.as_transaction` made them.
+        entries: as `fhir.writing.write.as_transaction` made them.
         record: the client.
 
     Returns:

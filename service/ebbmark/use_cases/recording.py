@@ -351,7 +351,7 @@ async def dry_run(transaction: Json, *, record: RecordClient) -> DryRun | ReadFa
     """Look at the record, and write nothing.
 
     Args:
-        transaction: what `fhir.write.as_transaction` made.
+        transaction: what `fhir.writing.write.as_transaction` made.
         record: the client.
 
     Returns:

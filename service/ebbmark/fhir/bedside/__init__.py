@@ -1,3 +1,3 @@
-"""The translator for what is asked before, during and after a trial: Conditions in, plans and judgements out."""
+"""What a site has decided: its files of rules, conditions, codes and limits."""
 
 __all__: list[str] = []

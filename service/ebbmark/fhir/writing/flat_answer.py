@@ -163,7 +163,7 @@ def read_answer(bundle: Json) -> FlatAnswer:
     """Read the Bundle that the titration operation returns.
 
     Args:
-        bundle: what `fhir.write.write_bundle` made, as plain JSON values.
+        bundle: what `fhir.writing.write.write_bundle` made, as plain JSON values.
 
     Raises:
         NotAnAnswer: it is no whole answer.
