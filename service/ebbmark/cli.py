@@ -19,7 +19,7 @@ from ebbmark.audit.command import add_replay_and_account
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, status_of
-from ebbmark.fhir.reading.charted_steps import COLUMNS, FOR_A_TABLE, read_charted_steps
+from ebbmark.fhir.reading.charted_steps import COLUMNS, FOR_A_TABLE, UNTIMED, read_charted_steps
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.times import TimeFault, seconds
 from ebbmark.fhir.writing.account import answer_text, refusal_text
@@ -44,11 +44,6 @@ RECORD_LACKS = 9
 """Exit codes. 1 is left to what nobody foresaw."""
 
 PLOT_ENDINGS: dict[str, Literal["svg", "png", "pdf"]] = {".svg": "svg", ".png": "png", ".pdf": "pdf"}
-
-UNTIMED = (
-    "No times were sent: the rows count in the order given, each change of PEEP as a new step. The age of the trial is "
-    "not known: what changed since is not known either."
-)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -274,8 +269,7 @@ def _plot(answer: Answer, file: Path) -> None:
     from ebbmark.views.figure import figure_of
     from ebbmark.views.picture import draw
 
-    picture = draw(figure_of(answer), form=PLOT_ENDINGS[file.suffix.lower()])
-    _write(file, picture)
+    _write(file, draw(figure_of(answer), form=PLOT_ENDINGS[file.suffix.lower()]))
 
 
 def _write(file: Path, content: bytes) -> None:

@@ -18,7 +18,7 @@ import msgspec
 
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 
-__all__ = ["COLUMNS", "FOR_A_TABLE", "ChartedSteps", "read_charted_steps"]
+__all__ = ["COLUMNS", "FOR_A_TABLE", "UNTIMED", "ChartedSteps", "read_charted_steps"]
 
 COLUMNS: dict[str, tuple[str, str]] = {
     "peep_cmh2o": ("20077-4", "cm[H2O]"),
@@ -36,6 +36,10 @@ COLUMNS: dict[str, tuple[str, str]] = {
 FOR_A_TABLE = (
     "--height-cm and --sex are for a table (CSV) without these columns; FHIR data state them themselves: an "
     "Observation of height, Patient.gender or the parameter sex-for-formula."
+)
+UNTIMED = (
+    "No times were sent: the rows count in the order given, each change of PEEP as a new step. The age of the trial is "
+    "not known: what changed since is not known either."
 )
 OTHERS = ("time", "height_cm", "sex")
 UNTIMED_START = datetime(2000, 1, 1, tzinfo=UTC)
