@@ -91,7 +91,7 @@ def test_an_impossible_value_is_refused_at_once_and_announced(browser: Browser, 
 
         page.get_by_role("button", name="7", exact=True).click()
         page.get_by_role("button", name="7", exact=True).click()
-        expect(page.get_by_role("alert")).to_have_text("PEEP 77 cmH2O cannot be right; 0 to 60 cmH2O is taken.")
+        expect(page.get_by_role("alert")).to_have_text("PEEP 77 cmH2O cannot be right; enter 0 to 60 cmH2O.")
         page.get_by_role("button", name="Add this reading").click()
         assert _kept(page) == {}
         assert page.evaluate("document.activeElement.id") == "one-peep-set"

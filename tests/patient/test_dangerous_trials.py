@@ -249,7 +249,7 @@ def test_from_peak_pressure_no_plateau_driving_pressure_power_or_volume_is_inven
     for row in found.advice.what_if:
         expected = (row.plateau_cmh2o, row.driving_pressure_cmh2o, row.mechanical_power_j_per_min, row.tidal_volume)
         assert expected == (None, None, None, None)
-    assert "a hold would tell" in found.advice.rationale
+    assert "an inspiratory hold shows it" in found.advice.rationale
     assert found.closing.evidence is not Evidence.STRONG
 
 

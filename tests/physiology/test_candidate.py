@@ -205,7 +205,7 @@ def test_an_extreme_is_remarked_on_and_left_to_the_person_at_the_bedside(
     assert (risk.slug, risk.source, risk.risk) == (slug, 8, Risk.CAUTION)
     assert f"is {value:g}" in spell(risk.sentence)
     assert "(2 min ago)" in spell(risk.sentence)
-    assert spell(risk.sentence).endswith("for the person at the bedside.")
+    assert spell(risk.sentence).endswith("for the clinician at the bedside.")
     assert spell(risk.sentence) in spell(candidate.sentence)
     assert "own choice" in spell(risk.citation) or "ARDS Network" in spell(risk.citation)
     assert obstacles_of(candidate, recruiting=False) == ()

@@ -293,7 +293,7 @@ def test_a_pressure_that_no_signed_limit_judges_is_shown_all_the_same() -> None:
 
     assert "the latest mean arterial pressure is 38 mmHg" in stop_answer_words(answer)
     assert "the latest heart rate is 185 /min" in stop_answer_words(answer)
-    assert "for the person at the bedside" in stop_answer_words(answer)
+    assert "so judge them at the bedside" in stop_answer_words(answer)
 
 
 PRESSURE, SYSTOLIC = Quantity.MEAN_ARTERIAL_PRESSURE, Quantity.SYSTOLIC_ARTERIAL_PRESSURE

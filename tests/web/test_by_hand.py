@@ -88,7 +88,7 @@ def test_each_field_refuses_what_the_reader_of_the_service_would_not_use(what: o
     assert entry.rows == ()
     assert entry.faults == (
         f"Row 1: {ENTERED[place - 1].label} {high + 1:g} {ENTERED[place - 1].unit} cannot be right; "
-        f"{low:g} to {high:g} {ENTERED[place - 1].unit} is taken.",
+        f"enter {low:g} to {high:g} {ENTERED[place - 1].unit}.",
     )
     # PEEP at its highest lies above the plateau of its row, which gets a word of its own.
     assert not [one for one in entry_of(within).faults if "cannot be right" in one]
@@ -97,7 +97,7 @@ def test_each_field_refuses_what_the_reader_of_the_service_would_not_use(what: o
 def test_an_impossible_value_is_named_and_the_other_rows_still_count(app: ASGIApp) -> None:
     text = words_of(send(app, *TRIAL, ("12:00", "700", *ROW[2:]), query="fragment").body)
 
-    assert "Row 19: PEEP 700 cmH2O cannot be right; 0 to 60 cmH2O is taken." in text
+    assert "Row 19: PEEP 700 cmH2O cannot be right; enter 0 to 60 cmH2O." in text
     assert "Suggested PEEP" in text
 
 
@@ -107,7 +107,7 @@ def test_fio2_is_typed_in_per_cent_read_as_a_fraction_and_refused_as_one() -> No
     read = answer_request(BY_SLUG["titrate-peep"], body_of(observations, []), context).request.readings
 
     assert {one.value for one in read if one.quantity is Quantity.FIO2_SET} == {0.6}
-    assert entry_of((*ROW[:-2], "0.6", "")).faults == ("Row 1: FiO2 0.6 % cannot be right; 15 to 100 % is taken.",)
+    assert entry_of((*ROW[:-2], "0.6", "")).faults == ("Row 1: FiO2 0.6 % cannot be right; enter 15 to 100 %.",)
 
 
 @pytest.mark.parametrize("time", ["", "25:00", "half ten", "11:30"])
@@ -115,7 +115,7 @@ def test_a_time_that_is_none_or_has_not_come_yet_is_refused(time: str) -> None:
     entry = entry_of((time, *ROW[1:]))
 
     assert entry.rows == ()
-    assert entry.faults == (f"Row 1: Time “{time}” is no clock time of the last 12 hours (hours:minutes).",)
+    assert entry.faults == (f"Row 1: Time “{time}” is not a time of the last 12 hours (hours:minutes).",)
 
 
 def test_just_after_midnight_a_time_before_it_is_of_yesterday() -> None:

@@ -307,7 +307,7 @@ def test_before_a_trial_it_says_what_speaks_for_and_against_and_what_to_ask(app:
 
     assert "High risk Obstructive lung disease. P/F 130: moderate ARDS." in text
     assert re.search(r"Speaks for a trial P/F 130 .* Speaks against it High severity\. 'COPD, unspecified'", text)
-    assert "Counts as a contraindication; the record says nothing of it: bullae or blebs" in text
+    assert "Counts as a contraindication; not charted: bullae or blebs" in text
     assert "Charted as not there: untreated or tension pneumothorax." in text
     assert "MAP 74 mmHg" in text
 

@@ -41,6 +41,13 @@ GONE = (
     "the readings wander",
     "In this trial closing",
     "closing could not be told",
+    "a hold would tell",
+    "for the person at the bedside",
+    "so there is no before",
+    "is no clock time",
+    "says nothing of now",
+    "says nothing of the lung",
+    "record says nothing of it",
 )
 
 
@@ -92,12 +99,62 @@ def test_no_answer_holds_one(name: str) -> None:
     assert [gone for gone in GONE for text in said if gone in text] == []
 
 
-def test_files_of_physiology_hold_no_sentence() -> None:
-    held = [
-        (file.relative_to(SERVICE).as_posix(), text)
-        for file in (SERVICE / "physiology").rglob("*.py")
-        for text in texts_of(file, for_people=True)
-        if text.count(" ") > 1 and len(re.findall(r"[A-Za-z]{2,}", text)) > 2
-    ]
+def sentences_in(room: str) -> dict[str, int]:
+    """How many texts of three words or more the files of a room hold, beside those of refusals that they raise."""
+    return {
+        file.relative_to(SERVICE).as_posix(): count
+        for file in sorted((SERVICE / room).rglob("*.py"))
+        if (
+            count := sum(
+                text.count(" ") > 1 and "<" not in text and len(re.findall(r"[A-Za-z]{2,}", text)) > 2
+                for text in texts_of(file, for_people=True)
+            )
+        )
+    }
 
-    assert held == []
+
+STILL: dict[str, int] = {
+    "words/messages.py": 5,
+    "views/picture.py": 4,
+    "use_cases/after_trial.py": 3,
+    "use_cases/answer_builder.py": 9,
+    "use_cases/candidate.py": 2,
+    "use_cases/in_progress.py": 14,
+    "use_cases/inspection.py": 30,
+    "use_cases/markers.py": 4,
+    "use_cases/planning.py": 17,
+    "use_cases/questions.py": 2,
+    "use_cases/recording.py": 31,
+    "use_cases/replay.py": 15,
+    "use_cases/replay_exchange.py": 18,
+    "use_cases/trial_and_patient.py": 1,
+    "fhir/writing/audit_event.py": 1,
+    "fhir/writing/embedded.py": 1,
+    "fhir/writing/entered.py": 2,
+    "fhir/writing/identity.py": 1,
+    "fhir/writing/normal_form.py": 4,
+    "fhir/writing/provenance.py": 4,
+    "fhir/writing/terms.py": 25,
+    "fhir/writing/validate.py": 38,
+    "fhir/writing/write.py": 1,
+    "web/hooks/answering.py": 14,
+    "web/hooks/authentication.py": 4,
+    "web/hooks/call.py": 31,
+    "web/hooks/orders.py": 3,
+    "web/hooks/routes.py": 19,
+    "web/page/before_pages.py": 2,
+    "web/page/demo.py": 29,
+    "web/page/documentation.py": 45,
+    "web/page/review_view.py": 1,
+    "web/page/routes.py": 4,
+    "web/page/running_view.py": 1,
+    "web/page/source.py": 1,
+    "web/page/words.py": 4,
+}
+"""What files still hold: refusals made before they are raised, displays of codes, what OpenAPI says of a route.
+A count may fall and not rise."""
+
+
+@pytest.mark.parametrize("room", ["physiology", "words", "views", "use_cases", "fhir/writing", "web/hooks", "web/page"])
+def test_files_hold_no_more_sentences_than_are_left_in_them(room: str) -> None:
+    assert {name: count for name, count in sentences_in(room).items() if count > STILL.get(name, 0)} == {}
