@@ -10,7 +10,7 @@ from ebbmark.fhir.reading.patient import Person
 from ebbmark.fhir.reading.read import Request
 from ebbmark.fhir.writing.titration import titration_answer
 from ebbmark.physiology.advice.advice import Advice, Caution, Severity, TidalVolume, WhatIf
-from ebbmark.physiology.closing.closing import Closing, Evidence, Shape, StepEstimate, Verdict
+from ebbmark.physiology.closing.estimator import Closing, Evidence, Shape, StepEstimate, Verdict
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from ebbmark.physiology.closing.closing import Closing, Evidence, Shape, StepEstimate, Verdict
+from ebbmark.physiology.closing.estimator import Closing, Evidence, Shape, StepEstimate, Verdict
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.reading import NoTrial, Trial, read_trial

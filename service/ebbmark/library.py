@@ -15,8 +15,8 @@ from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.write import write_bundle
-from ebbmark.physiology.closing import closing as estimator
-from ebbmark.physiology.closing.estimate import Closing, CurveStep
+from ebbmark.physiology.closing import estimator
+from ebbmark.physiology.closing.result import Closing, CurveStep
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.words.messages import spell
 

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import pytest
 
-from ebbmark.physiology.closing.estimate import Evidence, Verdict
+from ebbmark.physiology.closing.result import Evidence, Verdict
 from ebbmark.physiology.findings import Change, ChangeKind, KnownCondition, Weight
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Quantity, Reading

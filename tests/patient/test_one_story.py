@@ -12,7 +12,7 @@ import pytest
 
 from drawn_trials import DRAWN
 from ebbmark.physiology.advice.advice import Advice
-from ebbmark.physiology.closing.estimate import Closing, Evidence, Verdict
+from ebbmark.physiology.closing.result import Closing, Evidence, Verdict
 from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Quantity, Reading

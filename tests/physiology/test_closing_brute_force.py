@@ -15,7 +15,7 @@ import pytest
 from scipy.stats import cauchy, multivariate_normal
 
 from ebbmark.physiology.closing.arithmetic import Floats
-from ebbmark.physiology.closing.closing import CurveStep, closing_posterior
+from ebbmark.physiology.closing.estimator import CurveStep, closing_posterior
 from ebbmark.physiology.closing.model import (
     DROP_MEAN,
     DROP_SD,

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ebbmark.physiology.closing.closing import Closing, CurveStep, Verdict, estimate_closing
+from ebbmark.physiology.closing.estimator import Closing, CurveStep, Verdict, estimate_closing
 from ebbmark.words.messages import spell
 
 VOLUME_ML = 420.0

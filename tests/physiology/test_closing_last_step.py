@@ -13,7 +13,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from ebbmark.physiology.closing.closing import CurveStep, Verdict, estimate_closing
+from ebbmark.physiology.closing.estimator import CurveStep, Verdict, estimate_closing
 from ebbmark.physiology.closing.model import log_spoiled_odds, step_centres
 from ebbmark.physiology.closing.of_trial import closing_passed
 from ebbmark.words.messages import spell

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.closing.closing import estimate_closing
-from ebbmark.physiology.closing.estimate import Verdict
+from ebbmark.physiology.closing.estimator import estimate_closing
 from ebbmark.physiology.closing.of_trial import closing_of, curve_of
+from ebbmark.physiology.closing.result import Verdict
 from ebbmark.physiology.during.running import running_trial
 from ebbmark.physiology.patient.titration import closing_for
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ebbmark.physiology.closing.closing import Closing, CurveStep, Verdict, estimate_closing
+from ebbmark.physiology.closing.estimator import Closing, CurveStep, Verdict, estimate_closing
 
 SERVICE = Path(__file__).parents[2] / "service"
 
@@ -163,7 +163,7 @@ def test_more_readings_narrow_the_interval_on_average() -> None:
 
 PROGRAM = """
 import hashlib, math
-from ebbmark.physiology.closing.closing import CurveStep, estimate_closing
+from ebbmark.physiology.closing.estimator import CurveStep, estimate_closing
 digest = hashlib.sha256()
 for n in range(40):
     steps = [

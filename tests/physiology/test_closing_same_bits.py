@@ -12,12 +12,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.physiology.closing import arithmetic, closing, decision, model, posterior
+from ebbmark.physiology.closing import arithmetic, decision, estimator, model, posterior
 from ebbmark.physiology.closing.arithmetic import Floats
-from ebbmark.physiology.closing.closing import Closing, CurveStep, estimate_closing
+from ebbmark.physiology.closing.estimator import Closing, CurveStep, estimate_closing
 from ebbmark.physiology.closing.of_trial import closing_passed
 
-CORE = Path(closing.__file__).parent
+CORE = Path(estimator.__file__).parent
 USERS = (decision, model, posterior)
 FUNCTIONS = ("exp", "log", "total", "times", "cholesky", "inverse_of_root", "normal_points")
 ORDER_OF_THE_MACHINE = {

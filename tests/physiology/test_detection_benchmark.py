@@ -27,7 +27,7 @@ from benchmarks.detection.scoring import Scores, coverage, score
 from benchmarks.detection.sequential import operating_curve, passed_by_step
 from benchmarks.detection.trials import Outcome, Trial, ask_estimator, ask_rule, draw_trials
 from benchmarks.detection.truth import Truth, true_closing
-from ebbmark.physiology.closing.closing import Verdict, estimate_closing
+from ebbmark.physiology.closing.estimator import Verdict, estimate_closing
 from ebbmark.physiology.lung import SimulatedPhase, Staircase, simulate_trial
 from ebbmark.physiology.readings import Quantity, Reading
 

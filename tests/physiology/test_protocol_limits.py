@@ -13,7 +13,7 @@ from dataclasses import replace
 import pytest
 
 from ebbmark.physiology.advice.advice import Advice, advise
-from ebbmark.physiology.closing.estimate import Shape
+from ebbmark.physiology.closing.result import Shape
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading

@@ -14,7 +14,7 @@ from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.read import Request
 from ebbmark.physiology.before.staircase import StaircaseRules
-from ebbmark.physiology.closing.estimate import Closing, Verdict
+from ebbmark.physiology.closing.result import Closing, Verdict
 from ebbmark.physiology.during.next_move import Action, Decision, Move, Reason, acknowledgeable, decide, next_move
 from ebbmark.physiology.during.running import (
     DEFAULT_CALL_RULE,

@@ -14,8 +14,8 @@ from ebbmark.fhir.reading.read import Request
 from ebbmark.physiology.after.events import Occurrence
 from ebbmark.physiology.after.patient_now import PNEUMOTHORAX, PatientNow, lung_now, patient_now, with_now
 from ebbmark.physiology.before.risks import RISK_CONCEPTS, Risk, RiskConcept, Scope
-from ebbmark.physiology.closing.estimate import Closing
 from ebbmark.physiology.closing.of_trial import Estimator, estimator
+from ebbmark.physiology.closing.result import Closing
 from ebbmark.physiology.findings import OWN_CHOICE, Change, ChangeKind, Finding, KnownCondition, Weight
 from ebbmark.physiology.patient.context import CheckLimits, vital_limits_of
 from ebbmark.physiology.patient.titration import PatientContext, Titration, closing_for, titrate

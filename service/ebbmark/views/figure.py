@@ -10,7 +10,7 @@ from typing import Final, Protocol
 from ebbmark import __version__
 from ebbmark.fhir.answer import Amount, Answer, Coded, Statement
 from ebbmark.fhir.writing.sentences import first_sentence
-from ebbmark.physiology.closing.estimate import Closing, StepEstimate, Verdict
+from ebbmark.physiology.closing.result import Closing, StepEstimate, Verdict
 from ebbmark.physiology.during.next_move import Action
 from ebbmark.physiology.during.running import running_trial
 from ebbmark.views.vital_signs import VitalRow, vital_rows_of

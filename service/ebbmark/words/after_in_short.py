@@ -9,7 +9,7 @@ from typing import Final
 from ebbmark.physiology.after.markers import SAME_AS_COMPLIANCE, Marker, Markers, Meaning
 from ebbmark.physiology.after.trials_over_time import Shift, TrialChange, TrialRow, TrialsOverTime
 from ebbmark.physiology.before.peep_tables import TableAnswer
-from ebbmark.physiology.closing.estimate import Closing
+from ebbmark.physiology.closing.result import Closing
 from ebbmark.words.in_short import InShort, shortened
 from ebbmark.words.messages import ENGLISH, say, spell
 from ebbmark.words.numbers import level, percent

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from ebbmark.physiology.advice.advice import Advice, Caution, Severity
-from ebbmark.physiology.closing.estimate import Closing, Evidence, Verdict
+from ebbmark.physiology.closing.result import Closing, Evidence, Verdict
 from ebbmark.physiology.patient.titration import LUNG_OR_TUBE
 from ebbmark.words.in_short import MOST_WORDS_OF_LINE, MOST_WORDS_OF_REASONS, InShort, shortened
 from ebbmark.words.messages import ENGLISH, say, spell

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
-from ebbmark.physiology.closing.estimate import Closing
+from ebbmark.physiology.closing.result import Closing
 from ebbmark.physiology.during.checks import Bound
 from ebbmark.physiology.during.next_move import Action, Decision, Move, Reason, WayBack
 from ebbmark.physiology.during.running import Concern, RunningContext

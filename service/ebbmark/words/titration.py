@@ -13,7 +13,7 @@ from typing import Final
 from ebbmark.physiology.advice.advice import AT_SUGGESTION, Advice, Caution, Severity
 from ebbmark.physiology.advice.evidence import EvidenceLine, EvidenceStatus
 from ebbmark.physiology.advice.what_if import WhatIf
-from ebbmark.physiology.closing.estimate import Closing, Verdict
+from ebbmark.physiology.closing.result import Closing, Verdict
 from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.message import Value
 from ebbmark.physiology.patient.titration import Titration

@@ -39,7 +39,7 @@ from benchmarks.detection.table import (
     sequential_table,
 )
 from benchmarks.detection.trials import Outcome, Trial, ask_estimator, ask_rule, draw_trials, estimate_trial
-from ebbmark.physiology.closing.closing import estimate_closing
+from ebbmark.physiology.closing.estimator import estimate_closing
 
 OURS = "ebbmark"
 SHARES = 8

@@ -13,7 +13,7 @@ from matplotlib.ticker import MaxNLocator
 
 from benchmarks.detection.look import INK, LOOK, MUTED, SAND, TEAL, WARM
 from benchmarks.detection.trials import Outcome, Trial
-from ebbmark.physiology.closing.closing import Closing, Verdict
+from ebbmark.physiology.closing.estimator import Closing, Verdict
 
 __all__ = ["draw_cases", "typical", "worst"]
 

@@ -12,7 +12,7 @@ from benchmarks.detection.families import LungCase
 from benchmarks.detection.goals import FEWEST_INTERVALS, Goal
 from benchmarks.detection.scoring import coverage, score
 from benchmarks.detection.trials import Outcome, position
-from ebbmark.physiology.closing.closing import CurveStep, Verdict, estimate_closing
+from ebbmark.physiology.closing.estimator import CurveStep, Verdict, estimate_closing
 
 __all__ = ["chart_goals", "exact_curve_shares", "kind_of_fall"]
 

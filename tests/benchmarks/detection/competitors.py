@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from benchmarks.detection.truth import Truth, true_closing
-from ebbmark.physiology.closing.closing import Verdict
+from ebbmark.physiology.closing.estimator import Verdict
 
 __all__ = ["COMPETITORS", "Competitor", "Rule"]
 

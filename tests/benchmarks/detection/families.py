@@ -21,7 +21,7 @@ from benchmarks.detection.invented_lungs import (
     lung_limbs,
 )
 from benchmarks.detection.truth import Truth, true_closing
-from ebbmark.physiology.closing.closing import Verdict
+from ebbmark.physiology.closing.estimator import Verdict
 from ebbmark.physiology.lung import Lung
 
 __all__ = ["FAMILIES", "LungCase", "Purpose", "cases"]

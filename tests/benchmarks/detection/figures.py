@@ -17,7 +17,7 @@ from benchmarks.detection.look import INK, LOOK, MUTED, TEAL, WARM
 from benchmarks.detection.scoring import coverage
 from benchmarks.detection.sequential import OperatingPoint
 from benchmarks.detection.trials import Outcome
-from ebbmark.physiology.closing.closing import Verdict
+from ebbmark.physiology.closing.estimator import Verdict
 
 __all__ = ["draw_intervals", "draw_reliability", "draw_risk", "draw_rivals", "draw_sequential"]
 

@@ -11,7 +11,7 @@ from benchmarks.detection.families import FAMILIES
 from benchmarks.detection.measuring import PLAIN
 from benchmarks.detection.scoring import coverage, mean_width_cmh2o, score
 from benchmarks.detection.trials import Outcome
-from ebbmark.physiology.closing.closing import Verdict
+from ebbmark.physiology.closing.estimator import Verdict
 
 __all__ = ["Goal", "goals", "unbeaten"]
 

@@ -47,7 +47,7 @@ from numpy.typing import NDArray
 
 from benchmarks.detection.families import LungCase
 from benchmarks.detection.truth import true_closing
-from ebbmark.physiology.closing.closing import Verdict
+from ebbmark.physiology.closing.estimator import Verdict
 
 __all__ = ["HOLD_OUT", "SECOND", "Ranges", "gravity_cases"]
 

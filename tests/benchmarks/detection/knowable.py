@@ -23,7 +23,7 @@ import math
 
 from benchmarks.detection.families import LungCase
 from benchmarks.detection.measuring import Conditions, standard_errors
-from ebbmark.physiology.closing.closing import Verdict
+from ebbmark.physiology.closing.estimator import Verdict
 
 __all__ = ["MARGIN", "is_knowable"]
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from benchmarks.detection.conditions import CONDITIONS, FLOW_L_PER_S, PLAIN, Conditions, Kind
 from benchmarks.detection.families import LungCase
-from ebbmark.physiology.closing.closing import CurveStep
+from ebbmark.physiology.closing.estimator import CurveStep
 
 __all__ = ["CONDITIONS", "PLAIN", "Conditions", "Kind", "measure", "standard_errors"]
 

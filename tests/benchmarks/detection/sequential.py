@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchmarks.detection.trials import Trial, is_dynamic
-from ebbmark.physiology.closing.closing import Verdict
+from ebbmark.physiology.closing.estimator import Verdict
 from ebbmark.physiology.closing.of_trial import closing_passed, should_stop_lowering
 
 __all__ = ["OperatingPoint", "operating_curve", "passed_by_step"]

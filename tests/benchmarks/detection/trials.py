@@ -15,7 +15,7 @@ from benchmarks.detection.conditions import Kind
 from benchmarks.detection.families import FAMILIES, LungCase, Purpose, cases
 from benchmarks.detection.knowable import is_knowable
 from benchmarks.detection.measuring import CONDITIONS, measure, standard_errors
-from ebbmark.physiology.closing.closing import Closing, CurveStep, Verdict, estimate_closing
+from ebbmark.physiology.closing.estimator import Closing, CurveStep, Verdict, estimate_closing
 
 __all__ = ["Estimate", "Outcome", "Trial", "ask_estimator", "ask_rule", "draw_trials", "estimate_trial"]
 __all__ += ["is_dynamic", "position"]

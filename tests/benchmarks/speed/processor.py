@@ -19,7 +19,7 @@ from ebbmark.fhir.writing.identity import identity, input_digest, titration_basi
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import write_bundle, write_bundle_bytes
 from ebbmark.physiology.advice.advice import advise
-from ebbmark.physiology.closing.closing import CurveStep, estimate_closing
+from ebbmark.physiology.closing.estimator import CurveStep, estimate_closing
 from ebbmark.physiology.trial.reading import NoTrial, read_trial
 from ebbmark.settings import Settings
 from ebbmark.use_cases.questions import answer_request

@@ -9,7 +9,7 @@ from ebbmark.fhir.operations import CHOICE_REASONS
 from ebbmark.fhir.reading.patient import Person
 from ebbmark.fhir.reading.read import Request
 from ebbmark.physiology.advice.advice import WhatIf
-from ebbmark.physiology.closing.estimate import Closing, Verdict
+from ebbmark.physiology.closing.result import Closing, Verdict
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.stop.limits import StopLimits

@@ -26,7 +26,7 @@ from ebbmark.fhir.writing.sentences import (
 )
 from ebbmark.fhir.writing.terms import OWN, amount, amounts
 from ebbmark.physiology.advice.advice import Caution, WhatIf
-from ebbmark.physiology.closing.estimate import Closing, StepEstimate, Verdict
+from ebbmark.physiology.closing.result import Closing, StepEstimate, Verdict
 from ebbmark.physiology.patient.context import StepSeen
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Quantity

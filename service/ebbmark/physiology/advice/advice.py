@@ -14,7 +14,7 @@ from statistics import median
 
 from ebbmark.physiology.advice.evidence import EVIDENCE, EvidenceLine
 from ebbmark.physiology.advice.what_if import TidalVolume, WhatIf, what_if
-from ebbmark.physiology.closing.estimate import Closing, Evidence, Shape, Verdict
+from ebbmark.physiology.closing.result import Closing, Evidence, Shape, Verdict
 from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE, SOURCES, Finding, Weight
 from ebbmark.physiology.formulas.body import Sex, height_remark, predicted_body_weight_kg, tidal_volume_ml
 from ebbmark.physiology.message import Value

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from ebbmark.physiology.closing.estimate import Closing
+from ebbmark.physiology.closing.result import Closing
 from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.formulas.mechanics import (
     Control,

@@ -15,7 +15,7 @@ from enum import Enum
 from ebbmark.physiology.after.events import PressureLimit
 from ebbmark.physiology.after.measures import ASSUMED_NOISE, ChangeVerdict, Measure, MeasureChange, Noise, judge_change
 from ebbmark.physiology.after.snapshot import Figure, Snapshot
-from ebbmark.physiology.closing.estimate import StepEstimate
+from ebbmark.physiology.closing.result import StepEstimate
 from ebbmark.physiology.findings import SOURCES
 from ebbmark.physiology.protocols import Protocol
 

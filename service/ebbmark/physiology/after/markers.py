@@ -21,7 +21,7 @@ from math import inf
 from typing import Final
 
 from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, noise_of_difference
-from ebbmark.physiology.closing.estimate import Closing
+from ebbmark.physiology.closing.result import Closing
 from ebbmark.physiology.findings import SOURCES
 from ebbmark.physiology.formulas.bounds import require_at_least_zero, require_positive
 from ebbmark.physiology.formulas.gas_exchange import HIGHEST_INFORMATIVE_SPO2_PERCENT

@@ -15,7 +15,7 @@ from math import sqrt
 from typing import Final
 
 from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, Noise
-from ebbmark.physiology.closing.estimate import Closing, StepEstimate, Verdict
+from ebbmark.physiology.closing.result import Closing, StepEstimate, Verdict
 from ebbmark.physiology.trial.limb import same_setting
 from ebbmark.physiology.trial.steps import ComplianceKind
 

@@ -56,7 +56,9 @@ from typing import Final
 import numpy as np
 
 from ebbmark.physiology.closing.arithmetic import Floats, exp, total
-from ebbmark.physiology.closing.estimate import (
+from ebbmark.physiology.closing.model import FALLING, NOT_REACHED, running_maximum
+from ebbmark.physiology.closing.posterior import Posterior
+from ebbmark.physiology.closing.result import (
     Closing,
     CurveStep,
     Evidence,
@@ -67,8 +69,6 @@ from ebbmark.physiology.closing.estimate import (
     Verdict,
     evidence_of,
 )
-from ebbmark.physiology.closing.model import FALLING, NOT_REACHED, running_maximum
-from ebbmark.physiology.closing.posterior import Posterior
 from ebbmark.physiology.message import Message, message
 
 __all__ = ["NAMED_IN_VAIN", "NO_ANSWER", "decide", "expected_losses", "stated"]

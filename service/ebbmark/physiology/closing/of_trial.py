@@ -3,7 +3,7 @@
 The kind of compliance and steps missing from the curve are always part of the estimate; whether the circuit was open is
 a check of `patient`. Nothing outside this package may reach the estimator by itself (an import contract).
 
-**While PEEP is still being lowered** (sequential detection). The same model as in `closing`, asked after each step
+**While PEEP is still being lowered** (sequential detection). The same model as in `estimator`, asked after each step
 about the steps so far. Two things differ. The limb has no known end, so that *not reached* gets the prior of a constant
 hazard: each further step closes with probability `HAZARD_PER_STEP`, whatever came before. And the newest step has no
 next one that could take its fall back, which the model knows: a spoiled step competes with a real fall, on a single
@@ -28,10 +28,10 @@ from statistics import median
 
 import numpy as np
 
-from ebbmark.physiology.closing.closing import FEWEST_STEPS, closing_posterior, estimate_closing, why_unusable
 from ebbmark.physiology.closing.decision import NAMED_IN_VAIN, NO_ANSWER
-from ebbmark.physiology.closing.estimate import Closing, CurveStep
+from ebbmark.physiology.closing.estimator import FEWEST_STEPS, closing_posterior, estimate_closing, why_unusable
 from ebbmark.physiology.closing.model import FALLING, NOT_REACHED, event_prior
+from ebbmark.physiology.closing.result import Closing, CurveStep
 from ebbmark.physiology.message import Message, joined, message
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.steps import Sample, Trial
@@ -108,7 +108,7 @@ Estimator = Callable[[tuple[CurveStep, ...], float, bool, bool], Closing]
 
 
 def estimator(curve: tuple[CurveStep, ...], fall: float, dynamic: bool, total_peep_known: bool) -> Closing:
-    """The estimate of `closing`, its arguments by position, as `lru_cache` needs them."""
+    """The estimate of `estimator`, its arguments by position, as `lru_cache` needs them."""
     return estimate_closing(curve, fall=fall, dynamic=dynamic, total_peep_known=total_peep_known)
 
 
@@ -118,7 +118,7 @@ def closing_of(trial: Trial, protocol: Protocol, estimate: Estimator = estimator
     Args:
         estimate: `estimator`, or one that remembers.
 
-    Source: see `closing`.
+    Source: see `estimator`.
     """
     closing = estimate(curve_of(trial), protocol.fall, not trial.kind.static, trial.total_peep_known)
     reason = None if closing.peep_cmh2o is None else _missing_above(closing.peep_cmh2o, trial)

@@ -1,6 +1,6 @@
 """Posterior probability of each closing event, given noisy readings.
 
-See `closing` for the statement of the model. This module weighs every hypothesis (a regime and a rapid fall of the
+See `estimator` for the statement of the model. This module weighs every hypothesis (a regime and a rapid fall of the
 prior, a size of the noise, and which steps, none to two, are spoiled) by its exact Gaussian evidence, and then counts
 the closing events of curves laid evenly through the posterior.
 

@@ -27,8 +27,8 @@ from math import inf
 from statistics import median
 from typing import Any, Final
 
-from ebbmark.physiology.closing.estimate import CurveStep
 from ebbmark.physiology.closing.of_trial import STOP_LIMIT, curve_of, passed_along, should_stop_lowering
+from ebbmark.physiology.closing.result import CurveStep
 from ebbmark.physiology.message import Message, message
 from ebbmark.physiology.patient.titration import PatientContext
 from ebbmark.physiology.protocols import Protocol

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
-from ebbmark.physiology.closing.estimate import Closing, Evidence, Verdict
+from ebbmark.physiology.closing.result import Closing, Evidence, Verdict
 from ebbmark.physiology.findings import OWN_CHOICE, ChangeKind, Finding, Weight
 from ebbmark.physiology.message import Value, message
 from ebbmark.physiology.patient.breathing_checks import (

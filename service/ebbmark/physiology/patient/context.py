@@ -14,7 +14,7 @@ from math import inf
 from statistics import median, median_low
 from typing import Final
 
-from ebbmark.physiology.closing.estimate import Closing
+from ebbmark.physiology.closing.result import Closing
 from ebbmark.physiology.findings import IN_USE, Change, Finding, KnownCondition, PatientStatus, Weight
 from ebbmark.physiology.message import Value, message
 from ebbmark.physiology.protocols import Protocol

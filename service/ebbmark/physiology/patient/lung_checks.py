@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
-from ebbmark.physiology.closing.estimate import Verdict
+from ebbmark.physiology.closing.result import Verdict
 from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE, Finding, Weight
 from ebbmark.physiology.message import Value, message
 from ebbmark.physiology.patient.context import CheckLimits, TrialContext

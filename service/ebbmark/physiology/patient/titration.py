@@ -12,8 +12,8 @@ from typing import Final
 
 from ebbmark.physiology.advice.advice import Advice, advise
 from ebbmark.physiology.advice.what_if import WhatIf, what_if
-from ebbmark.physiology.closing.estimate import Closing, Verdict
 from ebbmark.physiology.closing.of_trial import Estimator, closing_of, estimator
+from ebbmark.physiology.closing.result import Closing, Verdict
 from ebbmark.physiology.findings import IN_USE, Change, Finding, KnownCondition, PatientStatus, Weight
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.patient.checks import judge_curve, judge_suggestion

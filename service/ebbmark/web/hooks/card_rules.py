@@ -36,7 +36,7 @@ from ebbmark.fhir.reading.conditions import PNEUMOTHORAX
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import Request, is_about_weight, read_request
 from ebbmark.physiology.after.patient_now import NAMED
-from ebbmark.physiology.closing.estimate import Verdict
+from ebbmark.physiology.closing.result import Verdict
 from ebbmark.physiology.during.checks import FALL_LOOKED_AT_PERCENT, Bound, bounds_of
 from ebbmark.physiology.during.next_move import Action
 from ebbmark.physiology.during.running import running_trial

@@ -18,7 +18,7 @@ from ebbmark.fhir.writing.account import Table, charted_table, places_by_text, w
 from ebbmark.fhir.writing.flat_answer import FlatAnswer, view_of
 from ebbmark.fhir.writing.sentences import protocol_sentence
 from ebbmark.physiology.advice.advice import Caution, Severity, WhatIf
-from ebbmark.physiology.closing.estimate import Closing, Verdict
+from ebbmark.physiology.closing.result import Closing, Verdict
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.views.figure import Figure, RunningFigure, figure_of
 from ebbmark.views.figure_words import FigureTable, figure_table

@@ -1,4 +1,4 @@
-"""The parts of an estimate of the closing pressure; see `closing` for how it is made."""
+"""The result of an estimate of the closing pressure; `estimator` makes it."""
 
 from __future__ import annotations
 
