@@ -304,3 +304,17 @@ def test_an_answer_that_comes_back_signed_changes_nothing() -> None:
 
     assert again.identity == first.identity
     assert [one.code for one in again.ignored].count(Reason.OWN_RESULT.slug) == len(signed)
+
+
+@pytest.mark.parametrize(
+    ("shown", "said"),
+    [("mmHg", ["A value is shown in mmHg and coded in cm[H2O]: the code counts; look at it."]), ("cmH2O", [])],
+        ("mmHg", ["A value is shown in mmHg and coded in cm[H2O]: the code counts; look at it."]),
+        ("cmH2O", []),
+        ("x", []),
+    ],
+)
+def test_a_unit_that_is_shown_otherwise_than_it_is_coded_is_said(shown: str, said: list[str]) -> None:
+    one = odd(10.0, valueQuantity={**quantity(10.0), "unit": shown})
+
+    assert [note for note in read(one).notes if "coded in" in note] == said

@@ -28,6 +28,7 @@ __all__ = [
     "Size",
     "UnitFault",
     "UnitProblem",
+    "contradicts",
     "conversion",
     "to_canonical",
     "unit_shown",
@@ -162,6 +163,12 @@ def to_canonical(value: float, code: str, display: str, system: str, unit: str) 
     """
     found = conversion(code, display, system, unit)
     return found if isinstance(found, UnitProblem) else value * found.multiply / found.divide
+
+
+def contradicts(unit: str, code: str) -> bool:
+    """Whether a unit as it is shown is known and another than the one that is coded."""
+    shown, coded = (UNITS.get(SPELLINGS.get(one, one)) for one in (unit, code))
+    return shown is not None and coded is not None and shown != coded
 
 
 def unit_shown(sent: str) -> str:
