@@ -308,7 +308,7 @@ def test_an_answer_that_comes_back_signed_changes_nothing() -> None:
 
 @pytest.mark.parametrize(
     ("shown", "said"),
-    [("mmHg", ["A value is shown in mmHg and coded in cm[H2O]: the code counts; look at it."]), ("cmH2O", [])],
+    [
         ("mmHg", ["A value is shown in mmHg and coded in cm[H2O]: the code counts; look at it."]),
         ("cmH2O", []),
         ("x", []),
