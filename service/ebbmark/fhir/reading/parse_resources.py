@@ -49,9 +49,9 @@ from ebbmark.fhir.reading.question import (
     ReceivedInfusion,
     ReceivedMetric,
     RequestContext,
+    note_contradicting_units,
     too_often,
 )
-from ebbmark.fhir.reading.units import contradicts, unit_shown
 
 __all__ = ["not_needed", "sort_resources"]
 
@@ -138,7 +138,7 @@ def sort_resources(body: Parameters | Bundle, operation: Operation, context: Req
     if isinstance(body, Bundle):
         _bundle(body, "Bundle", operation, question, max_entries)
         _refuse_odd_ids(question)
-        _note_contradicting_units(question)
+        note_contradicting_units(question)
         _refuse_repeated(question)
         return question
     if body.implicitRules:
@@ -171,7 +171,7 @@ def sort_resources(body: Parameters | Bundle, operation: Operation, context: Req
         seen.add(name)
     judge_together(question)
     _refuse_odd_ids(question)
-    _note_contradicting_units(question)
+    note_contradicting_units(question)
     _refuse_repeated(question)
     return question
 
@@ -266,16 +266,6 @@ def _refuse_odd_ids(question: Question) -> None:
     for place, accepted in odd[:MOST_TOLD]:
         sentence = f"What stands here is not in the form of FHIR; needed is: {accepted}."
         question.problems.append(Problem(ProblemKind.NOT_AN_ID, place, "another text", accepted, sentence))
-
-
-def _note_contradicting_units(question: Question) -> None:
-    """Say where a value is shown to people in another unit than its code says; the code counts."""
-    sent = [one.observation.valueQuantity for one in question.observations]
-    sent += [part.valueQuantity for one in question.observations for part in one.observation.component]
-    for unit, code in sorted({(one.unit, one.code) for one in sent if one is not None}):
-        if contradicts(unit, code):
-            shown, coded = unit_shown(unit), unit_shown(code)
-            question.notes.append(f"A value is shown in {shown} and coded in {coded}: the code counts; look at it.")
 
 
 def _refuse_repeated(question: Question) -> None:

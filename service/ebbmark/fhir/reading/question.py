@@ -12,6 +12,7 @@ from ebbmark.fhir.reading.codes import CodeRow
 from ebbmark.fhir.reading.collected import Received
 from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap
 from ebbmark.fhir.reading.patient import ReceivedPatient
+from ebbmark.fhir.reading.units import contradicts, unit_shown
 from ebbmark.physiology.before.plan import Variant
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.formulas.body import Sex
@@ -28,6 +29,7 @@ __all__ = [
     "ReceivedInfusion",
     "ReceivedMetric",
     "RequestContext",
+    "note_contradicting_units",
     "too_often",
 ]
 
@@ -265,3 +267,13 @@ def _first(*counts: tuple[int, int, str]) -> Problem | None:
             sentence = f"{path} is repeated {count} times; at most {most} are read."
             return Problem(ProblemKind.TOO_MANY_ENTRIES, path, str(count), str(most), sentence)
     return None
+
+
+def note_contradicting_units(question: Question) -> None:
+    """Say where a value is shown to people in another unit than its code says; the code counts."""
+    sent = [one.observation.valueQuantity for one in question.observations]
+    sent += [part.valueQuantity for one in question.observations for part in one.observation.component]
+    for unit, code in sorted({(one.unit, one.code) for one in sent if one is not None}):
+        if contradicts(unit, code):
+            shown, coded = unit_shown(unit), unit_shown(code)
+            question.notes.append(f"A value is shown in {shown} and coded in {coded}: the code counts; look at it.")
