@@ -86,16 +86,18 @@ def main() -> None:
     with service() as address:
         for number, (name, who) in enumerate(SCENARIO.items(), start=1):
             request = (ROOT / "fixtures" / name / "request.json").read_text(encoding="utf-8")
-            answer = ask(address, just_ended(request, datetime.now(UTC)).encode())
+            asked = just_ended(request, datetime.now(UTC)).encode()
+            answer = ask(address, asked)
             path = saved / f"{name}.json"
             path.write_bytes(answer)
+            (saved / f"{name}.request.json").write_bytes(asked)
             told = read_answer(json.loads(answer))
             print(f"{'=' * 100}\n{number}. {who}")
             if number == 1:
                 print(account(told), end="")
             else:
                 print(f"\n{told.closing_remark}\n{told.rationale}\nInputs and notes listed: {len(told.issues)}.")
-            print(f"\nThe full Bundle was saved as {path.relative_to(ROOT)}\n")
+            print(f"\nThe full Bundle was saved as {path.relative_to(ROOT)}, its request beside it.\n")
     print("Decision support: every number above is preliminary. Local protocol and a licensed clinician decide.")
 
 

@@ -33,7 +33,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
         if error.errno not in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
             raise
         print(f"The output was not written whole: {error.strerror}.", file=sys.stderr)  # noqa: T201
-        # Its rest would be tried again when the process ends.
+        # What is left of it would be tried again when the process ends.
         sys.stdout = None
         return USAGE
     return code

@@ -67,7 +67,9 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"ebbmark {__version__}")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
 
-    serve = commands.add_parser("serve", help="run the HTTP service (settings: EBBMARK_..., see the README)")
+    serve = commands.add_parser(
+        "serve", help="run the HTTP service (settings: EBBMARK_..., see deploy/guide/settings.md)"
+    )
     serve.add_argument("--host", help="address to listen on")
     serve.add_argument("--port", type=int, help="port to listen on; 0 takes a free one")
     serve.add_argument("--demo", action="store_true", default=None, help="show pages with invented patients, too")
@@ -224,7 +226,7 @@ def _check_record(chosen: argparse.Namespace) -> int:
 
 
 def _context(at_s: float | None = None) -> RequestContext:
-    """What requests are read with, now or as of then, the site's own files among it where a setting is there."""
+    """What requests are read with, now or as of then; with the site's own files where settings name them."""
     from ebbmark.settings import is_anything_set
 
     at_s = time.time() if at_s is None else at_s

@@ -1,6 +1,6 @@
 """Reads a stored answer: its normal form, what it says of itself, and what a replay needs besides it.
 
-Whatever somebody sends as an answer is read here first. What has not the shape of an answer is refused with a text
+Whatever somebody sends as an answer is read here first. Anything without the shape of an answer is refused with a text
 that names the place and quotes nothing of it.
 """
 

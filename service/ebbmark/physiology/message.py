@@ -46,6 +46,6 @@ def joined(how: str, parts: Sequence[Value]) -> Value:
     """
     if len(parts) < 2:
         return parts[0] if parts else ""
-    # In halves: a list of thousands would else be thousands deep.
+    # In halves, since one by one a list of thousands would nest thousands deep.
     middle = len(parts) // 2
     return message(f"list.{how}", first=joined(how, parts[:middle]), rest=joined(how, parts[middle:]))

@@ -398,7 +398,7 @@ async def _conditions(
 async def _once(
     kind: str, query: list[tuple[str, str]], asked: RecordQuery, record: RecordClient, budget: Budget
 ) -> Found | ReadFailure | TooMuch:
-    """What is of any time: what one question of a view has read, the others need not read again."""
+    """Resources that have no time limit: one question of a page reads them, the others do not read them again."""
 
     async def read() -> Found | ReadFailure | TooMuch:
         return await search(record, kind, query, budget=budget)

@@ -82,7 +82,7 @@ class Filtered:
         not_asked: how many were left out, by reason as a phrase.
         sightings: the PEEP readings among those kept.
         devices: references of the devices of those kept.
-        moments: first and last instant of each of those kept; None where it stays in at any time. A position or a
+        moments: first and last instant of each of those kept; None where it has no time limit. A position or a
             mode stands until the next one is charted.
     """
 
@@ -93,7 +93,7 @@ class Filtered:
     moments: list[tuple[float, float] | None] = field(default_factory=list)
 
     def within(self, start_s: float, end_s: float) -> Filtered:
-        """The same, of a shorter time [s since 1970-01-01T00:00:00Z]; what stays in at any time stays in."""
+        """The same, of a shorter time [s since 1970-01-01T00:00:00Z]; what has no time limit stays in."""
         shorter = Filtered(not_asked=self.not_asked.copy(), sightings=self.sightings, devices=self.devices)
         for entry, moment in zip(self.kept, self.moments, strict=True):
             if moment is not None and _is_outside(moment, start_s, end_s):

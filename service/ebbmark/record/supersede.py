@@ -396,7 +396,7 @@ def _step(answer: OutgoingAnswer, seen: Looked, make_current: bool, base_url: st
         changes = tuple(marks(own, newer, answer, base_url)) if own is not None else ()
         return _Step(lambda _: superseded_outcome(newer, written=own is not None), changes=changes, current=kept)
     current = kept | {answer.identity}
-    # Of what is there several times no conditional create can be asked for: only the others are marked.
+    # A conditional create cannot be asked for where several match already: only the others are marked.
     if own is not None and own.copies > 1:
         changes = tuple(_all_marks(older, answer, base_url))
         return _Step(lambda _: with_marked(held_several_times(own), older), changes=changes, current=current)

@@ -183,7 +183,7 @@ class _Run:
                 self._keep()
             lines[kind] += self.state.fetched[name]
             self.told("files", number + 1, len(files))
-        # It has no more use for the record; that it cannot be told so is said, and no fault of the export.
+        # The export is whole; that the record could not be told to delete it is said, and is no failure.
         left = _left_by(await self.record.send("DELETE", self.state.status))
         reported = lines.pop("outcome", 0)
         missing = tuple(one for one in types if one not in lines)

@@ -244,7 +244,7 @@ def record_settings_of(settings: Settings) -> RecordSettings | None:
 
 
 def patience_of(settings: Settings) -> RecordSettings:
-    """The plain arguments of every record, but for which one it is."""
+    """The plain arguments that every record shares; only the address differs."""
     return RecordSettings(
         base_url="",
         allowed_base_urls=(),

@@ -12,7 +12,7 @@ from typing import Final
 
 from ebbmark.words.messages import say
 
-__all__ = ["MOST_WORDS_OF_LINE", "MOST_WORDS_OF_REASONS", "NOTHING_IN_SHORT", "InShort", "cut", "shortened"]
+__all__ = ["MOST_WORDS_OF_LINE", "MOST_WORDS_OF_REASONS", "InShort", "cut", "shortened"]
 
 MOST_WORDS_OF_LINE: Final = 25
 MOST_WORDS_OF_REASONS: Final = 80
@@ -44,9 +44,6 @@ class InShort:
     def line(self) -> str:
         """The first layer in one line."""
         return " ".join(part for part in (f"{self.head}.", self.sure, self.against) if part)
-
-
-NOTHING_IN_SHORT: Final = InShort("", "", "", "", ())
 
 
 def shortened(

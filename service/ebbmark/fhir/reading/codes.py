@@ -48,7 +48,7 @@ __all__ = [
 
 
 class HeightKind(Enum):
-    """How a height was come by; the order is the order of preference."""
+    """How a height was obtained; the order is the order of preference."""
 
     MEASURED = ("measured", "")
     GENERIC = ("generic", "")

@@ -140,7 +140,7 @@ class Height(NamedTuple):
 
     Attributes:
         cm: the height [cm].
-        kind: how it was come by.
+        kind: how it was obtained.
         at_s: when; None where that is not known.
         item: the Observation.
         part: FHIRPath below the Observation, for example `.component[1]`, or empty.

@@ -7,7 +7,8 @@ active (the FHIR invariant con-4 forbids that). One whose code nobody can place 
 reason, is kept apart as not judged: it may say anything.
 
 Many narrow codes stand for one concept. Any of them shows that it is there; that one of them is refuted leaves the
-others open: no pulmonary embolism is not no right heart failure, and no viral disease in pregnancy is not no pregnancy.
+others open: without a pulmonary embolism the right heart may still fail, and without a viral disease a pregnancy may
+still be there.
 Which codes are as wide as their concept is this project's reading of their titles. A code that a site adds is taken for
 a narrow one.
 

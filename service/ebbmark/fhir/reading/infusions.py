@@ -131,7 +131,7 @@ def _read(one: MedicationAdministration, drug: str, path: str, reference: str, n
         return _take(one, drug, None, _shown(rate), (start_s, end_s), (path, reference), found)
     fault = _fault(rate)
     if rate is None or fault is not None:
-        # Whatever its rate, it runs: an older rate must not pass for this one, nor none sent for this one sent.
+        # It runs, whatever its rate: an older rate must not stand for this one, nor a missing one for a sent one.
         if fault is not None:
             leave_out(fault[0], f"{fault[1]}; that it was given counts, its rate does not.")
         return _take(one, drug, None, _shown(rate), (start_s, end_s), (path, reference), found)

@@ -267,7 +267,7 @@ def _closing_parts(closing: Closing, fall: float) -> list[Part]:
 
 
 def _is_estimated(closing: Closing) -> bool:
-    # Where the model does not apply there are no probabilities: those that fill their places must not leave.
+    # Where the model does not apply there are no probabilities; what stands in their place must not be written.
     return closing.verdict is not Verdict.INDETERMINATE or closing.probability > 0
 
 

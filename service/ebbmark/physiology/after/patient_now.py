@@ -368,7 +368,7 @@ def _open_circuit(since: Sequence[Reading]) -> Occurrence | None:
 
 
 def _lowered_again(later: Sequence[PeepLevel], protocol: Protocol) -> Occurrence | None:
-    """A limb that began after the trial and is the latest that PEEP did."""
+    """The latest movement of PEEP, where it is a limb that began after the trial."""
     run = list(later[:1])
     for above, below in pairwise(later):
         fall = above.peep_cmh2o - below.peep_cmh2o

@@ -180,7 +180,7 @@ def _unverified(rules: StaircaseRules, with_recruitment: bool, rise_asked_for: b
 
 
 _TOLD: Final = (SourceStatus.VERIFIED, SourceStatus.SECOND_HAND, SourceStatus.SITE)
-"""Of these it is said how the number was come by; the others' source says it."""
+"""How the number of these was obtained is stated; the others' source states it."""
 
 
 def origin_words(cell: Cell) -> Value:

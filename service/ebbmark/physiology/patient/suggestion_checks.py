@@ -151,7 +151,7 @@ def doubtful_pressure(context: TrialContext) -> Iterator[Finding]:
 
 
 def acidosis(context: TrialContext) -> Iterator[Finding]:
-    """The lowest pH of the trial, where it lies below what a published protocol bears."""
+    """The lowest pH of the trial, where it lies below the limit of a published protocol."""
     rows = [(row, value) for row in context.seen if (value := row.last(Quantity.PH)) is not None]
     row, value = min(rows, key=lambda pair: pair[1], default=(None, 14.0))
     if row is not None and value < context.limits.acidosis_ph:
