@@ -67,9 +67,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"ebbmark {__version__}")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
 
-    serve = commands.add_parser(
-        "serve", help="run the HTTP service (settings: EBBMARK_..., see deploy/guide/settings.md)"
-    )
+    serve = commands.add_parser("serve", help="run the HTTP service (settings: EBBMARK_..., see the guide)")
     serve.add_argument("--host", help="address to listen on")
     serve.add_argument("--port", type=int, help="port to listen on; 0 takes a free one")
     serve.add_argument("--demo", action="store_true", default=None, help="show pages with invented patients, too")
