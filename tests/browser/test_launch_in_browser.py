@@ -101,7 +101,7 @@ def test_a_trial_of_the_record_is_looked_at_recorded_and_read_back(
         expect(page.get_by_role("group", name="Patient")).to_contain_text("Marsh")
         expect(page.get_by_role("heading", level=1)).to_contain_text("PEEP")
         page.get_by_text("Everything behind this answer").click()
-        expect(page.get_by_role("region", name="Each step going down").first.get_by_role("row")).to_have_count(9)
+        expect(page.get_by_role("region", name="Last values, highest").first.get_by_role("row")).to_have_count(9)
         picture(page, "launch 1 answer")
         assert ward.identity not in page.url
         assert ward.results() == []

@@ -96,7 +96,7 @@ def test_a_wide_table_can_be_scrolled_by_keyboard(browser: Browser, address: str
     with watched(browser, size=(360, 740)) as seen:
         seen.page.goto(f"{address}{CLEAR}")
         seen.page.get_by_text("Everything behind this answer").click()
-        region = seen.page.get_by_role("region", name=re.compile("Each step going down"))
+        region = seen.page.get_by_role("region", name=re.compile("Last values, highest PEEP first"))
         region.focus()
 
         for _ in range(6):
