@@ -48,7 +48,9 @@ names its source, and every list may be left out:
 `units` says what a spelling of a unit means; `texts` what `code.text` means where no coding is known; `codes` what a
 code means; `numbers` in which unit numbers without one are under a code (`valueInteger`, `valueString`,
 `valueQuantity`); `time_zone` where times without a zone were charted (an hour that a clock shows twice or never is not
-read); `systems` which code system is a standard one under another name. A record is searched by codes, not by texts.
+read); `systems` which code system is a standard one under another name. With `texts`, all Observations of the
+patient and time are read from the record, whatever their codes, since no search by codes finds them; heights and sex by
+text are read of that time only. Where that is more than may be read, the question is refused.
 """
 SYSTEMS = {LOINC: "LOINC", MDC: "MDC"}
 

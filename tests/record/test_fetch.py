@@ -9,9 +9,12 @@ import pytest
 import respx
 
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.operations import TITRATE_PEEP
+from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP, Operation
 from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
+from ebbmark.fhir.reading.charting import with_charting
+from ebbmark.fhir.reading.concept_map import NO_CODE_MAP
 from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.physiology.readings import Quantity
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.record_query import RecordQuery, record_query_of
 from ebbmark.record.retry import Waiting
@@ -558,3 +561,42 @@ def test_where_a_record_refuses_a_search_it_is_said_which_parameter_it_names() -
     (problem,) = caught.value.problems
     assert "(HTTP 400, issue not-supported, naming patient)" in problem.sentence
     assert "Hazel" not in problem.sentence
+
+
+@pytest.mark.parametrize("operation", [TITRATE_PEEP, BY_SLUG["follow-trials"]], ids=lambda one: one.slug)
+@pytest.mark.parametrize("peep_too", [False, True], ids=["vital signs by text", "PEEP by text"])
+def test_rows_known_by_their_text_only_are_read_from_the_record_as_from_a_file(
+    operation: Operation, peep_too: bool
+) -> None:
+    texts = [{"text": "SpO2 peripher", "means": "spo2", "source": "invented"}]
+    texts += [{"text": "PEEP Einst.", "means": "peep-set", "source": "invented"}] if peep_too else []
+    signed = {"version": "1", "signed_by": "Dr A. Invented", "signed_on": "2026-02-01", "texts": texts}
+    code_map = with_charting(NO_CODE_MAP, "charting.json", to_bytes(signed))
+    saturation = [
+        observation("spo2", 80.0, unit="%", when=at(3 * step + 2), identity=f"s{step}")
+        | {"code": {"text": "SpO2  peripher"}}
+        for step in range(8)
+    ]
+    charted = [
+        {**one, "code": {"text": "PEEP Einst."}} if peep_too and str(one["id"]).startswith("peep-set") else one
+        for one in [*WHOLE, *saturation]
+    ]
+    asked = record_query_of(asks(), base_url=BASE, at_s=AT_S)
+    assert asked is not None
+    context = RequestContext(AT_S, code_map=code_map)
+
+    async def from_record() -> Answer:
+        async with RecordClient(USUAL, waiting=Waiting(Waits(), noon)) as client:
+            return await answer_from_record(operation, asked, context, record=client)
+
+    with respx.mock(assert_all_called=False) as router:
+        SearchableRecord(charted).attach(router)
+        found = asyncio.run(from_record())
+
+    read = {(one.quantity, one.value) for one in found.request.readings}
+    assert (Quantity.SPO2, 80.0) in read
+    assert (Quantity.PEEP_SET, 24.0) in read
+    assert "known by their text only" in " ".join(found.request.notes)
+    if operation is TITRATE_PEEP:
+        file = answer_request(operation, to_bytes(bundle(*charted)), context)
+        assert found.titration.advice == file.titration.advice

@@ -98,7 +98,7 @@ async def cached_search(
     record: RecordClient,
     asked: RecordQuery,
     limits: Sequence[tuple[str, str]],
-    code: tuple[str, str],
+    code: tuple[str, str] | None,
     *,
     budget: Budget,
     together: bool = True,
@@ -109,13 +109,13 @@ async def cached_search(
         record: the client, with its view_cache where a view reads together.
         asked: whose, and of which time.
         limits: further search parameters; of time and encounter as `limits_of` gives them, or none.
-        code: search parameter of the codes, and its value.
+        code: search parameter of the codes, and its value; None for all Observations, whatever their codes.
         budget: what may be read; is counted down.
         together: whether a longer time may be read in its place, for other questions of the same view.
     """
 
     async def sent(more: Sequence[tuple[str, str]], own: Budget) -> Found | ReadFailure | TooMuch:
-        query = [("patient", asked.patient), code, *more, ("_count", str(PAGE_SIZE))]
+        query = [("patient", asked.patient), *([code] if code else []), *more, ("_count", str(PAGE_SIZE))]
         return await search(record, "Observation", query, budget=own)
 
     view_cache = record.view_cache
@@ -182,7 +182,7 @@ def is_searched(key: tuple[str, str], row: CodeRow) -> bool:
 async def search_observations(
     record: RecordClient,
     asked: RecordQuery,
-    tokens: Sequence[str],
+    tokens: Sequence[str] | None,
     limits: Sequence[tuple[str, str]],
     *,
     budget: Budget,
@@ -194,7 +194,7 @@ async def search_observations(
     Args:
         record: the client.
         asked: whose.
-        tokens: codes, as search tokens.
+        tokens: codes, as search tokens; None for all Observations, whatever their codes.
         limits: further search parameters.
         budget: what may be read; is counted down.
         parameter: by which the codes are searched for; `combo-code` gives way to `code` and `component-code` where the
@@ -207,6 +207,8 @@ async def search_observations(
     found = []
     searched = partial(cached_search, record, asked, limits, budget=budget, together=together)
     within = True
+    if tokens is None:
+        return [_usable(await searched(None))]
     for portion in _portions(tokens):
         result = await searched((parameter, any_of(portion)))
         if parameter == "combo-code" and _refuses_the_parameter(result):

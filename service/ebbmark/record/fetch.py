@@ -1,5 +1,8 @@
 """Fetch from the record what a trial, or a question at the bedside, needs, as one Bundle.
 
+Where a site names rows by their text only, no search by codes finds them: all Observations of the time are read then,
+whatever their codes, within the same limits.
+
 Days of a record are not read whole: their trials rest on what was charted around changes of PEEP, and the hours between
 tell nothing of them. Values are compared as they were sent: what counts as a step is judged by the reader later.
 
@@ -33,7 +36,8 @@ from ebbmark.fhir.model import Coding
 from ebbmark.fhir.operations import Operation
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
-from ebbmark.fhir.reading.codes import CodeRow, is_rhythm
+from ebbmark.fhir.reading.codes import CodeRow, Personal, is_rhythm
+from ebbmark.fhir.reading.concept_map import CODE_TEXT
 from ebbmark.fhir.times import instant
 from ebbmark.physiology.readings import Quantity
 from ebbmark.record.client import RecordClient
@@ -47,7 +51,7 @@ from ebbmark.record.clinical_resources import (
     search_observations,
     tokens_of,
 )
-from ebbmark.record.post_filter import Filtered, moment_of, post_filter, several_sources
+from ebbmark.record.post_filter import Filtered, moment_of, post_filter, rows_of_concept, several_sources
 from ebbmark.record.record_query import RecordQuery
 from ebbmark.record.search import (
     PATIENT,
@@ -85,6 +89,7 @@ Table = Mapping[tuple[str, str], CodeRow]
 
 class _Codeable(msgspec.Struct):
     coding: list[Coding] = []
+    text: str = ""
 
 
 class _Quantity(msgspec.Struct):
@@ -152,7 +157,7 @@ def _values(resource: bytes, table: Table) -> Iterator[tuple[Quantity, float, fl
     except msgspec.DecodeError:
         return  # the reader names what is wrong with it
     for part in (observation, *observation.component):
-        meanings = {row.meaning for one in part.code.coding if (row := table.get((one.system, one.code))) is not None}
+        meanings = {row.meaning for row in rows_of_concept(part.code.coding, part.code.text, table)}
         quantity = part.valueQuantity
         if quantity is not None and quantity.value is not None:
             moved = _MOVED_KPA if "pa" in (quantity.code or quantity.unit).lower() else _MOVED
@@ -277,10 +282,12 @@ async def fetch(
     observed = partial(search_observations, record, budget=budget)
     heights, mechanics = tokens_of(table)
     around = operation.slug in _OF_TRIALS
+    by_text = texts_of(table)
+    tokens = None if by_text else _charted_tokens(table, operation)
     charted = (
         partial(_around_changes, asked, mechanics, table, observed)
         if around
-        else partial(observed, asked, _charted_tokens(table, operation), limits_of(asked))
+        else partial(observed, asked, tokens, limits_of(asked))
     )
     not_asked: Counter[str] = Counter()
     of_person, of_time, beside = await _side_by_side(
@@ -297,7 +304,7 @@ async def fetch(
         asked,
         (patient, *metrics, *beside.conditions),
         filtered,
-        (*beside.told, *remarks_of(pages), *unread),
+        (*beside.told, *remarks_of(pages), *unread, *_told_of_texts(by_text)),
         tuple(beside.infusions),
         beside.conditions_read,
         machines_of(metrics),
@@ -342,6 +349,20 @@ def with_changes(table: Table, operation: Operation) -> Table:
     return {**table, **CHANGE_CODES} if operation.reads_changes else table
 
 
+def texts_of(table: Table) -> list[CodeRow]:
+    """The rows that are known by their text only, which no search by codes finds."""
+    return [row for (system, _), row in table.items() if system == CODE_TEXT]
+
+
+def _told_of_texts(by_text: Sequence[CodeRow]) -> list[str]:
+    if not by_text:
+        return []
+    told = ["Some rows are known by their text only: all Observations of that time were read, whatever their codes."]
+    if any(isinstance(row.meaning, Personal) for row in by_text):
+        told.append("Heights, weights and sex known by their text only were read of that time only.")
+    return told
+
+
 def _charted_tokens(table: Table, operation: Operation) -> list[str]:
     """Codes of all that is charted over time, as search tokens; positions, modes and rhythms where looked for."""
     coded = [*CHANGE_CODES] if operation.reads_changes else []
@@ -360,8 +381,12 @@ async def _around_changes(
     # Short times on purpose: no longer one is read in their place.
     observed = partial(observed, together=False)
     peeps = peep_tokens(table)
-    pages = await observed(asked, peeps, limits_of(asked))
-    others = [token for token in mechanics if token not in peeps]
+    by_text = texts_of(table)
+    peep_by_text = any(row.meaning in _PEEPS for row in by_text)
+    pages = await observed(asked, None if peep_by_text else peeps, limits_of(asked))
+    if peep_by_text:
+        return pages  # everything of that time is there
+    others = None if by_text else [token for token in mechanics if token not in peeps]
     for start_s, end_s in around_changes(each_once(pages, ""), table, asked):
         pages += await observed(asked, others, limits_of(replace(asked, start_s=start_s, end_s=end_s)))
     return pages

@@ -21,13 +21,23 @@ from ebbmark.fhir.naming import RESOURCE_TYPES, RESULT_SYSTEM, tail_of, unversio
 from ebbmark.fhir.problems import Problem, ProblemKind, word_shown
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import CodeRow, Personal
+from ebbmark.fhir.reading.concept_map import CODE_TEXT
 from ebbmark.fhir.times import instant, seconds
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.reading import Trial
 from ebbmark.record.record_query import RecordQuery
 from ebbmark.record.search import FoundEntry
 
-__all__ = ["Filtered", "Sighting", "moment_of", "post_filter", "several_sources", "several_trials", "subject_of"]
+__all__ = [
+    "Filtered",
+    "Sighting",
+    "moment_of",
+    "post_filter",
+    "rows_of_concept",
+    "several_sources",
+    "several_trials",
+    "subject_of",
+]
 
 _PEEPS = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
 
@@ -40,6 +50,7 @@ Table = Mapping[tuple[str, str], CodeRow]
 
 class _Codeable(msgspec.Struct):
     coding: list[Coding] = []
+    text: str = ""
 
 
 class _Reference(msgspec.Struct):
@@ -169,8 +180,14 @@ def post_filter(entries: Iterable[FoundEntry], asked: RecordQuery, table: Table)
 def _meanings(observation: _Observation, table: Table) -> set[Quantity | Personal | None]:
     """What its codes stand for; empty where none is known."""
     concepts = [observation.code, *[component.code for component in observation.component]]
-    rows = (table.get((coding.system, coding.code)) for concept in concepts for coding in concept.coding)
-    return {row.meaning for row in rows if row is not None}
+    return {row.meaning for concept in concepts for row in rows_of_concept(concept.coding, concept.text, table)}
+
+
+def rows_of_concept(codings: Iterable[Coding], text: str, table: Table) -> list[CodeRow]:
+    """The rows of a concept: of its codes, or of its text where none of them is known, as the reader takes them."""
+    rows = [row for one in codings if (row := table.get((one.system, one.code))) is not None]
+    by_text = table.get((CODE_TEXT, " ".join(text.split()))) if text and not rows else None
+    return rows if by_text is None else [by_text]
 
 
 def _reason(
