@@ -115,6 +115,10 @@ TWINS = {
         {Q.TIDAL_VOLUME_INSPIRED: {20: 425, 18: 425, 16: 425, 14: 425, 12: 520, 10: 520, 8: 520, 6: 520}},
         None, "leak-began", "look-first",
     ),
+    "a leak that grows by 14 % beside a fall that is closing, too": Twin(
+        {Q.TIDAL_VOLUME_INSPIRED: {20: 425, 18: 425, 16: 425, 14: 425, 12: 430, 10: 440, 8: 480, 6: 490}},
+        12, "leak-grows", "high",
+    ),
     "a fistula that takes a third of every breath": Twin(
         {Q.TIDAL_VOLUME_INSPIRED: 630}, None, "leak-throughout", "look-first",
         known=known("air-leak", "bronchopleural fistula", Weight.HIGH),
@@ -217,6 +221,32 @@ def test_a_loss_of_more_than_half_in_one_step_is_looked_at_and_not_named_closing
 
     assert no_estimate(found)
     assert "pneumothorax, main-stem intubation, a plug or a kink" in found.advice.rationale
+
+
+def leaking(*extra: Quantity) -> Titration:
+    """Pressures of a lung that does not close, and expired volume that falls by 14 % of 400 mL."""
+    expired = (400, 400, 399, 398, 388, 368, 352, 344)
+    rows = []
+    for index, (peep, back) in enumerate(zip(PEEPS, expired, strict=True)):
+        start_s = START_S + index * STEP_S
+        rows.append(reading(Q.PEEP_SET, peep, start_s, 100 + index))
+        for after_s in (70, 100):
+            source = 1000 + 200 * index + after_s
+            plateau = peep + 400 / (38, 40, 41, 42, 42, 42, 42, 42)[index]
+            values = {Q.TIDAL_VOLUME_EXPIRED: back, Q.PLATEAU_PRESSURE: plateau} | dict.fromkeys(extra, 400)
+            rows += [reading(one, value, start_s + after_s, source) for one, value in values.items()]
+    return titrated(CALM, readings=rows)
+
+
+def test_a_leak_that_grows_is_not_closing_where_inspired_volume_shows_no_fall() -> None:
+    found = leaking(Q.TIDAL_VOLUME_INSPIRED)
+
+    assert no_estimate(found)
+    assert "leak-not-closing" in slugs(found, "look-first")
+
+
+def test_a_leak_that_grows_is_a_high_caution_where_only_the_set_volume_is_known() -> None:
+    assert "leak-grows" in slugs(leaking(Q.TIDAL_VOLUME_SET), "high")
 
 
 def test_a_single_bad_step_that_comes_back_is_no_pneumothorax() -> None:

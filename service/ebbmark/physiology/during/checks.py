@@ -301,7 +301,7 @@ FALL_LOOKED_AT_PERCENT: Final = 5.0
 _PEEPS: Final = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
 _OPEN_CIRCUIT: Final = "disconnection"
 _CIRCUIT_OPENED: Final = "circuit-opened"
-_TOLD: Final = frozenset({"vasopressor-raised", "intrinsic-peep"})
+_TOLD: Final = frozenset({"vasopressor-raised", "intrinsic-peep", "leak-grows"})
 LOOKED_INTO: Final = ("sudden-fall", "pressure-rises-as-peep-falls")
 """Words by which it is acknowledged that somebody looked and found no other cause."""
 
@@ -319,7 +319,7 @@ def unlike_closing(context: RunningContext) -> Iterator[Concern]:
 
 
 def spoken_against(context: RunningContext) -> Iterator[Concern]:
-    """A vasopressor that was raised and intrinsic PEEP on the way down: they bear on what vital signs and curve say."""
+    """What bears on vital signs and curve on the way down: a vasopressor raised, intrinsic PEEP, a leak that grows."""
     for found in _of_curve(context):
         if found.slug in _TOLD and found.weight in (Weight.HIGH, Weight.MODERATE):
             yield Concern("spoken-against", {"finding": found})

@@ -112,6 +112,7 @@ def uneven_leak(context: TrialContext) -> Iterator[Finding]:
             of_curve=True,
         )
         return
+    yield from _growing_leak(context, shares)
     # A leak at every step, to a tenth of a per cent, so that whole millilitres do not decide.
     least = round(min(known), 3)
     if least >= limits.leak_high_share:
@@ -121,6 +122,52 @@ def uneven_leak(context: TrialContext) -> Iterator[Finding]:
         yield Finding(slug, weight, values, source=OWN_CHOICE, of_curve=True)
         return
     yield from _leak_at_steps(context, shares)
+
+
+def _growing_leak(context: TrialContext, shares: Sequence[float | None]) -> Iterator[Finding]:
+    """Expired volume that falls along the limb as far as the compliance that is looked for: the fall may be the leak.
+
+    Loss is counted from the step that gave back most. With an inspired volume, compliance as if nothing more were lost
+    shows what is left of the fall: less than half of it is no closing.
+    """
+    limits, levels = context.limits, [step.peep_cmh2o for step in context.steps]
+    named = context.closing.peep_cmh2o
+    place = levels.index(named) if named in levels else len(levels) - 1
+    losses, most = [0.0], 0.0
+    for share in shares:
+        most = most if share is None else max(most, 1.0 - share)
+        losses.append(losses[-1] if share is None or most <= 0.0 else 1.0 - (1.0 - share) / most)
+    losses = losses[1:]
+    compliances = [step.compliance_ml_per_cmh2o for step in context.steps]
+    fell = _fall_at(compliances, place)
+    half_of_it = named is not None and min(losses[place:]) >= max(limits.leak_growth_least_share, 0.5 * fell)
+    # The last step counts: a leak that ended did not make compliance fall for good. A millilitre must not decide.
+    if round(losses[-1], 3) < context.protocol.fall and not half_of_it:
+        return
+    expired, inspired = Quantity.TIDAL_VOLUME_EXPIRED, Quantity.TIDAL_VOLUME_INSPIRED
+    sent = [(row.middle(expired), row.middle(inspired)) for row in context.seen]
+    both = all(back is not None and given is not None for back, given in sent[: place + 1])
+    volume, (back, given) = context.steps[place].tidal_volume_ml, sent[place]
+    of_expired = volume is None or abs(volume - (back or 0.0)) <= abs(volume - (given or 0.0))
+    tight = [one / (1.0 - min(loss, _WHOLE)) for one, loss in zip(compliances, losses, strict=True)]
+    left = _fall_at(tight, place)
+    only_leak = both and of_expired and left < 0.5 * fell and (named is not None or fell >= context.protocol.fall)
+    slug, weight = ("leak-not-closing", Weight.LOOK_FIRST) if only_leak else ("leak-grows", Weight.HIGH)
+    rows = [row for row, loss in zip(context.seen, losses, strict=True) if loss >= limits.leak_growth_least_share]
+    values = {
+        "leak_share": losses[-1],
+        "limit_share": context.protocol.fall,
+        "peep_cmh2o": levels[-1],
+        "fell_share": fell,
+        "left_share": max(left, 0.0),
+        "at_cmh2o": levels[place],
+    }
+    yield finding_at(slug, rows, values, OWN_CHOICE, weight)
+
+
+def _fall_at(compliances: Sequence[float], place: int) -> float:
+    """How far compliance lies below its best so far [1]."""
+    return 1.0 - compliances[place] / max(compliances[: place + 1])
 
 
 def _leak_at_steps(context: TrialContext, shares: Sequence[float | None]) -> Iterator[Finding]:
