@@ -115,6 +115,12 @@ TWINS = {
         {Q.TIDAL_VOLUME_INSPIRED: {20: 425, 18: 425, 16: 425, 14: 425, 12: 520, 10: 520, 8: 520, 6: 520}},
         None, "leak-began", "look-first",
     ),
+    "a row without volume and pressure between two steps: the circuit was open": Twin(
+        CALM, None, "circuit-opened", "look-first", more=at_step(3, 118, tidal_volume_expired=0, peak_pressure=0),
+    ),
+    "a row without volume that shows no pressure": Twin(
+        CALM, None, "circuit-opened", "look-first", more=at_step(3, 118, tidal_volume_expired=0),
+    ),
     "a leak that grows by 14 % beside a fall that is closing, too": Twin(
         {Q.TIDAL_VOLUME_INSPIRED: {20: 425, 18: 425, 16: 425, 14: 425, 12: 430, 10: 440, 8: 480, 6: 490}},
         12, "leak-grows", "high",

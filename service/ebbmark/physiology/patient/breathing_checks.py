@@ -1,10 +1,9 @@
-"""Checks of what a curve rests on: passive breathing, a tight circuit, pressures that are what was charted."""
+"""Checks of what a curve rests on: passive breathing, carbon dioxide, pressures that are what was charted."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from itertools import pairwise
-from statistics import median
 from typing import Final
 
 from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE, SOURCES, ChangeKind, Finding, Weight
@@ -22,10 +21,8 @@ __all__ = [
     "missing_hold",
     "narrowed_airway",
     "trapped_air",
-    "uneven_leak",
 ]
 
-_WHOLE = 0.99  # no share of a breath that is lost may divide by nothing
 EFFORT_SOURCE: Final = SOURCES["cairo-1"]
 
 
@@ -80,112 +77,6 @@ def lost_carbon_dioxide(context: TrialContext) -> Iterator[Finding]:
     if gone:
         lowest = min(one.last(Quantity.END_TIDAL_CO2) or 0.0 for one in gone)
         yield finding_at("carbon-dioxide-lost", gone, {"end_tidal_mmhg": lowest, "limit_mmhg": limit}, OWN_CHOICE)
-
-
-def uneven_leak(context: TrialContext) -> Iterator[Finding]:
-    """A leak that begins during the limb makes compliance from expired volume fall; one throughout scales it."""
-    limits = context.limits
-    by_volume = _controls_volume(context)
-    shares = [_leak_share(one, by_volume=by_volume) for one in context.seen]
-    known = [share for share in shares if share is not None]
-    if not known:
-        return
-    began = []
-    for index, share in enumerate(shares):
-        before = [one for one in shares[:index] if one is not None]
-        if share is None or not before or share <= limits.leak_share:
-            continue
-        if share - min(before) > limits.leak_change_share:
-            began.append((context.seen[index], share))
-    if began:
-        first, share = began[0][0], max(one for _, one in began)
-        last_known = max(place for place, one in enumerate(shares) if one is not None)
-        ended = {} if began[-1][0] is context.seen[last_known] else {"until_cmh2o": began[-1][0].peep_cmh2o}
-        yield Finding(
-            "leak-began",
-            Weight.LOOK_FIRST,
-            {"leak_share": share, "peep_cmh2o": first.peep_cmh2o, "limit_share": limits.leak_share, **ended},
-            tuple(one.peep_cmh2o for one, _ in began),
-            first.start_s,
-            _sources(first, Quantity.TIDAL_VOLUME_EXPIRED),
-            OWN_CHOICE,
-            of_curve=True,
-        )
-        return
-    yield from _growing_leak(context, shares)
-    # A leak at every step, to a tenth of a per cent, so that whole millilitres do not decide.
-    least = round(min(known), 3)
-    if least >= limits.leak_high_share:
-        none = least >= limits.leak_none_share
-        slug, weight = ("leak-throughout", Weight.LOOK_FIRST) if none else ("leak-large", Weight.HIGH)
-        values = {"leak_share": median(known), "limit_share": limits.leak_none_share}
-        yield Finding(slug, weight, values, source=OWN_CHOICE, of_curve=True)
-        return
-    yield from _leak_at_steps(context, shares)
-
-
-def _growing_leak(context: TrialContext, shares: Sequence[float | None]) -> Iterator[Finding]:
-    """Expired volume that falls along the limb as far as the compliance that is looked for: the fall may be the leak.
-
-    Loss is counted from the step that gave back most. With an inspired volume, compliance as if nothing more were lost
-    shows what is left of the fall: less than half of it is no closing.
-    """
-    limits, levels = context.limits, [step.peep_cmh2o for step in context.steps]
-    named = context.closing.peep_cmh2o
-    place = levels.index(named) if named in levels else len(levels) - 1
-    losses, most = [0.0], 0.0
-    for share in shares:
-        most = most if share is None else max(most, 1.0 - share)
-        losses.append(losses[-1] if share is None or most <= 0.0 else 1.0 - (1.0 - share) / most)
-    losses = losses[1:]
-    compliances = [step.compliance_ml_per_cmh2o for step in context.steps]
-    fell = _fall_at(compliances, place)
-    half_of_it = named is not None and min(losses[place:]) >= max(limits.leak_growth_least_share, 0.5 * fell)
-    # The last step counts: a leak that ended did not make compliance fall for good. A millilitre must not decide.
-    if round(losses[-1], 3) < context.protocol.fall and not half_of_it:
-        return
-    expired, inspired = Quantity.TIDAL_VOLUME_EXPIRED, Quantity.TIDAL_VOLUME_INSPIRED
-    sent = [(row.middle(expired), row.middle(inspired)) for row in context.seen]
-    both = all(back is not None and given is not None for back, given in sent[: place + 1])
-    volume, (back, given) = context.steps[place].tidal_volume_ml, sent[place]
-    of_expired = volume is None or abs(volume - (back or 0.0)) <= abs(volume - (given or 0.0))
-    tight = [one / (1.0 - min(loss, _WHOLE)) for one, loss in zip(compliances, losses, strict=True)]
-    left = _fall_at(tight, place)
-    only_leak = both and of_expired and left < 0.5 * fell and (named is not None or fell >= context.protocol.fall)
-    slug, weight = ("leak-not-closing", Weight.LOOK_FIRST) if only_leak else ("leak-grows", Weight.HIGH)
-    rows = [row for row, loss in zip(context.seen, losses, strict=True) if loss >= limits.leak_growth_least_share]
-    values = {
-        "leak_share": losses[-1],
-        "limit_share": context.protocol.fall,
-        "peep_cmh2o": levels[-1],
-        "fell_share": fell,
-        "left_share": max(left, 0.0),
-        "at_cmh2o": levels[place],
-    }
-    yield finding_at(slug, rows, values, OWN_CHOICE, weight)
-
-
-def _fall_at(compliances: Sequence[float], place: int) -> float:
-    """How far compliance lies below its best so far [1]."""
-    return 1.0 - compliances[place] / max(compliances[: place + 1])
-
-
-def _leak_at_steps(context: TrialContext, shares: Sequence[float | None]) -> Iterator[Finding]:
-    """A leak at some of the decisive steps: compliance there may be more, by as much as was not breathed out."""
-    named, limit = context.closing.peep_cmh2o, context.limits.leak_share
-    upper = [place for place, step in enumerate(context.steps) if named is None or step.peep_cmh2o >= named]
-    leaky = [(place, share) for place in upper if (share := shares[place]) is not None and share > limit]
-    if not leaky:
-        return
-    compliances = [step.compliance_ml_per_cmh2o for step in context.steps]
-    tight = max(compliances[place] for place in upper if place not in dict(leaky)) if len(leaky) < len(upper) else 0.0
-    may_be_best = any(compliances[place] / (1.0 - min(share, _WHOLE)) > tight for place, share in leaky)
-    slug, weight = ("leak-at-best", Weight.LOOK_FIRST) if may_be_best else ("leak-at-steps", Weight.HIGH)
-    rows = [context.seen[place] for place, _ in leaky]
-    sources = tuple(dict.fromkeys(one for row in rows for one in _sources(row, Quantity.TIDAL_VOLUME_EXPIRED)))
-    values = {"leak_share": max(share for _, share in leaky), "limit_share": limit}
-    peeps = tuple(row.peep_cmh2o for row in rows)
-    yield Finding(slug, weight, values, peeps, rows[0].start_s, sources, OWN_CHOICE, of_curve=True)
 
 
 def trapped_air(context: TrialContext) -> Iterator[Finding]:
@@ -252,7 +143,7 @@ def clocks_differ(context: TrialContext) -> Iterator[Finding]:
     for rows, which in ((late, "behind"), (early, "ahead")):
         if len(rows) >= context.limits.clock_fewest and 2 * len(rows) > pairs:
             peeps = tuple(row.peep_cmh2o for row in rows)
-            sources = tuple(dict.fromkeys(one for row in rows for one in _sources(row, Quantity.PEEP_MEASURED)))
+            sources = tuple(dict.fromkeys(one for row in rows for one in row.sources(Quantity.PEEP_MEASURED)))
             yield Finding(
                 "clocks-differ",
                 Weight.HIGH,
@@ -372,29 +263,9 @@ def _triggered(context: TrialContext) -> list[StepSeen]:
     return [one for one in context.seen if _rate_above_set(one) > context.limits.rate_above_set_per_min]
 
 
-def _controls_volume(context: TrialContext) -> bool:
-    """Whether a set tidal volume is in force, and was not followed by a setting of pressure control."""
-    volume = context.trial.context.get(Quantity.TIDAL_VOLUME_SET.slug)
-    pressure = context.trial.context.get(Quantity.PRESSURE_ABOVE_PEEP_SET.slug)
-    return volume is not None and (pressure is None or volume.start_s > pressure.start_s)
-
-
-def _leak_share(row: StepSeen, *, by_volume: bool) -> float | None:
-    expired = row.middle(Quantity.TIDAL_VOLUME_EXPIRED)
-    inspired = row.middle(Quantity.TIDAL_VOLUME_INSPIRED)
-    if inspired is None and by_volume:
-        inspired = row.middle(Quantity.TIDAL_VOLUME_SET)
-    return None if expired is None or not inspired else 1.0 - expired / inspired
-
-
 def _total_peep(row: StepSeen) -> float | None:
     total = row.middle(Quantity.PEEP_TOTAL)
     if total is not None:
         return total
     intrinsic = row.middle(Quantity.PEEP_INTRINSIC)
     return None if intrinsic is None else row.peep_cmh2o + intrinsic
-
-
-def _sources(row: StepSeen, quantity: Quantity) -> tuple[int, ...]:
-    seen = row.by_quantity.get(quantity)
-    return () if seen is None else seen.sources

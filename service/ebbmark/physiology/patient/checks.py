@@ -23,9 +23,9 @@ from ebbmark.physiology.patient.breathing_checks import (
     missing_hold,
     narrowed_airway,
     trapped_air,
-    uneven_leak,
 )
 from ebbmark.physiology.patient.context import StepSeen, TrialContext
+from ebbmark.physiology.patient.leak_checks import uneven_leak
 from ebbmark.physiology.patient.lung_checks import (
     changed_setting,
     circuit_opened,

@@ -257,6 +257,11 @@ class StepSeen:
         seen = self.by_quantity.get(quantity)
         return None if seen is None else seen.middle
 
+    def sources(self, quantity: Quantity) -> tuple[int, ...]:
+        """The inputs that show a quantity."""
+        seen = self.by_quantity.get(quantity)
+        return () if seen is None else seen.sources
+
 
 def steps_seen(trial: Trial, readings: Sequence[Reading], protocol: Protocol) -> tuple[StepSeen, ...]:
     """One row per step of the limb that has a compliance, highest PEEP first."""

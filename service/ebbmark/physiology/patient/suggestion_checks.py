@@ -125,7 +125,7 @@ def limits_met_in_trial(context: TrialContext) -> Iterator[Finding]:
             earlier.append(message("vital.beyond-at", beyond=beyond, peep_cmh2o=worst.peep_cmh2o))
     if earlier:
         values["before_it"] = message("vital.earlier", listed=tuple(earlier))
-    sources = tuple(dict.fromkeys(src for one, at in rows for vital in at for src in _sources(one, vital.quantity)))
+    sources = tuple(dict.fromkeys(src for one, at in rows for vital in at for src in one.sources(vital.quantity)))
     at_s = max(row.by_quantity[vital.quantity].at_s for vital in met)
     peeps = tuple(one.peep_cmh2o for one, _ in reversed(rows))
     yield Finding("stop-limit-in-trial", Weight.LOOK_FIRST, values, peeps, at_s, sources, met[0].source)
@@ -193,7 +193,7 @@ def worse_than_best(context: TrialContext, suggested_cmh2o: float) -> Iterator[F
                 "best_peep_cmh2o": best.peep_cmh2o,
                 "suggested_cmh2o": suggested_cmh2o,
             }
-            sources = tuple(one for row in there for one in _sources(row, quantity))
+            sources = tuple(one for row in there for one in row.sources(quantity))
             yield Finding(
                 "worse-than-best",
                 Weight.HIGH,
@@ -306,7 +306,7 @@ def _finding(
         values |= {"then_value": recovered.last(vital.quantity) or 0.0, "then_peep_cmh2o": recovered.peep_cmh2o}
     if vital.quantity in before:
         values["before"] = before[vital.quantity]
-    sources = tuple(dict.fromkeys(one for row in rows for one in _sources(row, vital.quantity)))
+    sources = tuple(dict.fromkeys(one for row in rows for one in row.sources(vital.quantity)))
     peeps = tuple(row.peep_cmh2o for row in rows)
     return Finding(slug, weight, values, peeps, worst.at_s, sources, context.limits.vital.source or vital.source)
 
@@ -340,8 +340,3 @@ def _beyond(row: StepSeen, vital: _Vital, limits: VitalLimits) -> Message:
 def _worse(seen: QuantitySeen, vital: _Vital) -> float:
     """The worst charted reading of a step."""
     return seen.least if vital.sign > 0 else seen.greatest
-
-
-def _sources(row: StepSeen, quantity: Quantity) -> tuple[int, ...]:
-    seen = row.by_quantity.get(quantity)
-    return () if seen is None else seen.sources

@@ -33,6 +33,9 @@ STOOD_PRESSURE = 0.7
 GONE_S = 10.0
 """A volume that was gone for longer than this was no single breath [s]. Our choice."""
 
+NO_VOLUME_ML = 50.0
+"""A volume below this is none: a breath was given only where a pressure of its row shows one. Our choice."""
+
 SAME_ROW_S = 1.0
 """Readings this near in time belong to one row [s]. Our choice."""
 
@@ -107,7 +110,7 @@ def _odd_volumes(step: StepReadings, middles: Mapping[Quantity, float], lead: Qu
     longest_s = max((reading.end_s - reading.start_s for _, reading in gone), default=0.0)
     lasted = len(times) > 1 or longest_s > GONE_S
     for quantity, reading in gone:
-        opened = lasted or not _pressure_stood(step, reading, lead)
+        opened = lasted or not _pressure_stood(step, reading, lead, needed=reading.value < NO_VOLUME_ML)
         oddity = OddReading.OPENED if opened else OddReading.ODD_BREATH
         yield Cut(oddity, reading.start_s, reading.source, quantity, reading.value)
 
@@ -130,14 +133,22 @@ def _odd_peeps(step: StepReadings, middles: Mapping[Quantity, float]) -> Iterato
         yield Cut(oddity, reading.start_s, reading.source, Quantity.PEEP_MEASURED, reading.value)
 
 
-def _pressure_stood(step: StepReadings, reading: Reading, lead: Quantity) -> bool:
-    """Whether the pressure of the same row was as high as in the other rows; True where that row has none."""
-    if lead in CHARTED:
+def _pressure_stood(step: StepReadings, reading: Reading, lead: Quantity, *, needed: bool = False) -> bool:
+    """Whether the pressures of the same row were as high as in the other rows.
+
+    Args:
+        needed: whether a row without any pressure shows none; else it says nothing against the breath.
+    """
+    if lead in CHARTED and not needed:
         return True
-    leads = step.by_quantity.get(lead, ())
-    own = [_above_peep(step, one, lead) for one in leads if _same_row(one, reading)]
-    others = [_above_peep(step, one, lead) for one in leads if not _same_row(one, reading)]
-    return not own or not others or min(own) >= STOOD_PRESSURE * median(others)
+    stood = []
+    for quantity in dict.fromkeys((lead, Quantity.PLATEAU_PRESSURE, Quantity.PEAK_PRESSURE)):
+        found = () if quantity in CHARTED else step.by_quantity.get(quantity, ())
+        own = [_above_peep(step, one, quantity) for one in found if _same_row(one, reading)]
+        others = [_above_peep(step, one, quantity) for one in found if not _same_row(one, reading)]
+        if own and others:
+            stood.append(min(own) >= STOOD_PRESSURE * median(others))
+    return all(stood) if stood else not needed
 
 
 def _same_row(one: Reading, other: Reading) -> bool:
