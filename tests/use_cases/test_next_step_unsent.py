@@ -118,7 +118,7 @@ def test_a_signed_limit_that_nothing_sent_can_be_held_against_is_told_first() ->
 
     assert action(said) == "lower"
     assert (
-        "A limit is signed but cannot be checked here, so watch yourself: fall of mean arterial "
+        "A limit is signed but cannot be checked here, so watch at the bedside: fall of mean arterial "
         "pressure. Mean arterial pressure was not sent both before and since the trial began"
     ) in said.first
 
@@ -140,7 +140,7 @@ def test_what_nobody_signed_a_limit_for_stops_nothing_and_is_said_to_be_unchecke
 
     assert action(said) == "lower"
     assert (
-        "No limit is signed, so watch yourself: mean arterial pressure, "
+        "No limit is signed, so watch at the bedside: mean arterial pressure, "
         "fall of mean arterial pressure, systolic arterial pressure, low heart rate, high heart rate and new heart "
         "rhythm."
     ) in said.first
@@ -160,7 +160,7 @@ def test_a_systolic_pressure_that_the_site_left_unsigned_is_said_not_to_be_check
     said = asked(OPERATION, rows, now=NOW, site=site)
 
     assert action(said) == "lower"
-    assert "o limit is signed, so watch yourself: systolic arterial pressure and new heart rhythm." in said.first
+    assert "o limit is signed, so watch at the bedside: systolic arterial pressure and new heart rhythm." in said.first
     assert "the latest systolic arterial pressure is 95 mmHg (less than a minute old)" in said.notes[1]
 
 
@@ -176,7 +176,7 @@ def test_where_all_numbers_are_signed_only_the_rhythm_is_said_to_be_unsigned() -
 
     said = after(spo2=93.0, map=72.0, heart_rate=96.0, site=site)
 
-    assert "o limit is signed, so watch yourself: new heart rhythm." in said.first
+    assert "o limit is signed, so watch at the bedside: new heart rhythm." in said.first
 
 
 def test_a_stop_criterion_comes_before_what_is_missing() -> None:

@@ -65,6 +65,24 @@ def test_a_saturation_that_stops_the_trial_names_the_way_back_and_blames_no_pres
     assert "lower blood pressure" not in said.first
 
 
+def test_where_peep_is_as_before_the_trial_already_it_is_not_named_as_the_way_back() -> None:
+    said = after((*OPEN, (10.0, 40.0)), spo2=80.0)
+
+    assert action(said) == "stop-criterion-met"
+    assert "PEEP is as before the trial already (PEEP was 10 cmH2O" in said.first
+    assert "whether to go back there" not in said.first
+
+
+def test_a_stop_names_the_last_step_at_which_its_criterion_was_not_met() -> None:
+    down = rows_down(OPEN[:2], name="high", spo2=90.0, map=74.0, heart_rate=96.0)
+    low = rows_down(OPEN[2:], start=4.0, name="low", spo2=83.0, map=74.0, heart_rate=96.0)
+
+    said = asked(OPERATION, [*BEFORE, *down, *low], now=stamp(8))
+
+    assert action(said) == "stop-criterion-met"
+    assert "At PEEP 16 cmH2O SpO2 was last 90 %" in said.first
+
+
 def test_where_the_chart_begins_at_the_top_its_first_level_is_no_way_back() -> None:
     said = after(OPEN[:3], before=(), map=40.0)
 

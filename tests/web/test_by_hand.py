@@ -16,9 +16,10 @@ from starlette.types import ASGIApp
 from bedside_builders import body_of
 from ebbmark.fhir.bedside.site import NO_SITE
 from ebbmark.fhir.operations import BY_SLUG
+from ebbmark.fhir.reading.coded_values import OTHER_RHYTHM
 from ebbmark.fhir.reading.codes import RANGES
 from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.writing.entered import ENTERED, OTHER_RHYTHM, EnteredRow, entered_observations, entered_transaction
+from ebbmark.fhir.writing.entered import ENTERED, EnteredRow, entered_observations, entered_transaction
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.readings import Quantity
@@ -172,8 +173,13 @@ def test_a_rhythm_that_the_site_signed_stops_a_trial_entered_by_hand() -> None:
 
 
 def test_another_new_rhythm_is_to_be_judged_at_the_patient() -> None:
-    assert "Look at the rhythm itself" in rhythm_answer("other")
-    assert "Look at the rhythm itself" not in rhythm_answer()
+    told = rhythm_answer("other")
+
+    assert "look at the patient; it is not on your unit's list" in told
+    assert "cannot be read" not in told
+    watched = told.partition("Watch yourself")[2].partition(". ")[0]
+    assert "new rhythm" not in watched
+    assert "look at the patient" not in rhythm_answer()
 
 
 def test_the_form_offers_the_signed_rhythms_and_any_other_one(app: ASGIApp) -> None:

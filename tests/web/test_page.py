@@ -228,7 +228,7 @@ def test_without_a_suggestion_the_page_says_why_and_offers_no_number(app: ASGIAp
 MOST_WORDS = {
     "": (540, 2300),
     "before": (540, 300),
-    "running": (205, 650),
+    "running": (220, 680),
     "after": (485, 125),
     "days": (300, 425),
     "record": (930, 18600),
@@ -318,7 +318,7 @@ def test_after_a_trial_the_settings_the_markers_and_what_happened_since_stand_to
     assert "Better: compliance 33.9 → 38.5, driving pressure 12.4 → 10.9" in text
     assert "Driving pressure 12.4 → 10.9 cmH2O Improved 1.1 cmH2O" in text
     assert "Does it still hold? The record shows nothing since the last titration, 0.9 h ago, that ends it." in text
-    assert "They disagree." in text
+    assert "The markers disagree about closing" in text
 
 
 def test_after_a_trial_each_change_is_drawn_against_what_noise_explains(app: ASGIApp) -> None:
@@ -448,7 +448,9 @@ def test_a_stop_criterion_that_is_met_leads_the_running_trial(app: ASGIApp) -> N
     text = words_of(body)
 
     above = words_of(body.partition(b'<div id="live"')[0])
-    assert above.endswith("STOP. SpO2 82 % (limit 85 %). Before the trial: PEEP 10, VT 420.")
+    assert above.endswith(
+        "STOP. SpO2 82 % (limit 85 %). Before the trial: PEEP 10 cmH2O, VT 420 mL. At PEEP 12 SpO2 was 90 %."
+    )
     assert b'class="stop" role="alert">' in body
     assert b'class="stop" role="alert" hidden>' in get(app, f"{RUNNING}/running").body
     assert "Look at the patient now" in text

@@ -76,14 +76,16 @@ def test_no_sentence_stands_twice_and_none_is_left_with_a_hole(name: str) -> Non
 
 
 def test_a_stop_names_the_reading_the_limit_and_the_settings_before_the_trial() -> None:
-    assert every()["stop"].short.line == "STOP. SpO2 82 % (limit 85 %). Before the trial: PEEP 10, VT 420."
+    assert every()["stop"].short.line == (
+        "STOP. SpO2 82 % (limit 85 %). Before the trial: PEEP 10 cmH2O, VT 420 mL. At PEEP 10 SpO2 was 95 %."
+    )
 
 
 def test_a_second_stop_stands_first_among_the_reasons() -> None:
     short = every()["two stops"].short
 
     assert short.head == "STOP"
-    assert short.reasons[0] == "MAP 42 (limit 60)."
+    assert short.reasons[0] == "MAP 42 mmHg (limit 60 mmHg)."
 
 
 def test_what_was_not_sent_is_named_in_the_head() -> None:
@@ -119,7 +121,7 @@ def test_a_vital_sign_beyond_one_of_its_limits_is_nowhere_named_as_within_the_ot
     (within,) = [one for one in stopped.short.reasons if one.startswith("Within limits")]
     (criteria,) = [one for one in stopped.statements if one.kind == "stop-criteria"]
 
-    assert within == "Within limits: SpO2 94 %, MAP 74."
+    assert within == "Within limits: SpO2 94 %, MAP 74 mmHg."
     assert "heart rate" not in criteria.note.partition("Not met: ")[2].partition(". ")[0]
 
 
@@ -128,7 +130,7 @@ def test_a_stop_on_old_readings_names_what_is_met_and_calls_nothing_charted_unse
     as_of: Json = {"name": "as-of", "valueInstant": stamp(16.0)}
     short = answer("next-step", body_of(rows, [as_of])).short
 
-    assert short.line.startswith("STOP. MAP 50 (limit 60).")
+    assert short.line.startswith("STOP. MAP 50 mmHg (limit 60 mmHg).")
     assert "No stop criterion could be checked." not in short.reasons
     assert any(one.startswith("Charted over 5 min ago, too old to say: SpO2") for one in short.reasons)
     assert not any("SpO2" in one for one in short.reasons if one.startswith("Watch yourself"))

@@ -193,9 +193,18 @@ def way_back_words(back: WayBack) -> str:
         named.append(_say("was-pressure", value=level(before.pressure_above_peep.value)))
     if before.fio2 is not None:
         named.append(_say("was-fio2", value=f"{100 * before.fio2.value:.0f}"))
+    held = "" if back.held is None else _held_last(*back.held)
+    if back.already:
+        return _joined(_say("way-back-already", listed=", ".join(named), time=clock(peep.at_s)), held)
     higher = back.circulation and now is not None and now > peep.value
     cause = _say("peep-is-higher", now=level(now)) if higher and now is not None else ""
-    return _joined(cause, _say("way-back", listed=", ".join(named), time=clock(peep.at_s)))
+    return _joined(cause, _say("way-back", listed=", ".join(named), time=clock(peep.at_s)), held)
+
+
+def _held_last(peep_cmh2o: float, reading: Reading) -> str:
+    """At which PEEP a stop criterion was last not met."""
+    words = quantity_words(reading.quantity)
+    return _say("held-last", quantity=words, peep=level(peep_cmh2o), value=_value(reading), time=clock(reading.at_s))
 
 
 def _measure_first(missing: Iterable[Concern], context: RunningContext) -> str:
@@ -277,6 +286,8 @@ def _rhythm_not_readable(values: Mapping[str, Any], context: RunningContext) -> 
         if unread.at_s is None
         else say("next-step.at-time", time=clock(unread.at_s), age=age(context.at_s - unread.at_s))
     )
+    if unread.is_new:
+        return say("next-step.rhythm-new-not-listed", when=when)
     return say("next-step.heart-rhythm-charted", when=when, why=unread.why)
 
 
@@ -386,6 +397,8 @@ def acknowledged_words(concern: Concern) -> str:
         return say("acknowledged.not-sent", vital=vital_words(concern.values))
     if concern.slug == "rhythm-changed":
         return change_words(concern.values["change"])
+    if concern.slug == "rhythm-not-readable" and concern.values["unread"].is_new:
+        return say("acknowledged.rhythm-new-not-listed")
     return say(f"acknowledged.{concern.name if concern.slug == 'unlike-closing' else concern.slug}")
 
 

@@ -21,8 +21,6 @@ from ebbmark.words.stopping import within_limits
 
 __all__ = ["next_step_in_short"]
 
-_UNITLESS: Final = frozenset({"mmHg", "/min", "cmH2O"})
-"""Units that a bedside leaves out beside the name of the value."""
 _MOST_NAMED: Final = 3
 LONGEST_LINE_OF_STOP: Final = 139
 """Characters of a line that also fits as the summary of a card, which CDS Hooks 2.0 keeps below 140."""
@@ -64,13 +62,14 @@ def next_step_in_short(
     why = "" if doubted and move.reason is Reason.LOOK else _reason(move)
     reason = " ".join(one for one in (why, _suggestion(move, context, suggested_cmh2o)) if one)
     leaks = any(_is_leak(one) for one in (*decision.looked_at, *decision.again, *decision.remarks[0]))
+    rhythm = _new_rhythm_seen(decision)
     rest = [
         "" if closed is None else found_words(closed),
         _say("still-on-step") if move.reason is Reason.CALLED and move.action is Action.CLOSING_PASSED else "",
         *([_say("sudden-causes")] if move.reason is Reason.SUDDEN else []),
         *(_way_back(decision.way_back) if decision.way_back is not None else []),
         _held(stops),
-        *_unchecked(stops, leaks=leaks),
+        *_unchecked(stops, leaks=leaks, rhythm=rhythm),
     ]
     head, number = _head(decision, context)
     now = context.running.now_cmh2o
@@ -188,6 +187,7 @@ def _stop(decision: Decision, stops: StopAnswer) -> InShort:
     first, *others = [capital(_met(one, stops)) for one in stops.pressing] or [""]
     back = list(_way_back(decision.way_back)) if decision.way_back is not None else []
     before, *decides = back or [""]
+    at_peep = _held_last(decision.way_back)
     looks = list(dict.fromkeys(_concern(one) for one in decision.looked_at))
     lung = [_concern(one) for one in decision.looked_at if one.slug == "unlike-closing"][:1]
     both = f"{first} {capital(lung[0])}." if first and lung else first
@@ -198,7 +198,10 @@ def _stop(decision: Decision, stops: StopAnswer) -> InShort:
     if len(line) > LONGEST_LINE_OF_STOP or len(line.split()) > MOST_WORDS_OF_LINE:
         # What is met leads, whatever else has to move.
         before, decides = "", [before, *decides]
-    rest = [*others, _also(looks), *decides, _held(stops), *_unchecked(stops)]
+    elif len(f"{line} {at_peep}") <= LONGEST_LINE_OF_STOP and len(f"{line} {at_peep}".split()) <= MOST_WORDS_OF_LINE:
+        before, at_peep = f"{before} {at_peep}".rstrip(), ""
+    rhythm = _new_rhythm_seen(decision)
+    rest = [*others, _also(looks), at_peep, *decides, _held(stops), *_unchecked(stops, rhythm=rhythm)]
     return shortened(_say("stop"), first, before, rest)
 
 
@@ -208,12 +211,11 @@ def _met(one: CriterionMet, stops: StopAnswer) -> str:
     row, worst = CRITERIA[one.criterion], one.worst
     limit = "" if one.limit is None else _bare(row.shown_limit(one.limit.value))
     if worst.against is not None:
-        unit = _unit(row.unit)
         before, value = f"{worst.against:.0f}", f"{worst.reading.value:.0f}"
         if one.criterion is StopCriterion.AIR_LEAK:  # held against what was inspired, and not against what it was
-            form, before = "met-leak", f"{before}{unit}"
+            form, before = "met-leak", f"{before} {row.unit}"
         else:
-            form, value = "met-from", f"{value}{unit}"
+            form, value = "met-from", f"{value} {row.unit}"
         return _say(form, name=_name(worst.reading.quantity), before=before, value=value, limit=limit)
     name, value = _name(worst.reading.quantity), _value(worst.reading, row.unit)
     if one.still or one.latest is None or one.latest is worst:
@@ -223,17 +225,12 @@ def _met(one: CriterionMet, stops: StopAnswer) -> str:
 
 
 def _bare(limit: str) -> str:
-    """A limit without the words that its place says, and without a unit that a bedside leaves out."""
-    words = [one for one in limit.split() if one not in ("below", "above", "by", "of", "more", "than", *_UNITLESS)]
-    return " ".join(words)
-
-
-def _unit(unit: str) -> str:
-    return "" if unit in _UNITLESS else f" {unit}"
+    """A limit without the words that its place says."""
+    return " ".join(one for one in limit.split() if one not in ("below", "above", "by", "of", "more", "than"))
 
 
 def _value(reading: Reading, unit: str) -> str:
-    return f"{round(reading.value, 1):g}{_unit(unit)}"
+    return f"{round(reading.value, 1):g} {unit}"
 
 
 def _name(quantity: Quantity) -> str:
@@ -248,8 +245,25 @@ def _way_back(back: WayBack) -> Iterator[str]:
         return
     peep = level(before.peep.value)
     volume = before.tidal_volume
+    if back.already:
+        yield _say("before-already", peep=peep)
+        yield _say("already-decides")
+        return
     yield _say("before", peep=peep, volume=f"{volume.value:.0f}") if volume else _say("before-peep", peep=peep)
     yield _say("before-decides")
+
+
+def _held_last(back: WayBack | None) -> str:
+    """At which PEEP the criterion was last not met: a fact, and no order."""
+    if back is None or back.held is None:
+        return ""
+    peep_cmh2o, reading = back.held
+    return _say(
+        "held-last",
+        peep=level(peep_cmh2o),
+        name=_name(reading.quantity),
+        value=_value(reading, _UNITS[reading.quantity]),
+    )
 
 
 def _held(stops: StopAnswer) -> str:
@@ -271,9 +285,14 @@ def _is_leak(one: Concern) -> bool:
     return one.slug == "volume-missing" or (finding is not None and finding.slug.startswith("leak-"))
 
 
-def _unchecked(stops: StopAnswer, *, leaks: bool = False) -> Iterator[str]:
-    """What nobody checked, and what is charted and too old; of a leak that was seen neither is said."""
-    open_ = [one for one in stops.not_checked if not (leaks and one.criterion is StopCriterion.AIR_LEAK)]
+def _new_rhythm_seen(decision: Decision) -> bool:
+    return any(one.slug == "rhythm-not-readable" and one.values["unread"].is_new for one in decision.looked_at)
+
+
+def _unchecked(stops: StopAnswer, *, leaks: bool = False, rhythm: bool = False) -> Iterator[str]:
+    """What nobody checked, and what is charted and too old; of a leak or a new rhythm that was seen neither is said."""
+    seen = {StopCriterion.AIR_LEAK: leaks, StopCriterion.RHYTHM: rhythm}
+    open_ = [one for one in stops.not_checked if not seen.get(one.criterion, False)]
     old = dict.fromkeys(_quantity(one.criterion) for one in open_ if one.why is NotCheckedReason.OLD)
     if old:
         yield _say("too-old", listed=", ".join(old), minutes=f"{stops.limits.oldest_reading_min.value:g}")
@@ -334,7 +353,7 @@ _CONCERNS: Final[Mapping[str, Callable[[Mapping[str, Any]], str]]] = {
     "doubtful-pressure": lambda _: _of("doubtful-pressure"),
     "may-be-beyond": lambda one: _of("may-be-beyond", name=_name(one["doubt"].quantity)),
     "rhythm-changed": lambda one: _of("rhythm-changed", rhythm=spell(one["change"].new.words)),
-    "rhythm-not-readable": lambda _: _of("rhythm-not-readable"),
+    "rhythm-not-readable": lambda one: _of("rhythm-new" if one["unread"].is_new else "rhythm-not-readable"),
     "newer-peep-unusable": lambda _: _of("newer-peep-unusable"),
     "measured-peep-off": lambda one: _of(
         "measured-peep-off", set=level(one["now"]), measured=level(one["reading"].value)

@@ -203,7 +203,8 @@ def test_a_stop_criterion_in_a_trial_in_progress_is_critical() -> None:
     told = card(call(hooks_app(at_s=clock(13)), called(prefetch=brought)))
 
     assert told["indicator"] == "critical"
-    assert told["summary"] == ("STOP. SpO2 82 % (limit 85 %). Settings before the trial: not charted.")
+    stop = "STOP. SpO2 82 % (limit 85 %). Settings before the trial: not charted. At PEEP 24 SpO2 was 93 %."
+    assert told["summary"] == stop
     assert "suggestions" not in told
     assert "defaults that no clinician of this site has signed" in told["detail"]
 

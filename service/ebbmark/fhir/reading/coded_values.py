@@ -27,9 +27,9 @@ from ebbmark.fhir.reading.conditions import charted_words
 from ebbmark.fhir.reading.eligibility import USABLE_STATUSES, not_a_patient
 from ebbmark.fhir.times import seconds
 from ebbmark.physiology.findings import Change, ChangeKind, Weight
-from ebbmark.physiology.stop.limits import Rhythm, RhythmCode, Rhythms, UnreadRhythm
+from ebbmark.physiology.stop.limits import NEW_RHYTHM_NOT_LISTED, Rhythm, RhythmCode, Rhythms, UnreadRhythm
 
-__all__ = ["CHANGE_CODES", "coded_values", "holds_rhythm", "is_coded"]
+__all__ = ["CHANGE_CODES", "OTHER_RHYTHM", "coded_values", "holds_rhythm", "is_coded"]
 
 _EVENTS = {(LOINC, "8361-8"): ChangeKind.POSITION, (LOINC, "20124-4"): ChangeKind.MODE}
 
@@ -38,6 +38,9 @@ CHANGE_CODES: Mapping[tuple[str, str], CodeRow] = {
     for key, display in zip(_EVENTS, ("Body position with respect to gravity", "Ventilation mode"), strict=True)
 }
 """Codes of position and mode as rows of the table of codes, for the reader and for whoever searches for them."""
+
+OTHER_RHYTHM: Final = RhythmCode("", "", "New rhythm, not on the list of the site")
+"""A new rhythm without a code, as it is entered by hand: which one it is has to be judged at the patient."""
 
 _TABLE: Final = table("ventilator_modes")
 _MODES: Final = [
@@ -185,6 +188,8 @@ def _why_not(observation: Observation, at_s: float | None, codes: tuple[RhythmCo
         return f"it is about a {kind}, not about a patient"
     if observation.dataAbsentReason is not None or _nothing(observation):
         return "it has no value"
+    if not codes and _words(observation) == OTHER_RHYTHM.display:
+        return NEW_RHYTHM_NOT_LISTED
     if not codes:
         return "it has no code, and words are not interpreted"
     if at_s is None:

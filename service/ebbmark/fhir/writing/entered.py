@@ -24,7 +24,6 @@ from ebbmark.words.messages import say
 
 __all__ = [
     "ENTERED",
-    "OTHER_RHYTHM",
     "DeviceReading",
     "EnteredQuantity",
     "EnteredRow",
@@ -90,10 +89,6 @@ ENTERED: Final = (
     EnteredQuantity(Quantity.FIO2_SET, "FiO2", "%", "19994-3", scale=100.0, ucum="%"),
 )
 """What a trial needs, in the order in which it is read at the bedside; the first is the setting."""
-
-
-OTHER_RHYTHM: Final = RhythmCode("", "", "New rhythm, not on the list of the site")
-"""A new rhythm without a code: words are not interpreted, so the reader asks for it to be judged at the patient."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -65,8 +65,9 @@ from ebbmark.physiology.during.running import (
     readings_of_the_fall,
 )
 from ebbmark.physiology.readings import Quantity, Reading, latest
-from ebbmark.physiology.stop.criteria import StopAnswer
+from ebbmark.physiology.stop.criteria import CRITERIA, StopAnswer
 from ebbmark.physiology.stop.rhythm import CHANGED, NOT_READABLE, rhythm_is_current
+from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O, peep_levels_of
 
 __all__ = [
     "ACKNOWLEDGED_NAMES",
@@ -242,6 +243,10 @@ class Move:
     rule: CallRule
 
 
+_JUST_BEFORE_S: Final = 3600.0
+"""A reading longer before the trial than this shows nothing of a level of PEEP [s]; this project's choice."""
+
+
 @dataclass(frozen=True, slots=True)
 class WayBack:
     """The settings before the trial, named wherever it does not simply go on.
@@ -249,11 +254,20 @@ class WayBack:
     Attributes:
         before: None where the chart does not show them.
         circulation: whether blood pressure or heart rate asks for it.
+        held: the last PEEP [cmH2O] at which the gravest stop criterion was not met, with the reading; None where no
+            level before has one.
     """
 
     before: SettingsBefore | None
     now_cmh2o: float | None
     circulation: bool
+    held: tuple[float, Reading] | None = None
+
+    @property
+    def already(self) -> bool:
+        """Whether PEEP is as it was before the trial, so that going back to it changes nothing."""
+        peep = None if self.before is None else self.before.peep
+        return peep is not None and self.now_cmh2o is not None and abs(peep.value - self.now_cmh2o) < SAME_PEEP_CMH2O
 
 
 @dataclass(frozen=True, slots=True)
@@ -385,7 +399,27 @@ def _way_back(context: RunningContext) -> WayBack:
         settings_before(context.readings, since_s=context.since_s, top_cmh2o=top),
         context.running.now_cmh2o,
         circulation_alarms(context),
+        _held_last(context),
     )
+
+
+def _held_last(context: RunningContext) -> tuple[float, Reading] | None:
+    """The last level of PEEP before the gravest stop criterion was met at which every reading kept its limit."""
+    met = next(iter(context.stops.pressing), None)
+    if met is None or met.limit is None or met.worst.against is not None:
+        return None
+    row, limit, quantity = CRITERIA[met.criterion], met.limit.value, met.worst.reading.quantity
+    if quantity is not row.quantity:
+        return None
+    of_it = [
+        one for one in context.readings if one.quantity is quantity and one.at_s >= context.since_s - _JUST_BEFORE_S
+    ]
+    for level in reversed(peep_levels_of(context.readings)):
+        there = [one for one in of_it if level.start_s <= one.at_s < level.until_s]
+        kept = there and all(row.sign * (limit - one.value) <= 0 for one in there)
+        if kept and level.until_s <= met.worst.reading.at_s:
+            return level.peep_cmh2o, max(there, key=lambda one: one.at_s)
+    return None
 
 
 def _refuse_nonsense(steps: Sequence[StepSoFar], decrement: float) -> None:

@@ -19,6 +19,7 @@ from ebbmark.physiology.message import Message, Value, joined, message
 __all__ = [
     "CRITERIA_TABLE",
     "DEFAULT_STOP_LIMITS",
+    "NEW_RHYTHM_NOT_LISTED",
     "NO_RHYTHM",
     "OLDEST_READING",
     "Limit",
@@ -89,6 +90,10 @@ class Rhythm:
         return frozenset(one.key for one in self.codes)
 
 
+NEW_RHYTHM_NOT_LISTED: Final = "new-and-not-listed"
+"""Why a rhythm that somebody entered as any other new one cannot be held against the list: nobody wrote which it is."""
+
+
 @dataclass(frozen=True, slots=True)
 class UnreadRhythm:
     """A rhythm that was charted and cannot be used.
@@ -99,6 +104,11 @@ class UnreadRhythm:
 
     at_s: float | None
     why: str
+
+    @property
+    def is_new(self) -> bool:
+        """Whether whoever entered it said that it is a new one."""
+        return self.why == NEW_RHYTHM_NOT_LISTED
 
 
 @dataclass(frozen=True, slots=True)

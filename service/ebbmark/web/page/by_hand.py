@@ -17,7 +17,8 @@ from typing import Final
 from fastapi import Request, Response
 
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.writing.entered import ENTERED, OTHER_RHYTHM, EnteredQuantity, EnteredRow, entered_observations
+from ebbmark.fhir.reading.coded_values import OTHER_RHYTHM
+from ebbmark.fhir.writing.entered import ENTERED, EnteredQuantity, EnteredRow, entered_observations
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.limits import RhythmCode, StopLimits
 from ebbmark.record.write_back import WriteState
