@@ -72,7 +72,7 @@ T = TypeVar("T")
 S = TypeVar("S")
 R = TypeVar("R")
 
-__all__ = ["BESIDE_S", "Fetched", "around_changes", "fetch", "peep_tokens", "with_changes"]
+__all__ = ["BESIDE_S", "Fetched", "around_changes", "fetch", "peep_tokens", "texts_of", "with_changes"]
 
 
 BESIDE_S = 3600.0

@@ -40,7 +40,7 @@ from ebbmark.record.clinical_resources import (
     remarks_of,
     search_observations,
 )
-from ebbmark.record.fetch import Fetched, with_changes
+from ebbmark.record.fetch import Fetched, texts_of, with_changes
 from ebbmark.record.post_filter import Filtered, moment_of, post_filter, several_sources, subject_of
 from ebbmark.record.record_query import RecordQuery
 from ebbmark.record.search import (
@@ -61,7 +61,7 @@ from ebbmark.record.search import (
     too_much,
 )
 
-__all__ = ["CIRCULATION_S", "UNREAD", "Part", "Prefetched", "gather", "part_tokens", "prefetched"]
+__all__ = ["CIRCULATION_S", "UNREAD", "UNREAD_TEXTS", "Part", "Prefetched", "gather", "part_tokens", "prefetched"]
 
 CIRCULATION_S = 2 * 3600.0
 """How far back circulation and saturation are looked at [s]: they tell whether a trial in progress should stop, and
@@ -243,6 +243,9 @@ LONGEST_OPTIONAL_S = 1.0
 UNREAD = "Not read: "
 """So begins the note of a part that could not be had."""
 
+UNREAD_TEXTS = f"{UNREAD}rows that are known by their text only, which no prefetch template finds."
+"""What is told where a site names rows by text and the record could not be asked for them."""
+
 _FETCHING = frozenset(
     {
         ProblemKind.RECORD_FAILED,
@@ -304,6 +307,9 @@ async def gather(
             if part.needed or any(one.kind not in _FETCHING for one in rejected.problems):
                 raise Rejected(tuple(_not_fetched(part, one) for one in rejected.problems)) from None
     notes = [f"{UNREAD}{part.words}." for part in Part if part not in pages]
+    by_text = await _by_text(asked, record, budget) if texts_of(table) else []
+    read += [entry for page in by_text or [] for entry in page.entries]
+    notes += [UNREAD_TEXTS] if by_text is None else []
     patient = pages.pop(Part.PATIENT)[0].entries[0]
     base = record.settings.base_url.rstrip("/") if record is not None else ""
     conditions_read = Part.CONDITIONS in pages
@@ -314,7 +320,7 @@ async def gather(
         for one in page.entries
         if one.head.resource_type == kind and subject_of(one.resource) in ("", asked.patient)
     ]
-    of_all = [page for part in pages for page in pages[part]]
+    of_all = [*(page for part in pages for page in pages[part]), *(by_text or [])]
     found = [one for one in each_once(of_all, base) if one.head.resource_type != "DeviceMetric"]
     brought_metrics = [one for page in of_all for one in page.entries if one.head.resource_type == "DeviceMetric"]
     table = with_changes(table, TITRATE_PEEP)
@@ -327,6 +333,17 @@ async def gather(
     fixed = (patient, *metrics, *conditions)
     told = (*remarks_of(of_all), *notes, *unread)
     return Fetched(asked, fixed, filtered, told, conditions_read=conditions_read)
+
+
+async def _by_text(asked: RecordQuery, record: RecordClient | None, budget: Budget) -> list[Found] | None:
+    """All Observations of the time, whatever their codes; None where they cannot be had."""
+    if record is None:
+        return None
+    try:
+        async with asyncio.timeout(LONGEST_OPTIONAL_S):
+            return await search_observations(record, asked, None, limits_of(asked), budget=budget)
+    except (TimeoutError, Rejected):
+        return None
 
 
 async def _fetched(

@@ -14,6 +14,7 @@ from starlette.types import ASGIApp
 from bedside_builders import charted
 from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.problems import Rejected
+from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap
 from ebbmark.fhir.reading.question import DEFAULT_LIMITS, RequestContext
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import CallerRecords, Patience
@@ -83,6 +84,7 @@ def hooks_app(
     deadline_s: float = 55.0,
     patience: Patience = PATIENCE,
     steady_s: Callable[[], float] = lambda: 0.0,
+    codes: CodeMap = NO_CODE_MAP,
 ) -> FastAPI:
     """The door alone, as the application has it, with a clock that stands still.
 
@@ -93,7 +95,13 @@ def hooks_app(
     )
     guests = CallerRecords(allowed, patience=patience)
     answering = CallContext(
-        RequestContext(0.0, site), guests, Where(DOCUMENTATION, launch), WorkPool(20.0), signer, fetching, deadline_s
+        RequestContext(0.0, site, code_map=codes),
+        guests,
+        Where(DOCUMENTATION, launch),
+        WorkPool(20.0),
+        signer,
+        fetching,
+        deadline_s,
     )
 
     @asynccontextmanager

@@ -15,10 +15,23 @@ import pytest
 import respx
 
 from ebbmark.fhir.bedside.condition_codes import BUILT_IN
+from ebbmark.fhir.reading.charting import with_charting
 from ebbmark.fhir.reading.codes import CODES
+from ebbmark.fhir.reading.concept_map import NO_CODE_MAP
 from ebbmark.record.client import Patience
 from ebbmark.web.hooks.call import prefetch_templates
-from fhir_builders import LOINC, Json, at, component, height, observation, patient, trial_observations, trial_panels
+from fhir_builders import (
+    LOINC,
+    Json,
+    at,
+    component,
+    height,
+    observation,
+    patient,
+    to_bytes,
+    trial_observations,
+    trial_panels,
+)
 from record.searchable_record import BASE, SearchableRecord
 from web.asking import Reply
 from web.hooks.calling import RECORD, borne, call, called, card, cards, hooks_app, prefetch, searchset
@@ -478,3 +491,22 @@ def test_one_patient_has_one_card_whether_brought_by_the_templates_or_fetched() 
     assert told == card(ask(Watching(resources), prefetch=...))
     # A part that was brought and one that is fetched belong together, too.
     assert told == card(ask(Watching(resources), prefetch={key: brought[key] for key in ("circulation", "heights")}))
+
+
+def test_rows_known_by_their_text_only_are_fetched_or_said_not_to_have_been_read() -> None:
+    text = {"text": "SpO2 peripher", "means": "spo2", "source": "invented"}
+    signed = {"version": "1", "signed_by": "Dr A. Invented", "signed_on": "2026-02-01", "texts": [text]}
+    app = hooks_app(codes=with_charting(NO_CODE_MAP, "charting.json", to_bytes(signed)))
+    low = [
+        observation("spo2", 80.0, unit="%", when=str(one["effectiveDateTime"]), identity=f"low-{place}")
+        | {"code": {"text": "SpO2 peripher"}}
+        for place, one in enumerate(trial_observations())
+    ]
+    brought = prefetch(circulation=searchset())
+    with attached(SearchableRecord([*WHOLE[:2], *trial_observations(), *low])):
+        asked = card(call(app, called(prefetch=brought, fhirServer=BASE, fhirAuthorization=granted())))
+    closed = card(call(app, called(prefetch=brought)))["detail"]
+
+    assert asked["summary"].startswith("STOP. SpO2 80 % (limit 85 %).")
+    assert "Not read: rows that are known by their text only" in closed
+    assert "was charted at" not in closed

@@ -49,7 +49,7 @@ from ebbmark.physiology.timeline import FIO2, in_force_at
 from ebbmark.physiology.trial.limb import PeepLevel, began_of, peep_levels_of
 from ebbmark.physiology.trial.reading import Trial, read_trial
 from ebbmark.record.fetch import Fetched
-from ebbmark.record.prefetch import UNREAD, Part
+from ebbmark.record.prefetch import UNREAD, UNREAD_TEXTS, Part
 from ebbmark.use_cases.from_record import read_fetched, titrate_fetched
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.trial_and_patient import patient_context_of
@@ -173,7 +173,9 @@ KEPT_S, KEPT_STEPS = 600.0, 2.0
 
 _NEXT_STEP, _VALIDITY, _CANDIDATE = BY_SLUG["next-step"], BY_SLUG["check-validity"], BY_SLUG["assess-candidate"]
 _NOT_KNOWN = "card.validity-not-known"
-_NEEDED_FOR_ORDERS = frozenset(f"{UNREAD}{part.words}." for part in (Part.CIRCULATION, Part.CONDITIONS))
+_NEEDED_FOR_ORDERS = frozenset(
+    [UNREAD_TEXTS, *(f"{UNREAD}{part.words}." for part in (Part.CIRCULATION, Part.CONDITIONS))]
+)
 _GRAVE = frozenset({Weight.LOOK_FIRST, Weight.HIGH})
 _NOT_SEEN = "vital-signs-"
 _UNJUDGED = "condition-unjudged"
