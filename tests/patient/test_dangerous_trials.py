@@ -72,7 +72,7 @@ TWINS = {
     ),
     "blood pressure that fails below the suggestion only": Twin(
         {Q.MEAN_ARTERIAL_PRESSURE: {20: 74, 18: 74, 16: 74, 14: 74, 12: 74, 10: 74, 8: 70, 6: 55}},
-        12, "stop-limit-below-suggestion", "moderate",
+        12, "stop-limit-below-suggestion", "high",
     ),
     "a flushed arterial line at the suggestion: one odd value among three": Twin(
         CALM, 12, "blood-pressure-doubtful", "moderate",
@@ -80,7 +80,7 @@ TWINS = {
     ),
     "saturation that falls below its limit only below the suggestion": Twin(
         {Q.SPO2: {20: 93, 18: 93, 16: 93, 14: 93, 12: 92, 10: 89, 8: 84, 6: 80}},
-        12, "stop-limit-below-suggestion", "low",
+        12, "stop-limit-below-suggestion", "high",
     ),
     "a failing saturation at every step": Twin({Q.SPO2: 80}, None, "stop-limit-at-suggestion", "look-first"),
     "pressure support, which nobody calls a trial": Twin(
@@ -114,6 +114,23 @@ TWINS = {
     "a cuff that leaks from 12 cmH2O on": Twin(
         {Q.TIDAL_VOLUME_INSPIRED: {20: 425, 18: 425, 16: 425, 14: 425, 12: 520, 10: 520, 8: 520, 6: 520}},
         None, "leak-began", "look-first",
+    ),
+    "end-tidal carbon dioxide that falls to less than half at the same ventilation": Twin(
+        {Q.END_TIDAL_CO2: dict(zip(PEEPS, (42, 41, 40, 38, 30, 24, 20, 18), strict=True))},
+        12, "carbon-dioxide-halved", "high",
+    ),
+    "mean pressure that slides while heart rate climbs": Twin(
+        {Q.MEAN_ARTERIAL_PRESSURE: dict(zip(PEEPS, (84, 82, 79, 75, 70, 66, 63, 61), strict=True)),
+         Q.HEART_RATE: dict(zip(PEEPS, (88, 90, 95, 103, 114, 124, 135, 142), strict=True))},
+        12, "pressure-fell-rate-rose", "high",
+    ),
+    "a heart rate that climbs by two thirds": Twin(
+        {Q.HEART_RATE: dict(zip(PEEPS, (90, 100, 110, 120, 140, 149, 149, 149), strict=True))},
+        12, "heart-rate-rose", "moderate",
+    ),
+    "saturation of 88 % at most": Twin({Q.SPO2: {20: 88, 12: 87, 6: 86}}, 12, "saturation-low-throughout", "high"),
+    "low pressure and a fast heart throughout": Twin(
+        {Q.MEAN_ARTERIAL_PRESSURE: 61, Q.HEART_RATE: 148}, 12, "shock-throughout", "high"
     ),
     "a row without volume and pressure between two steps: the circuit was open": Twin(
         CALM, None, "circuit-opened", "look-first", more=at_step(3, 118, tidal_volume_expired=0, peak_pressure=0),
@@ -227,6 +244,14 @@ def test_a_loss_of_more_than_half_in_one_step_is_looked_at_and_not_named_closing
 
     assert no_estimate(found)
     assert "pneumothorax, main-stem intubation, a plug or a kink" in found.advice.rationale
+
+
+def test_compliance_that_more_than_doubles_in_one_step_is_a_contradiction_and_no_relief() -> None:
+    found = titrated(CALM, compliances=(15, 15.5, 16, 40, 41, 35, 30, 26))
+
+    assert no_estimate(found)
+    assert "sudden-rise" in slugs(found, "look-first")
+    assert not any(one.slug == "overdistension-at-top" for one in found.advice.cautions)
 
 
 def leaking(*extra: Quantity) -> Titration:

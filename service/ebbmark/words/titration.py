@@ -139,6 +139,8 @@ def worded_advice(advice: Advice, findings: Sequence[Finding] = ()) -> Advice:
     said = {one.slug for one in findings}
     if "circuit-opened" in said:
         said.add("disconnection")
+    if "sudden-rise" in said:
+        said.add("overdistension-at-top")
     if "impossible-plateaus" in said:
         said.add("plateau-above-peak")
     if any(one.weight is Weight.LOOK_FIRST for one in findings):

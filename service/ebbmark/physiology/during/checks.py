@@ -301,7 +301,9 @@ FALL_LOOKED_AT_PERCENT: Final = 5.0
 _PEEPS: Final = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
 _OPEN_CIRCUIT: Final = "disconnection"
 _CIRCUIT_OPENED: Final = "circuit-opened"
-_TOLD: Final = frozenset({"vasopressor-raised", "intrinsic-peep", "leak-grows"})
+_TOLD: Final = frozenset({"vasopressor-raised", "intrinsic-peep", "leak-grows", "pressure-fell-rate-rose"})
+_LOOKED_AT: Final = frozenset({"carbon-dioxide-halved"})
+"""What leaves a finished trial its number asks for a look before PEEP is lowered further."""
 LOOKED_INTO: Final = ("sudden-fall", "pressure-rises-as-peep-falls")
 """Words by which it is acknowledged that somebody looked and found no other cause."""
 
@@ -313,13 +315,13 @@ def unlike_closing(context: RunningContext) -> Iterator[Concern]:
     lasts. What comes back, and a circuit that was open, have their own place in a trial in progress.
     """
     for found in _of_curve(context):
-        if found.weight is Weight.LOOK_FIRST and found.slug != _CIRCUIT_OPENED:
+        if (found.weight is Weight.LOOK_FIRST and found.slug != _CIRCUIT_OPENED) or found.slug in _LOOKED_AT:
             name = found.slug if found.slug in LOOKED_INTO else ""
             yield Concern("unlike-closing", {"finding": found}, name)
 
 
 def spoken_against(context: RunningContext) -> Iterator[Concern]:
-    """What bears on vital signs and curve on the way down: a vasopressor raised, intrinsic PEEP, a leak that grows."""
+    """What bears on vital signs and curve on the way down: a vasopressor, trapped air, a growing leak, pulse."""
     for found in _of_curve(context):
         if found.slug in _TOLD and found.weight in (Weight.HIGH, Weight.MODERATE):
             yield Concern("spoken-against", {"finding": found})

@@ -1,4 +1,4 @@
-"""Checks of what a curve rests on: passive breathing, carbon dioxide, pressures that are what was charted."""
+"""Checks of what a curve rests on: passive breathing, air that is not trapped, pressures that are what was charted."""
 
 from __future__ import annotations
 
@@ -16,7 +16,6 @@ __all__ = [
     "clocks_differ",
     "effort",
     "impossible_plateaus",
-    "lost_carbon_dioxide",
     "measured_peep_off",
     "missing_hold",
     "narrowed_airway",
@@ -65,18 +64,6 @@ def _charted_mode(context: TrialContext) -> Iterator[Finding]:
         grave, sources = latest.breathing is Weight.LOOK_FIRST, (latest.source,)
         slug, values = "mode-spontaneous" if grave else "mode-with-spontaneous-breaths", {"words": latest.charted}
         yield Finding(slug, latest.breathing, values, (), latest.at_s, sources, COMMON_PRACTICE, of_curve=grave)
-
-
-def lost_carbon_dioxide(context: TrialContext) -> Iterator[Finding]:
-    """End-tidal carbon dioxide that vanished: tube, circuit or circulation."""
-    values = [one.last(Quantity.END_TIDAL_CO2) for one in context.seen]
-    if max((value for value in values if value is not None), default=0.0) < context.limits.worn_carbon_dioxide_mmhg:
-        return
-    limit = context.limits.no_carbon_dioxide_mmhg
-    gone = rows_where(context, Quantity.END_TIDAL_CO2, lambda value, _: value < limit, last=True)
-    if gone:
-        lowest = min(one.last(Quantity.END_TIDAL_CO2) or 0.0 for one in gone)
-        yield finding_at("carbon-dioxide-lost", gone, {"end_tidal_mmhg": lowest, "limit_mmhg": limit}, OWN_CHOICE)
 
 
 def trapped_air(context: TrialContext) -> Iterator[Finding]:

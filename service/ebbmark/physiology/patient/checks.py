@@ -18,11 +18,16 @@ from ebbmark.physiology.patient.breathing_checks import (
     clocks_differ,
     effort,
     impossible_plateaus,
-    lost_carbon_dioxide,
     measured_peep_off,
     missing_hold,
     narrowed_airway,
     trapped_air,
+)
+from ebbmark.physiology.patient.circulation_checks import (
+    carbon_dioxide_halved,
+    circulation_fails,
+    lost_carbon_dioxide,
+    poor_throughout,
 )
 from ebbmark.physiology.patient.context import StepSeen, TrialContext
 from ebbmark.physiology.patient.leak_checks import uneven_leak
@@ -31,6 +36,7 @@ from ebbmark.physiology.patient.lung_checks import (
     circuit_opened,
     no_lasting_fall,
     sudden_fall,
+    sudden_rise,
     unsettled,
 )
 from ebbmark.physiology.patient.suggestion_checks import (
@@ -158,12 +164,16 @@ CURVE_CHECKS: Final[tuple[Callable[[TrialContext], Iterator[Finding]], ...]] = (
     circuit_opened,
     # End-tidal carbon dioxide vanished: look first.
     lost_carbon_dioxide,
+    # End-tidal carbon dioxide that fell by half at the same ventilation: high (common practice).
+    carbon_dioxide_halved,
     # Plateau above peak at half of the steps, or at closing or the best step above it: no number.
     impossible_plateaus,
     # Support modes, a measured above the set rate, spontaneous breaths: no number (Pilbeam, chapter 1).
     effort,
     # A lasting fall of 30 % or more in one step, or pressure that rises as PEEP falls: look first.
     sudden_fall,
+    # Compliance more than doubled from one step to the next: a contradiction, no number.
+    sudden_rise,
     # A leak that begins, is large throughout, or lies where the curve may have its best: no number; a smaller
     # one: high.
     uneven_leak,
@@ -186,6 +196,10 @@ CURVE_CHECKS: Final[tuple[Callable[[TrialContext], Iterator[Finding]], ...]] = (
     unsettled,
     # A vasopressor begun or raised during the limb is named, high where pressure had fallen or was not charted.
     vasopressor_raised,
+    # Arterial pressure that fell by a quarter while heart rate rose by a quarter: high; heart rate alone: moderate.
+    circulation_fails,
+    # Saturation, or pressure with a fast heart, poor at every step: high.
+    poor_throughout,
     # A single impossible blood pressure is doubtful.
     doubtful_pressure,
     # pH below 7.15 in the trial: high (ARDS Network).

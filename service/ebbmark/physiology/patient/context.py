@@ -97,6 +97,7 @@ class CheckLimits:
         plateau_rise_cmh2o: plateau, or peak where there is none, higher by more than this after PEEP was lowered.
         rising_fall_share: and compliance fell by this share or more; in a stiff lung a usual fall raises pressure, too.
         same_volume_share: tidal volumes within this share are equal for that.
+        rise_factor: compliance at a step above this many times that of the step above it contradicts it.
         fell_back_share: a step that gave this share of a fall back at the next one was an artefact.
         leak_share: expired below inspired volume by more than this at a step.
         leak_change_share: and by this much more than at the steps before: the leak began there.
@@ -123,6 +124,11 @@ class CheckLimits:
         resistive_rise_cmh2o: peak less plateau higher by this at a step than at the first.
         no_carbon_dioxide_mmhg: end-tidal carbon dioxide below this: the gas does not come from a perfused lung.
         worn_carbon_dioxide_mmhg: looked at where it was above this at another step.
+        halved_carbon_dioxide_share: this share of an earlier step, at the same ventilation, or less.
+        pressure_fall_share, rate_rise_share: arterial pressure lower and heart rate higher by these along the limb.
+        rate_rise_alone_share: the same of heart rate alone.
+        saturation_goal_percent: lower end of the oxygenation goal of the ARDS Network (SpO2 88 to 95 %).
+        shock_pressure_mmhg, shock_rate_per_min: mean pressure below and heart rate above these at every step.
     """
 
     vital: VitalLimits = _DEFAULT_VITAL
@@ -135,6 +141,7 @@ class CheckLimits:
     plateau_rise_cmh2o: float = 2.0
     rising_fall_share: float = 0.20
     same_volume_share: float = 0.05
+    rise_factor: float = 2.0
     fell_back_share: float = 0.5
     leak_share: float = LEAK
     leak_change_share: float = 0.08
@@ -163,6 +170,13 @@ class CheckLimits:
     resistive_rise_cmh2o: float = 8.0
     no_carbon_dioxide_mmhg: float = 10.0
     worn_carbon_dioxide_mmhg: float = 20.0
+    halved_carbon_dioxide_share: float = 0.5
+    pressure_fall_share: float = 0.25
+    rate_rise_share: float = 0.25
+    rate_rise_alone_share: float = 0.5
+    saturation_goal_percent: float = 88.0
+    shock_pressure_mmhg: float = 65.0
+    shock_rate_per_min: float = 140.0
 
 
 LIMITS: Final = CheckLimits()

@@ -12,7 +12,7 @@ from ebbmark.physiology.patient.context import CheckLimits, TrialContext
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.steps import Step
 
-__all__ = ["changed_setting", "circuit_opened", "no_lasting_fall", "sudden_fall", "unsettled"]
+__all__ = ["changed_setting", "circuit_opened", "no_lasting_fall", "sudden_fall", "sudden_rise", "unsettled"]
 
 
 def circuit_opened(context: TrialContext) -> Iterator[Finding]:
@@ -70,6 +70,29 @@ def sudden_fall(context: TrialContext) -> Iterator[Finding]:
         )
         return
     yield from _fall_with_vital_signs(context)
+
+
+def sudden_rise(context: TrialContext) -> Iterator[Finding]:
+    """Compliance that more than doubles from one step to the next lower one: no lung that was overdistended does that.
+
+    A single low step between two others is an artefact of that step, and no rise.
+    """
+    compliances = [step.compliance_ml_per_cmh2o for step in context.steps]
+    for index, (above, below) in enumerate(pairwise(context.steps)):
+        here, then = above.compliance_ml_per_cmh2o, below.compliance_ml_per_cmh2o
+        half = then / context.limits.rise_factor
+        if here < half and (index == 0 or compliances[index - 1] < half):
+            values: dict[str, Value] = {
+                "from_peep_cmh2o": above.peep_cmh2o,
+                "to_peep_cmh2o": below.peep_cmh2o,
+                "from_ml_per_cmh2o": here,
+                "to_ml_per_cmh2o": then,
+            }
+            peeps, sources = (above.peep_cmh2o, below.peep_cmh2o), (*above.sources, *below.sources)
+            yield Finding(
+                "sudden-rise", Weight.LOOK_FIRST, values, peeps, below.start_s, sources, OWN_CHOICE, of_curve=True
+            )
+            return
 
 
 def _fall_with_vital_signs(context: TrialContext) -> Iterator[Finding]:

@@ -88,8 +88,8 @@ def stop_limits(context: TrialContext, suggested_cmh2o: float, before: Mapping[Q
             weight = Weight.HIGH if vital.worse_with_peep and not as_before else Weight.MODERATE
             yield _finding("stop-limit-above-suggestion", weight, vital, above, context, suggested_cmh2o, before)
         else:
-            weight = Weight.MODERATE if vital.worse_with_peep else Weight.LOW
-            yield _finding("stop-limit-below-suggestion", weight, vital, met, context, suggested_cmh2o, before)
+            # The trial went on although it was to be stopped: whoever reads the number reads that, too.
+            yield _finding("stop-limit-below-suggestion", Weight.HIGH, vital, met, context, suggested_cmh2o, before)
 
 
 def limits_met_at(context: TrialContext, peep_cmh2o: float) -> tuple[Finding, ...]:
