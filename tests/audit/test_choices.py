@@ -19,7 +19,7 @@ from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.replay import ReplayOutcome, replay
-from fhir_builders import at, bundle, height, parameters, patient, quantity, to_bytes, trial_observations
+from fhir_builders import at, bundle, height, observation, parameters, patient, quantity, to_bytes, trial_observations
 
 Json = dict[str, Any]
 FIXTURES = Path(__file__).parents[2] / "fixtures"
@@ -143,6 +143,22 @@ def test_the_codes_of_the_service_are_listed_and_used_again_where_the_service_ha
     given = [("", one) for one in (patient(), height(), *LOCAL)]
 
     assert replay(resources_of(stored), given, RequestContext(LATER_S, code_map=later)).findings == ()
+
+
+@pytest.mark.parametrize("names", [("id",), ("id", "meta"), ()], ids=["no version", "version", "no address"])
+def test_a_code_of_the_site_at_an_input_that_does_not_count_is_part_of_the_answer(names: tuple[str, ...]) -> None:
+    odd = observation(f"{SITE}|MAN", None, identity="odd", version="1", valueString="not measurable")
+    odd = {name: value for name, value in odd.items() if name not in {"id", "meta"} - {*names}}
+    maps = code_map(P="20077-4", MAN="76259-1")
+
+    stored = answer(patient(), TALL, *LOCAL, odd, concept_map=maps)
+
+    told = chosen_in(stored)["concept-map"]["group"][0]["element"]
+    assert [one["code"] for one in told] == ["MAN", "P"]
+    outcome = replayed(stored, patient(), TALL, *LOCAL, odd)
+    assert (outcome.outcome, outcome.findings, outcome.not_checked) == (ReplayOutcome.SAME, (), 0)
+    without = answer(patient(), TALL, *LOCAL, concept_map=maps)
+    assert replayed(without, patient(), TALL, *LOCAL).identity != outcome.identity
 
 
 def test_codes_of_ours_are_not_listed() -> None:

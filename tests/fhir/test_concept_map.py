@@ -181,7 +181,7 @@ def test_a_group_of_units_maps_a_local_system_of_units() -> None:
 
     assert [(reading.quantity, reading.value) for reading in request.readings] == [(Quantity.PEEP_SET, 10.0)]
     assert "The unit cmWater was read as cm[H2O], as the site says." in request.notes
-    assert request.mapped_codes == (("urn:example:units", "cmWater", UCUM, "cm[H2O]", True),)
+    assert request.mapped_codes == (("urn:example:units", "cmWater", UCUM, "cm[H2O]"),)
 
 
 @pytest.mark.parametrize(

@@ -55,10 +55,6 @@ _DELIVERY = frozenset({"bundle", "patient", "observation", "condition", "write-b
 CHOICES = frozenset(PARAMETERS) - _DELIVERY - {row.name for row in FROM_RECORD}
 """Names of the parameters that say what is asked of the data and how they are to be read."""
 
-_INPUT = re.compile(
-    r"(?:Observation|Condition|Procedure|MedicationAdministration|DiagnosticReport)"
-    r"/[A-Za-z0-9\-.]{1,64}/_history/[^:\s\"]+"
-)
 _NAMED = re.compile(r"((?:[A-Z][A-Za-z]+/|urn:|https?://)\S+): (.*)", re.DOTALL)
 _CHOSEN = re.compile(r"form of the formula: (female|male), from the caller's choice")
 _END_OF_TIME_S = 253_402_300_800.0
@@ -233,8 +229,9 @@ def needs_of(stored: Iterable[tuple[str, Json]]) -> Needs:
 
 
 def left_out_inputs(form: NormalForm) -> list[str]:
-    """Inputs that the answer names among those that did not count."""
-    return _INPUT.findall(msgspec.json.encode(form.parts.get("outcome", {})).decode())
+    """Inputs that the answer names among those that did not count, with their versions where they were known."""
+    named = [_NAMED.fullmatch(text) for text, path in _remarks(form) if path]
+    return [one[1] for one in named if one]
 
 
 def with_stored_remarks(answer: Answer, stored: NormalForm) -> Answer:

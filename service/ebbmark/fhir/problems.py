@@ -125,14 +125,12 @@ class MappedCode(NamedTuple):
         code: the site's code.
         target_system: code system of our table.
         target_code: code of our table.
-        used: whether an Observation that counts has this code.
     """
 
     system: str
     code: str
     target_system: str
     target_code: str
-    used: bool
 
 
 class ProblemKind(Enum):

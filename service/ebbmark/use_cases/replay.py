@@ -191,11 +191,19 @@ def _first(choices: tuple[Json, ...], claims: AnswerClaims) -> tuple[Json, ...]:
 
 
 def _needed(answer: StoredAnswer, given: list[tuple[str, Json]]) -> list[tuple[str, Json]]:
-    """Those of the given inputs that the answer names as used or left out; all where it names some by no address."""
+    """Those of the given inputs that the answer names as used or left out; all where it names some by no address.
+
+    One without an address may have been left out: the answer cannot name it.
+    """
     if answer.claims.nameless:
         return given
     named = {one.partition("#")[0] for one in (*answer.claims.inputs, *left_out_inputs(answer.form))}
-    return [(url, one) for url, one in given if one.get("resourceType") != "Observation" or versioned(one) in named]
+    return [
+        (url, one)
+        for url, one in given
+        if one.get("resourceType") != "Observation"
+        or (versioned(one) in named if one.get("id") else not url or url in named)
+    ]
 
 
 def _computed_again(

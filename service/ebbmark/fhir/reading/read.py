@@ -256,30 +256,21 @@ def _answerable(question: Question, operation: Operation, code_map: CodeMap, of_
             coded.rhythms,
             read=tuple([replace(one, source=first_coded + one.source) for one in coded.rhythms.read]),
         ),
-        mapped_codes=_mapped_codes(question, code_map, collected),
+        mapped_codes=_mapped_codes(question, code_map),
     )
 
 
-def _mapped_codes(question: Question, code_map: CodeMap, collected: Collected) -> tuple[MappedCode, ...]:
-    """The site's own codes among those received; a replay needs them to read the same inputs in the same way."""
+def _mapped_codes(question: Question, code_map: CodeMap) -> tuple[MappedCode, ...]:
+    """The site's own codes and units among those received; a replay needs them to read the same inputs in the same way.
+
+    Those of inputs that do not count are among them: what cannot be used can still be a reason for a caution.
+    """
     if code_map.table is NO_CODE_MAP.table:
         return ()
-    used = set(_codings(collected.used))
-    received = {coding: row for coding in _codings(question.observations) if (row := code_map.table.get(coding))}
-    codes = [MappedCode(*at, *row.mapped_to, at in used) for at, row in received.items() if row.mapped_to[1]]
-    return tuple(sorted(codes + _mapped_units(question, code_map, collected)))
-
-
-def _mapped_units(question: Question, code_map: CodeMap, collected: Collected) -> list[MappedCode]:
-    """The site's own units among those received."""
-    if not code_map.units:
-        return []
-    used = set(_units(collected.used))
-    return [
-        MappedCode(*at, UCUM, ucum, at in used)
-        for at in dict.fromkeys(_units(question.observations))
-        if (ucum := code_map.units.get(at))
-    ]
+    met = {coding: row.mapped_to for coding in _codings(question.observations) if (row := code_map.table.get(coding))}
+    units = {at: (UCUM, ucum) for at in _units(question.observations) if (ucum := code_map.units.get(at))}
+    rows = [*met.items(), *units.items()]
+    return tuple(sorted(MappedCode(*at, *mapped_to) for at, mapped_to in rows if mapped_to[1]))
 
 
 def _units(received: Iterable[Received]) -> Iterator[tuple[str, str]]:

@@ -67,14 +67,15 @@ def input_digest(request: Request) -> str:
     """Name the inputs that the answer rests on.
 
     Covers each source with what was read from it, height, form of the formula, whom the answer is about, what the
-    caller or the site chose beside the data, the Conditions that nobody could judge, and whether they could be read;
-    neither the order of the entries, nor where they stood in the request, nor what was ignored.
+    caller or the site chose beside the data (with every code of the site's own that was met, since the Provenance
+    lists them), the Conditions that nobody could judge, and whether they could be read; neither the order of
+    the entries, nor where they stood in the request, nor what was ignored.
 
     Returns:
         64 hexadecimal digits.
     """
     person, sex = request.person, request.asked.sex
-    codes = [[*one[:4]] for one in request.mapped_codes if one.used]
+    codes = [[*one] for one in request.mapped_codes]
     chosen = [sex.value if sex is not None else None, codes]
     unjudged = [f"{one.reference or one.path}\n{request.charted[one.path]}\n{one.reason}" for one in request.unjudged]
     inputs = [
