@@ -177,7 +177,9 @@ def test_the_first_button_records_only_where_a_peep_is_suggested(app: ASGIApp) -
     [
         ("peep=13", "PEEP 13 cmH2O was chosen by the clinician (suggested: 12). Reason: Oxygenation asks for another"),
         ("peep=12&other=14.5", "PEEP 14.5 cmH2O was chosen by the clinician (suggested: 12)."),
-        ("other=35", "PEEP 35 cmH2O lies outside the tested range, so nothing is expected of it."),
+        ("other=35", "It is outside the steps of this trial: nothing is known there."),
+        ("other=10", "It is at or below closing (10 cmH2O)."),
+        ("other=4", "It is at or below closing (10 cmH2O). It is outside the steps of this trial"),
     ],
 )
 def test_any_other_peep_is_looked_at_with_its_reason_and_is_what_would_be_recorded(
@@ -278,6 +280,16 @@ def test_the_answer_can_be_had_on_paper_with_whose_it_is_on_every_sheet(app: ASG
         assert "Maple Example" in sheet.extract_text()
         assert "DEMO-0001" in sheet.extract_text()
     assert get(app, f"{BEFORE}/report").headers["content-type"] == "text/html; charset=utf-8"
+
+
+def test_choosing_the_suggested_peep_is_no_other_choice(app: ASGIApp) -> None:
+    asked = "peep=12&because=oxygenation"
+    answer, review = get(app, f"{CLEAR}/", asked).body, get(app, f"{CLEAR}/record", asked).body
+
+    assert "That is the suggested PEEP: no other was chosen." in words_of(answer)
+    assert b'href="record"' in answer
+    assert b'href="report"' in answer
+    assert identity_in(review) == identity_in(get(app, f"{CLEAR}/record").body)
 
 
 def test_on_paper_stands_the_peep_that_was_chosen_with_its_reason(app: ASGIApp) -> None:

@@ -117,19 +117,26 @@ def what_if_sentence(row: WhatIf) -> str:
     return say("result.no-limit-protocol", ml_per_kg=in_words(row.tidal_volume.ml_per_kg, VOLUME_PER_WEIGHT))
 
 
-def chosen_sentence(row: WhatIf, suggested_cmh2o: float | None, because: str) -> str:
+def chosen_sentence(
+    row: WhatIf, suggested_cmh2o: float | None, because: str, *, closing_cmh2o: float | None = None
+) -> str:
     """Say which PEEP the clinician chose, why, and what is expected there.
 
     Args:
         row: what is expected at that PEEP.
         suggested_cmh2o: None where none was suggested.
         because: code of the reason.
+        closing_cmh2o: closing pressure; None where none was found.
     """
     suggested = "chosen-none-suggested" if suggested_cmh2o is None else "chosen-suggested"
     beside = say(f"titration.{suggested}", peep_cmh2o=level(suggested_cmh2o or 0.0))
     peep, reason = level(row.peep_cmh2o), CHOICE_REASONS[because]
     said = [say("titration.chosen", peep_cmh2o=peep, suggested=beside, reason=reason)]
-    if row.tested and row.compliance_ml_per_cmh2o is None:
+    if closing_cmh2o is not None and row.peep_cmh2o <= closing_cmh2o:
+        said.append(say("titration.chosen-not-above-closing", closing=level(closing_cmh2o)))
+    if not row.tested:
+        return " ".join((*said, say("titration.chosen-outside")))
+    if row.compliance_ml_per_cmh2o is None:
         said += [say("titration.chosen-unread"), *row.limits_exceeded]
         return " ".join(said)
     volume, driving, plateau = row.tidal_volume, row.driving_pressure_cmh2o, row.plateau_cmh2o

@@ -303,7 +303,12 @@ def _chosen_peep(request: Request, titration: Titration) -> tuple[Statement, ...
             kind="chosen-peep",
             code="chosen-peep",
             value=Amount(row.peep_cmh2o, PRESSURE),
-            note=chosen_sentence(row, advice.suggested_peep_cmh2o, request.asked.chosen_because),
+            note=chosen_sentence(
+                row,
+                advice.suggested_peep_cmh2o,
+                request.asked.chosen_because,
+                closing_cmh2o=titration.closing.peep_cmh2o,
+            ),
             parts=(("within-tested-range", Truth(row.tested)), *_expected(row)),
             span_s=(end_s, end_s),
             follows_from=("suggested-peep", "tidal-volume-target"),

@@ -21,7 +21,7 @@ from ebbmark.web.page.answer_view import AnswerView, FigureView, answer_view, fi
 from ebbmark.web.page.decision import REASONS, chosen_note
 from ebbmark.web.page.frame import Frame, Pages, frame_of
 from ebbmark.web.page.running_view import RunningView, running_view
-from ebbmark.web.page.source import NO_CHOICE, Choice, TrialSource
+from ebbmark.web.page.source import NO_CHOICE, Choice, TrialSource, titrated
 from ebbmark.web.page.words import ago, clinical_sentences, clock, day_and_time, in_clinical_words, technical_words
 from ebbmark.words.messages import say
 from ebbmark.words.numbers import level
@@ -97,23 +97,23 @@ async def show_answer(source: TrialSource, pages: Pages, choice: Choice = NO_CHO
     Raises:
         Rejected: the patient cannot be read, or the PEEP chosen is none, or has no reason.
     """
-    parameters = choice.parameters
     source.asks_together()
     asked = (
         asyncio.ensure_future(frame_of(source, pages.zone)),
-        asyncio.ensure_future(tried(source.titration(parameters))),
+        asyncio.ensure_future(tried(titrated(source, choice))),
         asyncio.ensure_future(tried(source.asked("next-step"))),
         asyncio.ensure_future(tried(source.asked("check-validity"))),
     )
     try:
-        frame, read, running, validity = await asyncio.gather(*asked)
+        frame, answered, running, validity = await asyncio.gather(*asked)
     finally:
         # Where one refuses the page, the others would go on reading the record after it was answered.
         for one in asked:
             one.cancel()
     progress = _in_progress(running, source.at_s)
-    if isinstance(read, Rejected):
-        return no_answer(read, frame, pages, here="", running=progress)
+    if isinstance(answered, Rejected):
+        return no_answer(answered, frame, pages, here="", running=progress)
+    read, kept = answered
     (view, figure), markers, recorded = await asyncio.gather(
         asyncio.to_thread(_seen, read, running, source.at_s, pages),
         # Of the very readings that the answer rests on: no need to read them once more.
@@ -130,11 +130,12 @@ async def show_answer(source: TrialSource, pages: Pages, choice: Choice = NO_CHO
         validity=validity_of(validity, read, source.at_s),
         disagree="" if isinstance(markers, Rejected) or not _disagree(markers) else markers.short.line,
         since=_since(read, running, validity, pages),
-        choice=choice,
+        choice=kept,
         made=day_and_time(source.at_s, pages.zone),
         recorded=recorded,
         reasons=REASONS,
         chosen=chosen_note(read),
+        suggested_chosen=kept != choice,
         choice_reasons=CHOICE_REASONS,
         csrf=source.csrf,
     )
@@ -152,7 +153,7 @@ async def show_report(source: TrialSource, pages: Pages, part: Part = "answer", 
     Raises:
         Rejected: there is no answer.
     """
-    frame, answer = await asyncio.gather(frame_of(source, pages.zone), source.titration(choice.parameters))
+    frame, (answer, _) = await asyncio.gather(frame_of(source, pages.zone), titrated(source, choice))
     label = Label(frame.who.name, frame.born, ", ".join(one.value for one in frame.who.numbers))
     body = await asyncio.to_thread(report_pdf, answer, recorded_s=source.at_s, label=label, parts=(part,))
     name = f"ebbmark-{answer.identity[:16]}{'' if part == 'answer' else f'-{part}'}.pdf"

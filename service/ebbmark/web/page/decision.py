@@ -20,7 +20,7 @@ from ebbmark.web.audit_trail import LOGGER
 from ebbmark.web.body import read_body
 from ebbmark.web.page.frame import Frame, Pages, frame_of
 from ebbmark.web.page.review_view import earlier_view, review_view
-from ebbmark.web.page.source import Choice, TrialSource
+from ebbmark.web.page.source import Choice, TrialSource, titrated
 from ebbmark.web.theme.pages import PageRefused
 from ebbmark.words.messages import say
 
@@ -179,7 +179,7 @@ async def review_results(source: TrialSource, pages: Pages, choice: Choice) -> R
         Rejected: there is no answer, or nothing can be recorded.
     """
     frame = await frame_in_use(source, pages)
-    answer = await source.titration(choice.parameters)
+    answer, choice = await titrated(source, choice)
     transaction = await asyncio.to_thread(source.to_be_written, answer, choice)
     return pages.page(
         "review.html",
@@ -214,7 +214,7 @@ async def record_results(request: Request, source: TrialSource, pages: Pages) ->
     if refusal:
         raise PageRefused(403, "Nothing can be recorded", refusal)
     frame = await frame_in_use(source, pages)
-    answer = await source.titration(choice.parameters)
+    answer, choice = await titrated(source, choice)
     if form.one("identity") != answer.identity:
         todo = (say("page.go-back-answer"),)
         raise PageRefused(409, "The answer has changed", say(_CHANGED), todo=todo)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Protocol
 from urllib.parse import urlencode
 
@@ -15,8 +15,9 @@ from ebbmark.fhir.reading.units import UCUM
 from ebbmark.record.search import ReadFailure
 from ebbmark.record.write_outcome import WriteOutcome
 from ebbmark.use_cases.recording import DryRun, Recorded
+from ebbmark.words.numbers import level
 
-__all__ = ["NO_CHOICE", "Choice", "TrialSource"]
+__all__ = ["NO_CHOICE", "Choice", "TrialSource", "titrated"]
 
 Json = dict[str, object]
 _PEEP: Final = re.compile(r"[0-9]{1,2}(?:\.[0-9])?")
@@ -59,9 +60,34 @@ class Choice:
         """The choice as it stands in an address; empty where none was made."""
         return urlencode({"peep": self.peep, "because": self.because}) if self.peep else ""
 
+    def of(self, answer: Answer) -> Choice:
+        """The choice without its PEEP where that is the suggested one: then nothing else was chosen.
+
+        Args:
+            answer: of the titration.
+        """
+        suggested, chosen = answer.titration.advice.suggested_peep_cmh2o, answer.request.asked.chosen_peep_cmh2o
+        same = chosen is not None and suggested is not None and level(chosen) == level(suggested)
+        return replace(self, peep="", because="") if same else self
+
 
 NO_CHOICE: Final = Choice()
 """The answer as it comes."""
+
+
+async def titrated(source: TrialSource, choice: Choice) -> tuple[Answer, Choice]:
+    """The answer with the PEEP that was chosen; without one where that is the suggested PEEP.
+
+    Args:
+        source: the patient.
+        choice: as it was sent.
+
+    Raises:
+        Rejected: as `TrialSource.titration`; or the PEEP is no number.
+    """
+    answer = await source.titration(choice.parameters)
+    kept = choice.of(answer)
+    return (answer if kept == choice else await source.titration()), kept
 
 
 class TrialSource(Protocol):
