@@ -38,6 +38,7 @@ from ebbmark.physiology.readings import Quantity, Reading, latest
 from ebbmark.physiology.stop.criteria import CRITERIA, StopCriterion
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.timeline import FIO2, in_force_at
+from ebbmark.physiology.trial.artefacts import OPEN_CIRCUIT_PEEP_CMH2O
 from ebbmark.physiology.trial.limb import PeepLevel, peep_levels_of
 from ebbmark.physiology.trial.steps import Trial
 
@@ -72,6 +73,7 @@ class PatientNow:
         oxygen: FiO2 that was raised with saturation that did not rise with it; None where not.
         changed: changes of position, mode or place since.
         lung: what the latest readings show of the lung, against a trial (`lung_now`).
+        without_peep: the first setting of next to no PEEP since; None where there is none.
     """
 
     pneumothorax: tuple[Occurrence, ...]
@@ -80,6 +82,7 @@ class PatientNow:
     oxygen: Occurrence | None
     changed: tuple[Occurrence, ...]
     lung: tuple[Occurrence, ...] = ()
+    without_peep: Reading | None = None
 
     @property
     def alarms(self) -> tuple[Occurrence, ...]:
@@ -126,7 +129,12 @@ def patient_now(
         oxygen_need(readings, began_s=began_s, **when),
         tuple(_changed(one) for one in changes if since_s < one.at_s and not one.first),
         lung,
+        next((one for one in readings if _without_peep(one) and since_s < one.at_s <= at_s), None),
     )
+
+
+def _without_peep(one: Reading) -> bool:
+    return one.quantity is Quantity.PEEP_SET and one.value <= OPEN_CIRCUIT_PEEP_CMH2O
 
 
 def _pneumothorax(one: KnownCondition, at_s: float) -> Occurrence:
@@ -195,6 +203,10 @@ def _findings(now: PatientNow, limits: StopLimits) -> Iterator[Finding]:
     for seen in now.lung:
         weight = Weight.HIGH if seen.kind in _QUESTIONS else Weight.LOOK_FIRST
         yield Finding(f"{seen.kind}-since", weight, seen.values, (), seen.from_s, seen.sources, seen.citation)
+    if now.without_peep is not None:
+        low = now.without_peep
+        told: dict[str, Value] = {"peep_cmh2o": low.value}
+        yield Finding("without-peep-since", Weight.HIGH, told, (), low.at_s, (low.source,), OWN_CHOICE)
     doubts = ((now.triggers, "effort-since-trial"), (now.oxygen, "oxygen-need-since-trial"))
     for one, slug in doubts:
         if one is not None:

@@ -101,7 +101,6 @@ class CheckLimits:
         fell_back_share: a step that gave this share of a fall back at the next one was an artefact.
         leak_share: expired below inspired volume by more than this at a step.
         leak_change_share: and by this much more than at the steps before: the leak began there.
-        leak_growth_least_share: a loss of volume that grew by less than this along the limb is the sensors.
         leak_high_share: a leak of this or more at all steps: high.
         leak_none_share: a leak of this or more at all steps: no number.
         fall_with_signs_share: a fall in one step of this share or more, looked at together with vital signs.
@@ -145,7 +144,6 @@ class CheckLimits:
     fell_back_share: float = 0.5
     leak_share: float = LEAK
     leak_change_share: float = 0.08
-    leak_growth_least_share: float = 0.05
     leak_high_share: float = 0.10
     leak_none_share: float = 0.20
     fall_with_signs_share: float = 0.20

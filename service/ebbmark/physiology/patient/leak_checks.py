@@ -59,37 +59,39 @@ def uneven_leak(context: TrialContext) -> Iterator[Finding]:
 def _growing_leak(context: TrialContext, shares: Sequence[float | None]) -> Iterator[Finding]:
     """Expired volume that falls along the limb as far as the compliance that is looked for: the fall may be the leak.
 
-    Loss is counted from the step that gave back most. With an inspired volume, compliance as if nothing more were lost
-    shows what is left of the fall: less than half of it is no closing.
+    Loss is counted from the steps above closing, or above the last two. With an inspired volume, compliance as if
+    nothing more were lost shows what is left of the fall: less than half is no closing. Both are this project's choice.
     """
-    limits, levels = context.limits, [step.peep_cmh2o for step in context.steps]
+    levels = [step.peep_cmh2o for step in context.steps]
     named = context.closing.peep_cmh2o
     place = levels.index(named) if named in levels else len(levels) - 1
-    losses, most = [0.0], 0.0
-    for share in shares:
-        most = most if share is None else max(most, 1.0 - share)
-        losses.append(losses[-1] if share is None or most <= 0.0 else 1.0 - (1.0 - share) / most)
-    losses = losses[1:]
+    first = place if named in levels else max(1, len(levels) - 2)
+    kept = [None if share is None else 1.0 - share for share in shares]
+    above = [one for one in kept[:first] if one is not None]
+    below = [one for one in kept[first:] if one is not None]
+    if not above or not below or median(above) <= 0.0:
+        return
+    # Medians of both parts: neither one odd step nor a leak that ended makes compliance fall for good.
+    tight, grown = median(above), 1.0 - median(below) / median(above)
+    if round(grown, 3) < context.protocol.fall:
+        return
+    losses = [0.0 if one is None else max(0.0, 1.0 - one / tight) for one in kept]
     compliances = [step.compliance_ml_per_cmh2o for step in context.steps]
     fell = _fall_at(compliances, place)
-    half_of_it = named is not None and min(losses[place:]) >= max(limits.leak_growth_least_share, 0.5 * fell)
-    # The last step counts: a leak that ended did not make compliance fall for good. A millilitre must not decide.
-    if round(losses[-1], 3) < context.protocol.fall and not half_of_it:
-        return
     expired, inspired = Quantity.TIDAL_VOLUME_EXPIRED, Quantity.TIDAL_VOLUME_INSPIRED
     sent = [(row.middle(expired), row.middle(inspired)) for row in context.seen]
     both = all(back is not None and given is not None for back, given in sent[: place + 1])
     volume, (back, given) = context.steps[place].tidal_volume_ml, sent[place]
     of_expired = volume is None or abs(volume - (back or 0.0)) <= abs(volume - (given or 0.0))
-    tight = [one / (1.0 - min(loss, _WHOLE)) for one, loss in zip(compliances, losses, strict=True)]
-    left = _fall_at(tight, place)
+    without = [one / (1.0 - min(loss, _WHOLE)) for one, loss in zip(compliances, losses, strict=True)]
+    left = _fall_at(without, place)
     only_leak = both and of_expired and left < 0.5 * fell and (named is not None or fell >= context.protocol.fall)
     slug, weight = ("leak-not-closing", Weight.LOOK_FIRST) if only_leak else ("leak-grows", Weight.HIGH)
-    rows = [row for row, loss in zip(context.seen, losses, strict=True) if loss >= limits.leak_growth_least_share]
+    rows = [row for row, loss in zip(context.seen, losses, strict=True) if loss >= context.protocol.fall]
     values = {
-        "leak_share": losses[-1],
+        "leak_share": max(losses[first:]),
         "limit_share": context.protocol.fall,
-        "peep_cmh2o": levels[-1],
+        "peep_cmh2o": levels[max(range(first, len(losses)), key=losses.__getitem__)],
         "fell_share": fell,
         "left_share": max(left, 0.0),
         "at_cmh2o": levels[place],
