@@ -91,4 +91,39 @@ def test_a_charting_table_may_name_a_code_that_the_code_map_makes_known(
     put(tmp_path, "CHARTING", {**SIGNED, "numbers": numbers}, monkeypatch)
 
     assert main(["check-settings"]) == 0
-    assert "files of 2 of them" in capsys.readouterr().out
+    assert "named by 2 settings" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("given", "told"),
+    [
+        ({"RECORD_BASE_URL": "http://record.example/fhir"}, "EBBMARK_RECORD_BASE_URL"),
+        ({"RECORD_BASE_URL": "record.example/fhir"}, "EBBMARK_RECORD_BASE_URL"),
+        ({"SIGN_RESULTS": "true"}, "EBBMARK_SIGN"),
+        ({"HOST": "0.0.0.0"}, "EBBMARK_ISSUERS"),  # noqa: S104 - refused
+        (
+            {"RECORD_BASE_URL": "https://record.example/fhir", "RECORD_TOKEN": "t", "RECORD_CLIENT_ID": "c"},
+            "EBBMARK_RECORD_",
+        ),
+    ],
+)
+def test_what_would_stop_the_start_is_told(
+    given: dict[str, str], told: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for name, value in given.items():
+        monkeypatch.setenv(f"EBBMARK_{name}", value)
+
+    assert main(["check-settings"]) == 2
+    assert told in capsys.readouterr().err
+
+
+def test_a_setting_that_cannot_be_read_does_not_hide_the_faults_of_the_files(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    put(tmp_path, "CHARTING", BAD["CHARTING"][0], monkeypatch)
+    monkeypatch.setenv("EBBMARK_PORT", "many")
+
+    assert main(["check-settings"]) == 2
+    told = capsys.readouterr().err
+    assert "EBBMARK_PORT" in told
+    assert "EBBMARK_CHARTING: charting.json: units[0].ucum" in told

@@ -197,16 +197,17 @@ def _evaluate(chosen: argparse.Namespace) -> int:
 def _inspect(chosen: argparse.Namespace) -> int:
     from ebbmark.use_cases.inspection import inspect
 
-    context, searched = _context(), ""
+    context, searched, trial = _context(), "", ()
+    accept = context.accept_preliminary or chosen.accept_preliminary
+    context = dataclasses.replace(context, accept_preliminary=accept)
     if chosen.patient is None:
         content = _bytes_of(chosen.file)
     else:
-        read = _serving().observations_from_record(chosen.patient, hours=chosen.hours, at_s=context.at_s)
+        read = _serving().observations_from_record(chosen.patient, hours=chosen.hours, context=context)
         if read is None:
             return USAGE
-        content, searched = read
-    accept = context.accept_preliminary or chosen.accept_preliminary
-    found = inspect(content, dataclasses.replace(context, accept_preliminary=accept))
+        content, searched, trial = read
+    found = inspect(content, context, trial)
     if chosen.format == "text":
         print(f"{searched}\n{found.text}" if searched else found.text, end="")
     else:

@@ -34,10 +34,11 @@ from ebbmark.record.check.writing import check_writing
 from ebbmark.record.client import RecordClient
 from ebbmark.record.connection import client_tls
 from ebbmark.review.bulk_export import Exported, ExportStopped, bulk_export
-from ebbmark.settings import Settings, unknown_names
+from ebbmark.settings import Settings, places_in_environment, unknown_names
 from ebbmark.site_files import codes_of, faults_of, files_of, site_of, use_messages
 from ebbmark.telemetry.logs import log_as_json
 from ebbmark.telemetry.measured import Meters, show_metrics
+from ebbmark.use_cases.from_record import titration_reads
 from ebbmark.use_cases.inspection import charted_in_record
 from ebbmark.use_cases.replay_exchange import Inputs, not_an_answer, read_stored
 from ebbmark.web.app import create_app, reason_not_to_listen
@@ -146,14 +147,22 @@ def check_settings() -> bool:
         Whether all can be used; what cannot was said on standard error.
     """
     settings = _settings()
-    if settings is None:
-        return False
-    faults, named = faults_of(**settings.site_files, messages=settings.messages)
+    places = settings.places if settings is not None else places_in_environment()
+    faults, named = faults_of(**places)
+    if settings is not None:
+        try:
+            # All that stops the start beside the site's files, which were read just now.
+            create_app(settings.model_copy(update=dict.fromkeys(places)))
+        except (ValueError, Rejected) as error:
+            faults.append(f"{str(error).rstrip('.')}.")
     for fault in faults:
         print(fault, file=sys.stderr)
-    if not faults:
-        print(f"The settings can be read, and so can the site's files of {named} of them.")
-    return not faults
+    whole = settings is not None and not faults
+    if whole:
+        by = "one setting" if named == 1 else f"{named} settings"
+        files = f", and so can the site's files (named by {by})" if named else "; no file of the site is named"
+        print(f"The settings can be read{files}.")
+    return whole
 
 
 def bridge() -> bool:
@@ -252,17 +261,19 @@ def inputs_from_record(answer: bytes) -> Inputs | None:
     return asyncio.run(_inputs(needs, record)) if record is not None else None
 
 
-def observations_from_record(patient: str, *, hours: float, at_s: float) -> tuple[bytes, str] | None:
+def observations_from_record(
+    patient: str, *, hours: float, context: RequestContext
+) -> tuple[bytes, str, tuple[str, ...]] | None:
     """Read the Observations of a patient from the configured record, whatever their codes.
 
     Args:
         patient: `Patient/1`.
         hours: how far back.
-        at_s: the present instant [s since 1970-01-01T00:00:00Z].
+        context: the present instant, and what the data are read with.
 
     Returns:
-        A Bundle with the patient's Observations, and how it was read; None where the record cannot be read, and why was
-        said on standard error.
+        A Bundle with the patient's Observations, how it was read, and what the titration reads there; None where the
+        record cannot be read, and why was said on standard error.
 
     Raises:
         Rejected: this is no patient of the record.
@@ -271,11 +282,11 @@ def observations_from_record(patient: str, *, hours: float, at_s: float) -> tupl
     record = _record(settings, "--patient") if settings is not None else None
     if record is None:
         return None
-    met = asyncio.run(_charted(patient, hours, at_s, record))
+    met, trial = asyncio.run(_charted(patient, hours, context, record))
     if isinstance(met, str):
         _refused(f"The Observations could not be read from the record: {met}.")
         return None
-    return met, f"Searched: Observation by patient and date, of the last {hours:g} hours."
+    return met, f"Searched: Observation by patient and date, of the last {hours:g} hours.", trial
 
 
 def check_record(test_patient: str | None, *, at_s: float) -> Report | None:
@@ -333,9 +344,12 @@ async def _checked(record: RecordClient, scope: str, test_patient: str | None, a
     return report
 
 
-async def _charted(patient: str, hours: float, at_s: float, record: RecordClient) -> bytes | str:
+async def _charted(
+    patient: str, hours: float, context: RequestContext, record: RecordClient
+) -> tuple[bytes | str, tuple[str, ...]]:
     async with record:
-        return await charted_in_record(patient, hours=hours, at_s=at_s, record=record)
+        met = await charted_in_record(patient, hours=hours, at_s=context.at_s, record=record)
+        return met, () if isinstance(met, str) else await titration_reads(patient, context, record=record)
 
 
 def _record(settings: Settings, needed_by: str) -> RecordClient | None:

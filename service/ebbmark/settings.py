@@ -104,6 +104,10 @@ class SmartRecord(BaseModel):
     )
 
 
+SITE_FILES = ("code_map", "charting", "protocols", "stop_limits", "value_sets", "messages")
+"""The settings that name files of the site."""
+
+
 class Settings(BaseSettings):
     """Configuration; frozen once read. Each field is `EBBMARK_` plus its name in capitals."""
 
@@ -425,6 +429,11 @@ class Settings(BaseSettings):
         return name
 
     @property
+    def places(self) -> dict[str, Path | None]:
+        """Where every file of the site lies, its language among them."""
+        return {name: getattr(self, name) for name in SITE_FILES}
+
+    @property
     def site_files(self) -> dict[str, Path | None]:
         """Where the site's own files lie, by setting."""
         return {
@@ -434,6 +443,13 @@ class Settings(BaseSettings):
             "stop_limits": self.stop_limits,
             "value_sets": self.value_sets,
         }
+
+
+def places_in_environment() -> dict[str, Path | None]:
+    """Where the site's files lie by the environment alone, for a check where another setting cannot be read."""
+    given = EnvSettingsSource(Settings).env_vars
+    named = {name: given.get(f"{PREFIX}{name}".lower()) for name in SITE_FILES}
+    return {name: Path(text) if text else None for name, text in named.items()}
 
 
 def is_anything_set() -> bool:

@@ -14,7 +14,8 @@ from ebbmark.fhir.inspection.likely import likeliest
 from ebbmark.fhir.inspection.tally import CodeMet, resources_in
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.concept_map import OWN_QUANTITIES, read_code_map
+from ebbmark.fhir.reading.charting import with_charting
+from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, OWN_QUANTITIES, read_code_map
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.physiology.readings import Quantity
@@ -278,3 +279,27 @@ def test_the_order_of_a_record_changes_nothing() -> None:
     random.Random(7).shuffle(shuffled)
 
     assert inspected(to_bytes(bundle(patient(), height(), *shuffled))).text == inspected().text
+
+
+def test_texts_numbers_and_times_are_told_as_a_request_reads_them() -> None:
+    rows = {
+        "texts": [{"text": "SpO2 peripher", "means": "spo2", "source": "x"}],
+        "numbers": [{"system": "http://loinc.org", "code": "20077-4", "ucum": "cm[H2O]", "source": "x"}],
+        "time_zone": {"name": "Europe/Vienna", "source": "x"},
+    }
+    signed = {"version": "1", "signed_by": "Dr A. Invented", "signed_on": "2026-02-01", **rows}
+    (one,) = charted("", "", [97.0], {"code": "%", "unit": "%", "system": "http://unitsofmeasure.org"})
+    by_text = {**one, "id": "t", "code": {"text": "SpO2 peripher"}, "effectiveDateTime": "2026-03-01T10:00:00"}
+    peep = {"coding": [{"system": "http://loinc.org", "code": "20077-4"}]}
+    bare = {key: value for key, value in by_text.items() if key != "valueQuantity"}
+    number = {**bare, "id": "n", "code": peep, "valueString": "12"}
+    content = to_bytes(bundle(patient(), height(), by_text, number))
+
+    codes = with_charting(NO_CODE_MAP, "charting.json", to_bytes(signed))
+    found = inspect(content, RequestContext(NOW_S, code_map=codes))
+    without = inspect(content, RequestContext(NOW_S)).text
+
+    assert {one.quantity for one in found.tally.codes} == {"spo2", "peep-set", "height"}
+    assert found.tally.first_s is not None
+    assert "a row in texts of the site's charting table (EBBMARK_CHARTING)" in without
+    assert '{"text":"SpO2 peripher","means":"spo2","source":"..."}' in without

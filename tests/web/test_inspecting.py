@@ -116,3 +116,13 @@ def test_nobody_without_a_token_is_told(tmp_path: Path) -> None:
     app = create_app(Settings(issuers=(TrustedIssuer(issuer=ISSUER, jwks_file=keys),), base_url="https://peep.example"))
 
     assert ask(app, to_bytes(trial_bundle()), path="/inspect").status == 401
+
+
+def test_of_a_patient_of_the_record_it_tells_what_the_titration_reads_there() -> None:
+    app = create_app(Settings(record_base_url=BASE))
+    with respx.mock(assert_all_called=False) as router:
+        SearchableRecord([patient(), height(), *trial_observations()]).attach(router)
+        told = ask(app, method="GET", path="/inspect/Patient/p1", query=f"hours={24 * 31}", headers={}).body.decode()
+
+    # The trial is of months ago: it is among what is profiled, and not of the time that the question reads.
+    assert "As $titrate-peep reads the record: no answer." in told

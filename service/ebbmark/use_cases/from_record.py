@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import asyncio
 import math
+from collections import Counter
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
@@ -37,10 +38,10 @@ from ebbmark.physiology.trial.steps import Trial
 from ebbmark.record.client import RecordClient
 from ebbmark.record.fetch import Fetched, fetch, took_too_long
 from ebbmark.record.post_filter import several_trials
-from ebbmark.record.record_query import RecordQuery, with_bundle
+from ebbmark.record.record_query import RecordQuery, named_in_record, record_query_of, with_bundle
 from ebbmark.record.search import Budget, ReadFailure, no_record
 from ebbmark.record.stored_results import Earlier, TrialOfRecord, answers_in_record
-from ebbmark.use_cases.inspection import refusal_from_record
+from ebbmark.use_cases.inspection import missing_for_a_trial, refusal_from_record
 from ebbmark.use_cases.questions import answer_to
 from ebbmark.use_cases.titrate import titrate
 from ebbmark.use_cases.validity import trial_before
@@ -151,6 +152,30 @@ async def answer_from_record(
         raise await refusal_from_record(
             rejected, fetched.asked, fetched.notes, context, record=record, until_s=by_s
         ) from None
+
+
+async def titration_reads(
+    patient: str, context: RequestContext, *, record: RecordClient, until_s: float | None = None
+) -> tuple[str, ...]:
+    """What `$titrate-peep` reads of a patient of the record just now, or why it gives no answer, as sentences.
+
+    Args:
+        patient: `Patient/1`.
+        context: what the data are read with.
+        record: where to read.
+        until_s: when it must be known, by the clock of the event loop [s].
+    """
+    body = named_in_record(patient, encounter=None, period=None, parameters=())
+    asked = record_query_of(body, base_url=record.settings.base_url, at_s=context.at_s)
+    assert asked is not None  # noqa: S101 - the body names a patient
+    asks = "As $titrate-peep reads the record"
+    try:
+        answer = await answer_from_record(TITRATE_PEEP, asked, context, record=record, until_s=until_s)
+    except Rejected as rejected:
+        return (f"{asks}: no answer.", *missing_for_a_trial(rejected))
+    counted = Counter(one.quantity.slug for one in answer.request.readings)
+    listed = ", ".join(f"{count} {slug}" for slug, count in counted.most_common())
+    return (f"{asks}, one can be read: {len(answer.titration.trial.steps)} steps of PEEP ({listed}).",)
 
 
 def _answered(

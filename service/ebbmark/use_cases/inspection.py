@@ -34,7 +34,14 @@ from ebbmark.record.record_query import RecordQuery, named_in_record, record_que
 from ebbmark.record.search import Budget, Found, FoundEntry, ReadFailure, read_one, search
 from ebbmark.use_cases.questions import answer_request
 
-__all__ = ["READ_FROM_RECORD", "Inspection", "charted_in_record", "inspect", "refusal_from_record"]
+__all__ = [
+    "READ_FROM_RECORD",
+    "Inspection",
+    "charted_in_record",
+    "inspect",
+    "missing_for_a_trial",
+    "refusal_from_record",
+]
 
 
 _LIMITS = Limits(max_bytes=500_000_000, max_entries=1_000_000)
@@ -71,12 +78,13 @@ class Inspection:
         return draft_concept_map([(self.tally.codes[place], likely) for place, likely in self.proposed.items()])
 
 
-def inspect(content: bytes, context: RequestContext) -> Inspection:
+def inspect(content: bytes, context: RequestContext, trial: tuple[str, ...] = ()) -> Inspection:
     """Profile charted data.
 
     Args:
         content: a FHIR R4 Bundle, NDJSON, a list of resources, or one resource; a ConceptMap among them counts.
         context: the present instant, the site and its codes.
+        trial: what is told of a trial; empty to look for one in the content.
 
     Raises:
         Rejected: the content is none of these.
@@ -94,7 +102,8 @@ def inspect(content: bytes, context: RequestContext) -> Inspection:
         for place, one in enumerate(tally.codes)
         if not one.quantity and (likely := likeliest(one, tally)) is not None
     }
-    return Inspection(tally, proposed, _trial(met, tally, content, replace(context, code_map=code_map, limits=_LIMITS)))
+    context = replace(context, code_map=code_map, limits=_LIMITS)
+    return Inspection(tally, proposed, trial or _trial(met, tally, content, context))
 
 
 _OF_PERSON = {
@@ -118,12 +127,17 @@ def _trial(met: Sequence[ResourceMet], tally: Tally, content: bytes, context: Re
     try:
         found = answer_request(TITRATE_PEEP, body, context)
     except Rejected as rejected:
-        told = [
-            _OF_PERSON.get(one.kind) or as_read(f"{one.sentence} And {more} more." if more else one.sentence)
-            for one, more in each_once(rejected.problems)
-        ]
-        return tuple(dict.fromkeys(told))
+        return missing_for_a_trial(rejected)
     return (f"One can be read: {len(found.titration.trial.steps)} steps of PEEP.",)
+
+
+def missing_for_a_trial(rejected: Rejected) -> tuple[str, ...]:
+    """Why no trial can be read, as sentences without a height or an age."""
+    told = [
+        _OF_PERSON.get(one.kind) or as_read(f"{one.sentence} And {more} more." if more else one.sentence)
+        for one, more in each_once(rejected.problems)
+    ]
+    return tuple(dict.fromkeys(told))
 
 
 READ_FROM_RECORD = "read-from-record"

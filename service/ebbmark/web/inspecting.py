@@ -23,6 +23,7 @@ from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
 from ebbmark.record.client import RecordClient
 from ebbmark.record.fetch import in_time
 from ebbmark.record.search import ReadFailure, no_record
+from ebbmark.use_cases.from_record import titration_reads
 from ebbmark.use_cases.inspection import Inspection, charted_in_record, inspect
 from ebbmark.web.authentication import actor_of, require_scope
 from ebbmark.web.body import read_body
@@ -109,7 +110,8 @@ async def _of_record(
     if isinstance(met, str):
         sentence = f"The Observations could not be read from the record: {met}."
         raise Rejected((Problem(ProblemKind.RECORD_FAILED, "", met, "a record that answers", sentence),))
-    found = await door.pool.run_until(until_s, inspect, met, context)
+    trial = await titration_reads(patient, context, record=record, until_s=until_s)
+    found = await door.pool.run_until(until_s, inspect, met, context, trial)
     return form(found, f"Searched: Observation by patient and date, of the last {hours:g} hours.")
 
 

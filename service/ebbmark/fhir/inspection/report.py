@@ -5,9 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping, Sequence
 
+import msgspec
+
 from ebbmark.fhir.inspection.likely import Likely
 from ebbmark.fhir.inspection.tally import CodeMet, Tally
-from ebbmark.fhir.problems import Reason
+from ebbmark.fhir.problems import ProblemKind, Reason
 
 __all__ = ["as_read", "as_text", "as_values", "in_short"]
 
@@ -39,6 +41,7 @@ _WHAT_HELPS: dict[str, tuple[str, str]] = {
         _A_UNIT,
     ),
     Reason.UNIT_MISSING.slug: ("it has no unit", _A_UNIT),
+    ProblemKind.HEIGHT_UNIT.slug: ("the unit of the height is not known", _A_UNIT),
     "wrong-dimension": ("its unit is of another kind of quantity", "the unit, or the code, corrected in the record"),
     Reason.NOT_A_QUANTITY.slug: (
         "its value is no number with a unit",
@@ -105,6 +108,9 @@ def as_text(tally: Tally, proposed: Mapping[int, Likely], trial: Sequence[str]) 
         if likely is not None:
             doubts = f"; look at: {'; '.join(likely.doubts)}" if likely.doubts else ""
             lines.append(f"          likeliest: {likely.slug} (by {', '.join(likely.why)}{doubts})")
+            if not one.concept.code:
+                row = {"text": one.concept.text, "means": likely.slug, "source": "..."}
+                lines.append(f"          draft of a row of texts: {msgspec.json.encode(row).decode()}")
     lines += ["", "A trial:", *[f"  {sentence}" for sentence in trial]]
     return "\n".join(lines) + "\n"
 
@@ -162,9 +168,12 @@ def in_short(tally: Tally) -> list[str]:
     named = [f"{_plain_code(one)} ({one.count}, {_range(one)})" for one in unread[:_MOST_IN_SHORT]]
     more = f" and {len(unread) - _MOST_IN_SHORT} more" if len(unread) > _MOST_IN_SHORT else ""
     total = sum(one.count for one in unread)
+    by_text = any(not one.concept.code for one in unread)
+    texts = " What a text without a code means stands in texts of the charting table (EBBMARK_CHARTING)."
     return [
         f"Not understood: {_several(total, 'number')} under {_several(len(unread), 'code')}: {', '.join(named)}{more}. "
         "A ConceptMap of the site (EBBMARK_CODE_MAP) says what they mean; ebbmark inspect proposes one."
+        + (texts if by_text else "")
     ]
 
 
@@ -177,6 +186,8 @@ def _left(met: CodeMet) -> Iterator[str]:
     for what, count in met.outcomes.most_common():
         if what in _WHAT_HELPS:
             why, helps = _WHAT_HELPS[what]
+            if what == Reason.UNKNOWN_CODE.slug and not met.concept.code:
+                why, helps = "its text is not known", "a row in texts of the site's charting table (EBBMARK_CHARTING)"
             yield f"{count} of {met.count}: {why}{f'; what helps: {helps}' if helps else ''}"
         elif not what.startswith("read as "):
             yield f"{count} of {met.count}: {what}"

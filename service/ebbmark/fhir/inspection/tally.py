@@ -19,6 +19,7 @@ import msgspec
 
 from ebbmark.fhir.model import ANY_RESOURCE, DeviceMetric, Observation
 from ebbmark.fhir.problems import Problem, ProblemKind, Reason, Rejected
+from ebbmark.fhir.reading.charting import as_charted, with_zone
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import HeightKind
 from ebbmark.fhir.reading.collected import Collected, Context, Received
@@ -176,7 +177,7 @@ def tally_of(met: Sequence[ResourceMet], *, at_s: float, code_map: CodeMap, acce
             own_results += 1
             continue
         resource = one.resource
-        at = _moment(resource)
+        at = _moment(resource, code_map)
         times += [at] if at is not None else []
         subjects.add(_text(_of(resource, "subject"), "reference"))
         for holder, part in _holders(resource):
@@ -235,6 +236,8 @@ def _outcomes(met: Sequence[ResourceMet], at_s: float, code_map: CodeMap, accept
         coded=code_map.rhythms | CHANGE_CODES.keys(),
         rhythms=code_map.rhythms,
     )
+    if code_map.charting or code_map.texts:
+        received, _ = as_charted(received, code_map)
     return _by_path(read_observations(received, context))
 
 
@@ -297,10 +300,10 @@ def _text(value: Json, name: str) -> str:
     return plain if len(plain) <= _LONGEST else f"{plain[: _LONGEST - 3]}..."
 
 
-def _moment(resource: Json) -> float | None:
+def _moment(resource: Json, code_map: CodeMap) -> float | None:
     period = _of(resource, "effectivePeriod")
     for text in (resource.get("effectiveDateTime"), resource.get("effectiveInstant"), period.get("start")):
-        found = seconds(text) if isinstance(text, str) else None
+        found = seconds(with_zone(text, code_map.zone) if code_map.zone else text) if isinstance(text, str) else None
         if isinstance(found, float):
             return found
     return None
