@@ -198,8 +198,7 @@ def _inspect(chosen: argparse.Namespace) -> int:
     from ebbmark.use_cases.inspection import inspect
 
     context, searched, trial = _context(), "", ()
-    accept = context.accept_preliminary or chosen.accept_preliminary
-    context = dataclasses.replace(context, accept_preliminary=accept)
+    context = dataclasses.replace(context, accept_preliminary=context.accept_preliminary or chosen.accept_preliminary)
     if chosen.patient is None:
         content = _bytes_of(chosen.file)
     else:

@@ -34,7 +34,7 @@ from ebbmark.record.check.writing import check_writing
 from ebbmark.record.client import RecordClient
 from ebbmark.record.connection import client_tls
 from ebbmark.review.bulk_export import Exported, ExportStopped, bulk_export
-from ebbmark.settings import Settings, places_in_environment, unknown_names
+from ebbmark.settings import Settings, fault_said, places_in_environment, unknown_names
 from ebbmark.site_files import codes_of, faults_of, files_of, site_of, use_messages
 from ebbmark.telemetry.logs import log_as_json
 from ebbmark.telemetry.measured import Meters, show_metrics
@@ -386,7 +386,7 @@ def _settings() -> Settings | None:
         settings = Settings()
     except ValidationError as error:
         for fault in error.errors(include_input=False, include_url=False):
-            print(f"{_setting(fault['loc'])}: {_said(fault['type'], fault['msg'], fault['loc'])}", file=sys.stderr)
+            print(fault_said(fault["type"], fault["msg"], fault["loc"]), file=sys.stderr)
         return None
     except SettingsError as error:
         # Its words name the field in quotation marks, and nothing of the value.
@@ -394,39 +394,6 @@ def _settings() -> Settings | None:
         print(f'EBBMARK_{name}: not JSON; a list is needed, as in ["..."]', file=sys.stderr)
         return None
     return None if unknown else settings
-
-
-_EXPECTED = {
-    "extra_forbidden": "there is no such key here.",
-    "missing": "this key is needed.",
-    "bool_parsing": "true or false is expected.",
-    "bool_type": "true or false is expected.",
-}
-_NUMBERS = {"int": "a whole number", "float": "a number"}
-
-
-def _said(fault: str, message: str, where: tuple[int | str, ...]) -> str:
-    """What is accepted, in plain words; of other faults what the library says."""
-    kind = _NUMBERS.get(fault.partition("_")[0], "")
-    field = Settings.model_fields.get(str(where[0])) if len(where) == 1 else None
-    if field is not None and (kind or fault in ("greater_than", "greater_than_equal", "less_than", "less_than_equal")):
-        kind = kind or _NUMBERS["int" if "int" in str(field.annotation) else "float"]
-        limits = {
-            name: getattr(one, name)
-            for one in field.metadata
-            for name in ("ge", "gt", "le", "lt")
-            if hasattr(one, name)
-        }
-        words = {"ge": "from", "gt": "above", "le": "to", "lt": "below"}
-        span = "".join(f" {words[name]} {limit:g}" for name, limit in limits.items())
-        return f"{kind}{span} is expected."
-    return _EXPECTED.get(fault, message.removeprefix("Value error, "))
-
-
-def _setting(where: tuple[int | str, ...]) -> str:
-    """The setting's name as it stands in the environment; what is within its value, as a path."""
-    within = "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in where[1:])
-    return f"EBBMARK_{str(where[0]).upper()}{within}"
 
 
 def _refused(reason: str) -> bool:

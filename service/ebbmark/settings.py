@@ -19,7 +19,15 @@ from pydantic import (
 )
 from pydantic_settings import BaseSettings, EnvSettingsSource, SettingsConfigDict
 
-__all__ = ["Issuer", "Settings", "SmartRecord", "is_anything_set", "unknown_names"]
+__all__ = [
+    "Issuer",
+    "Settings",
+    "SmartRecord",
+    "fault_said",
+    "is_anything_set",
+    "places_in_environment",
+    "unknown_names",
+]
 
 PREFIX = "EBBMARK_"
 
@@ -467,3 +475,47 @@ def unknown_names() -> tuple[tuple[str, str | None], ...]:
     present = [name.upper() for name in EnvSettingsSource(Settings).env_vars]
     unknown = sorted(name for name in present if name.startswith(PREFIX) and name not in known)
     return tuple((name, next(iter(get_close_matches(name, known, n=1)), None)) for name in unknown)
+
+
+_EXPECTED = {
+    "extra_forbidden": "there is no such key here.",
+    "missing": "this key is needed.",
+    "bool_parsing": "true or false is expected.",
+    "bool_type": "true or false is expected.",
+}
+_NUMBERS = {"int": "a whole number", "float": "a number"}
+
+
+def fault_said(fault: str, message: str, where: tuple[int | str, ...]) -> str:
+    """A setting that cannot be used, by its name in the environment, and what is accepted.
+
+    Args:
+        fault: kind of the fault, as pydantic names it.
+        message: as pydantic words it.
+        where: field, and the path within its value.
+    """
+    return f"{_setting(where)}: {_said(fault, message, where)}"
+
+
+def _said(fault: str, message: str, where: tuple[int | str, ...]) -> str:
+    """What is accepted, in plain words; of other faults what the library says."""
+    kind = _NUMBERS.get(fault.partition("_")[0], "")
+    field = Settings.model_fields.get(str(where[0])) if len(where) == 1 else None
+    if field is not None and (kind or fault in ("greater_than", "greater_than_equal", "less_than", "less_than_equal")):
+        kind = kind or _NUMBERS["int" if "int" in str(field.annotation) else "float"]
+        limits = {
+            name: getattr(one, name)
+            for one in field.metadata
+            for name in ("ge", "gt", "le", "lt")
+            if hasattr(one, name)
+        }
+        words = {"ge": "from", "gt": "above", "le": "to", "lt": "below"}
+        span = "".join(f" {words[name]} {limit:g}" for name, limit in limits.items())
+        return f"{kind}{span} is expected."
+    return _EXPECTED.get(fault, message.removeprefix("Value error, "))
+
+
+def _setting(where: tuple[int | str, ...]) -> str:
+    """The setting's name as it stands in the environment; what is within its value, as a path."""
+    within = "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in where[1:])
+    return f"EBBMARK_{str(where[0]).upper()}{within}"

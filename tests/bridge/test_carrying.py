@@ -189,6 +189,22 @@ async def test_a_message_of_which_nothing_is_carried_is_accepted_counted_by_reas
     assert "0 readings carried. No reading of this message was carried." in line.getMessage()
 
 
+async def test_the_log_tells_of_readings_carried_only_where_they_were_written_now(
+    record: KeepingRecord, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO, logger="ebbmark.bridge")
+    bridge = new_bridge()
+    await bridge.answer(message(pid="PID|||NOBODY^^^HOSP^MR"))
+    for one in (bridge, bridge, new_bridge()):
+        await one.answer(message())
+
+    never, first, *repeats = [one.getMessage() for one in caplog.records if "verdict" in one.getMessage()]
+    assert "0 readings carried" in never
+    assert "0 readings carried" not in first
+    assert len(repeats) == 2
+    assert all("0 readings carried. The record has its readings already" in one for one in repeats)
+
+
 async def test_no_log_line_and_no_acknowledgement_tells_a_patient(
     record: KeepingRecord, caplog: pytest.LogCaptureFixture
 ) -> None:

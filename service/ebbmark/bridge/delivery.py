@@ -130,12 +130,11 @@ class Bridge:
             _LOG.warning("A message without a usable MSH: the connection is closed.")
             return None
         rows: list[ErrorRow] = []
-        carried = 0
+        carried, repeated = 0, False
         try:
             message = read_message(content, header, self._rules, now_s=self._record.waiting.now().timestamp())
-            carried = len(message.readings)
-            await self._carry(header, message)
-            verdict = ACCEPTED
+            carried = len(message.readings) if await self._carry(header, message) else 0
+            verdict, repeated = ACCEPTED, bool(message.readings) and not carried
             rows = _left_words(message)
             for one in message.left:
                 count(Measured.BRIDGE_ROWS_LEFT, one.kind)
@@ -146,23 +145,23 @@ class Bridge:
             _LOG.exception("A message was not carried.")
             verdict, rows = AGAIN, [ErrorRow("", 207, "Not carried: a fault of the bridge.")]
         count(Measured.BRIDGE_MESSAGES, _WORDS.get(verdict, "again"))
-        count(Measured.BRIDGE_READINGS, amount=carried if verdict == ACCEPTED else 0)
+        count(Measured.BRIDGE_READINGS, amount=carried)
         told = " ".join(row.sentence for row in rows[:_MOST_TOLD])
-        level = logging.INFO if verdict == ACCEPTED and carried else logging.WARNING
+        level = logging.INFO if carried or repeated else logging.WARNING
+        told = f"{told} The record has its readings already: it was sent before." if repeated else told
         which = "/".join(
             one if _NAME.fullmatch(one) else "?" for one in (header.text(3), header.text(4), header.raw(10))
         )
-        _LOG.log(level, "Message %s: verdict %s, %d readings carried. %s", which, verdict, carried, told)
+        _LOG.log(level, "Message %s: verdict %s, %d readings carried. %s", which, verdict, carried, told.strip())
         now = self._record.waiting.now()
         return list(acknowledgements(header, verdict, rows[:_MOST_TOLD], now=now, identity=self._new_identity()))
 
-    async def _carry(self, header: Segment, message: DeviceMessage) -> None:
+    async def _carry(self, header: Segment, message: DeviceMessage) -> bool:
+        """Write the readings; whether any of them was written now."""
         key = (header.raw(3), header.raw(4), header.raw(10))
         digest = sha256(repr((message.patient, message.readings)).encode()).digest()
-        if self._committed.get(key) == digest:
-            return
-        if not message.readings:
-            return
+        if not message.readings or self._committed.get(key) == digest:
+            return False
         device = "|".join(sorted({repr(one.device) for one in message.readings}))
         lock = self._devices.setdefault(device, asyncio.Lock())
         async with lock:
@@ -182,6 +181,7 @@ class Bridge:
         self._committed[key] = digest
         while len(self._committed) > _MOST_REMEMBERED:
             self._committed.popitem(last=False)
+        return outcome.state is WriteState.WRITTEN
 
     async def _subject(self, message: DeviceMessage) -> str:
         found: dict[str, _Patient] = {}

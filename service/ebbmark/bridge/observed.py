@@ -296,7 +296,7 @@ def _moment(text: str, where: str, rules: SiteRules) -> float:
     except (ValueError, OverflowError):
         raise Refused(where, 102, "There is no such time.") from None
     if rules.zone is None:
-        # That the site can mend: the sender keeps the message.
+        # As with an assigner: what is not set up yet, the site can mend, and the sender keeps the message.
         raise Refused(where, 102, "The time has no zone: send one, or set EBBMARK_BRIDGE_TIME_ZONE.", AGAIN)
     instants = {naive.replace(tzinfo=rules.zone, fold=fold).timestamp() for fold in (0, 1)}
     if len(instants) > 1:
