@@ -280,6 +280,19 @@ def test_a_leak_that_grows_is_a_high_caution_where_only_the_set_volume_is_known(
     assert "leak-grows" in slugs(leaking(Q.TIDAL_VOLUME_SET), "high")
 
 
+def test_a_stop_limit_met_below_the_suggestion_is_named_with_its_value() -> None:
+    found = titrated({**CALM, Q.SPO2: {20: 93, 12: 92, 10: 89, 8: 84, 6: 82}})
+
+    [limit] = [one for one in found.advice.cautions if one.slug == "stop-limit-below-suggestion"]
+    assert limit.in_few_words == "stop limit met at PEEP 6 (SpO2 82 %, limit 85 %)"
+
+
+def test_a_leak_that_came_and_went_at_one_step_does_not_grow() -> None:
+    found = titrated({**CALM, Q.TIDAL_VOLUME_INSPIRED: {peep: 470 if peep == 8 else 425 for peep in PEEPS}})
+
+    assert "leak-grows" not in slugs(found)
+
+
 def test_a_single_bad_step_that_comes_back_is_no_pneumothorax() -> None:
     found = titrated(compliances=(38, 40, 41, 24, 41.5, 36, 31, 27))
 

@@ -45,6 +45,10 @@ MOST_NAMED = 4
 _NOT_PASSIVE = "spontaneous-effort"
 
 
+_LEFT_AGAIN = "stop-limit-below-suggestion"
+"""Lower than where PEEP goes after the trial: it speaks against the number, and what is so now has its own check."""
+
+
 _WEIGHTS = {Risk.ABSOLUTE: Weight.LOOK_FIRST, Risk.HIGH: Weight.HIGH, Risk.CAUTION: Weight.MODERATE}
 
 
@@ -125,7 +129,8 @@ def beyond_in_trial(findings: Sequence[Finding]) -> str:
     ]
     told = " ".join(map(sentence, grave))
     # What stands since the trial says so itself.
-    look = "" if "Look at the patient first" in told else say("condition-charted.look-patient-first")
+    passed = "Look at the patient first" in told or all(one.slug == _LEFT_AGAIN for one in grave)
+    look = "" if passed else say("condition-charted.look-patient-first")
     return say("condition-charted.latest-trial", told=told, look=look) if told else ""
 
 
@@ -135,7 +140,8 @@ def look_in_short(findings: Sequence[Finding]) -> str:
     Args:
         findings: of the checks of that trial, gravest first.
     """
-    grave = [one for one in findings if one.slug.startswith("stop-limit") and one.weight is Weight.HIGH]
+    limits = [one for one in findings if one.slug.startswith("stop-limit") and one.slug != _LEFT_AGAIN]
+    grave = [one for one in limits if one.weight is Weight.HIGH]
     first = next((one for one in (*findings, *grave) if one.weight is Weight.LOOK_FIRST or one in grave), None)
     return "" if first is None else against(first) or against_words(first.slug, first.weight.value)
 
