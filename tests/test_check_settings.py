@@ -127,3 +127,50 @@ def test_a_setting_that_cannot_be_read_does_not_hide_the_faults_of_the_files(
     told = capsys.readouterr().err
     assert "EBBMARK_PORT" in told
     assert "EBBMARK_CHARTING: charting.json: units[0].ucum" in told
+
+
+def mapped(
+    code: str, target: str, equivalence: str = "equal", status: str = "active", source: str = "urn:local"
+) -> object:
+    element = {"code": code, "target": [{"code": target, "equivalence": equivalence}]}
+    group = {"source": source, "target": OURS, "element": [element]}
+    return {"resourceType": "ConceptMap", "status": status, "group": [group]}
+
+
+NUMBERS = [{"system": "http://loinc.org", "code": "20077-4", "ucum": "mL", "source": "x"}]
+
+
+@pytest.mark.parametrize(
+    ("setting", "content", "code", "told"),
+    [
+        (
+            "CODE_MAP",
+            mapped("P1", "peep-set", "same"),
+            2,
+            "The equivalence 'same' is none of FHIR R4; accepted: disjoint",
+        ),
+        ("CODE_MAP", mapped("P1", "peep-set", status="retired"), 2, "status retired"),
+        ("CHARTING", {**SIGNED, "numbers": NUMBERS}, 2, "numbers[0].ucum: peep-set is not read in mL"),
+        (
+            "CODE_MAP",
+            mapped("20077-4", "plateau-pressure", source="http://loinc.org"),
+            0,
+            "EBBMARK_CODE_MAP: http://loinc.org|20077-4",
+        ),
+        ("CHARTING", {**SIGNED, "signed_on": "2999-01-01"}, 0, "charting.json: signed_on lies ahead (2999-01-01)"),
+        ("STOP_LIMITS", {**SIGNED, "limits": {}}, 0, "no limit is set: nothing is checked"),
+    ],
+)
+def test_what_a_person_should_look_at_is_told(
+    setting: str,
+    content: object,
+    code: int,
+    told: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    put(tmp_path, setting, content, monkeypatch)
+
+    assert main(["check-settings"]) == code
+    assert told in capsys.readouterr().err

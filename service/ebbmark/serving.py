@@ -9,6 +9,7 @@ import signal
 import socket
 import sys
 import time
+from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -35,7 +36,7 @@ from ebbmark.record.client import RecordClient
 from ebbmark.record.connection import client_tls
 from ebbmark.review.bulk_export import Exported, ExportStopped, bulk_export
 from ebbmark.settings import Settings, fault_said, places_in_environment, unknown_names
-from ebbmark.site_files import codes_of, faults_of, files_of, site_of, use_messages
+from ebbmark.site_files import codes_of, faults_of, files_of, remarks_on, site_of, use_messages
 from ebbmark.telemetry.logs import log_as_json
 from ebbmark.telemetry.measured import Meters, show_metrics
 from ebbmark.use_cases.from_record import titration_reads
@@ -159,6 +160,8 @@ def check_settings() -> bool:
         print(fault, file=sys.stderr)
     whole = settings is not None and not faults
     if whole:
+        for remark in remarks_on(files_of(**places), today=datetime.now(UTC).date()):
+            print(f"Look at {remark}", file=sys.stderr)
         by = "one setting" if named == 1 else f"{named} settings"
         files = f", and so can the site's files (named by {by})" if named else "; no file of the site is named"
         print(f"The settings can be read{files}.")

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from datetime import date
 from functools import partial
 from pathlib import Path
 from typing import TypeVar
+
+import msgspec
 
 from ebbmark.fhir.bedside.site import NO_SITE, Site, SiteFileError
 from ebbmark.fhir.bedside.site_rules import read_stop_limits, with_protocols
@@ -14,9 +17,20 @@ from ebbmark.fhir.bedside.value_sets import with_value_sets
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.charting import with_charting
 from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap, read_code_map
+from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.words.messages import NotACatalogue, read_catalogue, use_catalogue
 
-__all__ = ["NO_FILES", "SiteFiles", "codes_of", "content_of", "faults_of", "files_of", "site_of", "use_messages"]
+__all__ = [
+    "NO_FILES",
+    "SiteFiles",
+    "codes_of",
+    "content_of",
+    "faults_of",
+    "files_of",
+    "remarks_on",
+    "site_of",
+    "use_messages",
+]
 
 _Read = TypeVar("_Read")
 
@@ -130,6 +144,48 @@ def faults_of(**places: Path | None) -> tuple[list[str], int]:
             faults.append(f"{str(fault).rstrip('.')}.")
             usable = replace(usable, code_map=()) if name == "code_map" else usable
     return faults, len(given)
+
+
+_STOP_LIMITS = [
+    one.name
+    for one in fields(StopLimits)
+    if one.name not in ("version", "signed_by", "signed_on", "oldest_reading_min")
+]
+"""What a trial may be stopped by."""
+
+
+class _SignedOn(msgspec.Struct):
+    signed_on: str = ""
+
+
+class _SignedFile(_SignedOn):
+    completions: list[_SignedOn] = []
+
+
+def remarks_on(read: SiteFiles, *, today: date) -> list[str]:
+    """What a person should look at in files that can be used, as sentences.
+
+    Args:
+        read: the site's files, which can be used.
+        today: what a signature may not be later than.
+    """
+    found = []
+    for setting in ("charting", "protocols", "stop_limits"):
+        for name, content in getattr(read, setting):
+            signed = msgspec.json.decode(content, type=_SignedFile)
+            later = [one.signed_on for one in (signed, *signed.completions) if one.signed_on > today.isoformat()]
+            found += [f"{_setting(setting)}: {name}: signed_on lies ahead ({one})." for one in later]
+    limits = site_of(read).stop_limits
+    checked = [one for one in _STOP_LIMITS if getattr(limits, one) is not None]
+    if read.stop_limits and not checked:
+        found.append("EBBMARK_STOP_LIMITS: no limit is set: nothing is checked that would stop a trial.")
+    for key, row in codes_of(replace(read, charting=())).table.items():
+        ours = NO_CODE_MAP.table.get(key)
+        if ours is not None and ours.meaning is not None and ours.meaning is not row.meaning:
+            found.append(
+                f"EBBMARK_CODE_MAP: {key[0]}|{key[1]} ({ours.display}) is mapped to another meaning than its own."
+            )
+    return found
 
 
 def use_messages(read: SiteFiles) -> None:

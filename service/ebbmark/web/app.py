@@ -9,6 +9,7 @@ import time
 from collections.abc import AsyncIterator
 from contextlib import AsyncExitStack, asynccontextmanager, suppress
 from dataclasses import replace
+from datetime import UTC, datetime
 from importlib.resources import files
 from urllib.parse import urlsplit
 
@@ -23,7 +24,7 @@ from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.record.client import RecordClient
 from ebbmark.record.connection import client_tls, expired_since, is_this_machine
 from ebbmark.settings import Settings
-from ebbmark.site_files import codes_of, files_of, site_of, use_messages
+from ebbmark.site_files import codes_of, files_of, remarks_on, site_of, use_messages
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.boundary import Boundary, not_routed, refusals
@@ -113,6 +114,8 @@ def create_app(settings: Settings) -> FastAPI:
     use_messages(files_of(messages=settings.messages))
     own = files_of(**settings.site_files)
     code_map, site = codes_of(own), site_of(own)
+    for remark in remarks_on(own, today=datetime.now(UTC).date()):
+        _LOG.warning(f"Look at {remark}")
     trail = AuditTrail(time.time, record if settings.audit_to == "record" else None, settings.audit_names_patient)
 
     load = Load(settings.requests_at_once, settings.body_bytes_at_once)

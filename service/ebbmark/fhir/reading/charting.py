@@ -29,7 +29,8 @@ from ebbmark.fhir.model import Codeable, Coding, Component, Observation, Period,
 from ebbmark.fhir.reading.codes import CODES, MEANINGS, CodeRow
 from ebbmark.fhir.reading.collected import Received
 from ebbmark.fhir.reading.concept_map import CODE_TEXT, CodeMap, MapRows, lay_over, row_of_meaning
-from ebbmark.fhir.reading.units import UCUM, UNITS
+from ebbmark.fhir.reading.units import UCUM, UNITS, UnitProblem, conversion
+from ebbmark.physiology.readings import Quantity
 
 __all__ = ["as_charted", "with_charting", "with_zone"]
 
@@ -64,6 +65,10 @@ def with_charting(code_map: CodeMap, name: str, content: bytes) -> CodeMap:
     for number, key in enumerate(numbers):
         if key not in laid.table:
             raise SiteFileError(f"{name}: numbers[{number}]: the code {key[1]!r} means nothing here; map it first")
+        meaning, ucum = laid.table[key].meaning, numbers[key]
+        if isinstance(meaning, Quantity) and isinstance(found := conversion(ucum, "", UCUM, meaning.unit), UnitProblem):
+            told = f"{meaning.slug} is not read in {ucum}; accepted: {found.accepted}"
+            raise SiteFileError(f"{name}: numbers[{number}].ucum: {told}")
     signed = f"version {table.version}, signed by {table.signed_by} on {table.signed_on}"
     return replace(laid, numbers=numbers, zone=_zone(table.time_zone, name), charting=signed)
 

@@ -177,6 +177,9 @@ def rows_of_all(maps: Sequence[tuple[ConceptMap, str]]) -> MapRows:
     codes: dict[tuple[str, str], CodeRow] = {}
     read = MapRows([], {}, Counter(), [])
     for concept_map, path in maps:
+        if concept_map.status == "retired":
+            sentence = "The map is of status retired: one that is retired is not used."
+            read.problems.append(_problem(f"{path}.status", "retired", "active or draft", sentence))
         for number, group in enumerate(concept_map.group):
             for index, element in enumerate(group.element):
                 if len(read.problems) >= MOST_TOLD:
@@ -191,8 +194,13 @@ def _take(
     group: MapGroup, element: MapElement, where: str, codes: dict[tuple[str, str], CodeRow], read: MapRows
 ) -> None:
     targets = {target.code for target in element.target if target.equivalence in _SAME and target.code}
+    odd = next((one.equivalence for one in element.target if one.equivalence not in _EQUIVALENCES | {""}), None)
     if group.target not in _OURS:
         read.left["of another target"] += 1
+    elif odd is not None:
+        accepted = ", ".join(sorted(_EQUIVALENCES))
+        sentence = f"The equivalence {odd[:40]!r} is none of FHIR R4; accepted: {accepted}."
+        read.problems.append(_problem(f"{where}.target.equivalence", odd[:40], accepted, sentence))
     elif not element.code or not targets:
         said = {target.equivalence or "nothing" for target in element.target} or {"unmatched"}
         read.left[f"that say {', '.join(sorted(said))}" if said <= _KNOWN else "that are not equivalent"] += 1
@@ -202,9 +210,10 @@ def _take(
         _take_code(group, element, targets, where, codes, read)
 
 
-_KNOWN = frozenset(
-    {"unmatched", "relatedto", "wider", "narrower", "subsumes", "specializes", "inexact", "disjoint", "nothing"}
-)
+_OTHER = frozenset({"unmatched", "relatedto", "wider", "narrower", "subsumes", "specializes", "inexact", "disjoint"})
+_KNOWN = _OTHER | {"nothing"}
+_EQUIVALENCES = _SAME | _OTHER
+"""FHIR R4 codesystem-concept-map-equivalence.html."""
 
 
 def _take_unit(key: tuple[str, str], targets: set[str], where: str, read: MapRows) -> None:
