@@ -770,3 +770,20 @@ def test_where_closing_was_passed_the_suggestion_carries_what_the_titration_says
 
     assert action(said) == "closing-passed"
     assert "Against it: intrinsic PEEP" in said.first
+
+
+def test_end_tidal_carbon_dioxide_that_fell_by_half_is_looked_at_before_peep_is_lowered() -> None:
+    halved = [row(stamp(2 * at + 1.3), f"gas-{at}", end_tidal=value) for at, value in enumerate((42, 41, 40, 18))]
+
+    said = asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0, map=72.0), *halved], now=stamp(8))
+
+    assert not_lowered(said)
+    assert "End-tidal carbon dioxide fell from 42 mmHg" in said.first
+
+
+def test_a_leak_that_grows_on_the_way_down_is_named() -> None:
+    leaking = [row(stamp(2 * at + 1.3), f"in-{at}", inspired=value) for at, value in enumerate((402, 402, 440, 450))]
+
+    said = asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0, map=72.0), *leaking], now=stamp(8))
+
+    assert "The leak grows along the limb" in said.first
