@@ -6,6 +6,7 @@ import re
 from dataclasses import replace
 from datetime import UTC, datetime
 from itertools import zip_longest
+from time import time
 from urllib.parse import urlencode
 
 import pytest
@@ -70,6 +71,22 @@ def test_a_typed_trial_is_answered_by_the_same_service_and_nothing_is_written(ap
     assert "Suggested PEEP" in text
     assert "Computed from what was typed; nothing is recorded yet." in text
     assert 'value="26' not in text
+
+
+def test_while_the_limb_runs_its_next_step_is_the_only_answer(app: ASGIApp) -> None:
+    headers = {"content-type": "application/x-www-form-urlencoded"}
+    # A demo that was opened just now: its clock stands at 09:00, and the trial was typed as it happened before.
+    rows = [
+        (f"08:{4 * step + 36:02d}:{second:02d}", *row[1:])
+        for step, row in enumerate(TRIAL[::3])
+        for second in (0, 40, 55)
+    ]
+    fields = urlencode(form_of_rows(*rows)).encode()
+    text = words_of(ask(app, fields, path=f"/demo/by-hand.{int(time())}/steps", headers=headers).body)
+
+    assert "Computed from what was typed; nothing is recorded yet." in text
+    assert "Last looked" in text or "Latest reading" in text
+    assert "Suggested PEEP 12 cmH2O" not in text
 
 
 def test_the_typed_rows_come_back_in_the_form(app: ASGIApp) -> None:

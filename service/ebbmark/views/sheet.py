@@ -208,6 +208,7 @@ def _values(answer: Answer, recorded_s: float) -> dict[str, object]:
         "what_if_remarks": list(what_if_remarks(view.what_if)),
         "targets": list(_targets(view)),
         "cautions": [one for one in cautions if one["severity"] != Severity.LOW.value],
+        "no_cautions": say("sheet.no-cautions"),
         "low_cautions": [one for one in cautions if one["severity"] == Severity.LOW.value],
         "everything": say("sheet.everything"),
         "decision": [say(f"sheet.{name}") for name in ("decided", "not-now", "by", "when")],

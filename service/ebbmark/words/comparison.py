@@ -154,12 +154,14 @@ def comparison_in_short(
     triggers = any(one.event is Event.TRIGGERS for one in beside)
     worse, better = [*need, *_of(comparison, ChangeVerdict.WORSE)], _of(comparison, ChangeVerdict.IMPROVED)
     broken = [
-        _line("broken", name=say(f"name.{one.slug}"), value=f"{one.value:.1f}", limit=f"{one.limit:g}")
+        _line("broken", name=say(f"name.{one.slug}"), value=f"{one.value:.1f} {_unit(one)}", limit=f"{one.limit:g}")
         for one in comparison.limits
         if one.holds is False
     ]
     kept = [
-        _line("kept", name=say(f"name.{one.slug}"), value=f"{one.value:.1f}") for one in comparison.limits if one.holds
+        _line("kept", name=say(f"name.{one.slug}"), value=f"{one.value:.1f} {_unit(one)}")
+        for one in comparison.limits
+        if one.holds
     ]
     unknown = [one.measure for one in comparison.changes if one.verdict is ChangeVerdict.NOT_KNOWN]
     unknown_words = [say(f"name.{one.slug}") for one in unknown]
@@ -207,11 +209,15 @@ def _of(comparison: Comparison, verdict: ChangeVerdict) -> list[str]:
             "change",
             name=say(f"name.{one.measure.slug}"),
             before=_figure(one, one.before),
-            after=_figure(one, one.after),
+            after="" if one.after is None else one.measure.show(one.after),
         )
         for one in comparison.changes
         if one.verdict is verdict
     ]
+
+
+def _unit(one: LimitCheck) -> str:
+    return say(f"limit.{one.slug}-unit").split(" ")[0]
 
 
 def _figure(one: MeasureChange, value: float | None) -> str:

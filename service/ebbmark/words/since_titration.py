@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import Any
+from typing import Any, Final
 
 from ebbmark.physiology.after.events import Event, NotLookedFor, Occurrence
 from ebbmark.physiology.after.surveillance import Surveillance
@@ -58,12 +58,18 @@ def _say(name: str, /, **values: object) -> str:
     return say(f"since.{name}", **values)
 
 
+_HOURS_FROM_S: Final = 7200.0
+
+
 def _joined(texts: Iterable[str]) -> str:
     return " ".join(one for one in texts if one)
 
 
 def _hours(seconds: float) -> str:
-    return f"{seconds / 3600.0:.1f}"
+    """A length of time, as pages say it beside: minutes up to two hours."""
+    if seconds < _HOURS_FROM_S:
+        return say("span.minutes", count=f"{seconds / 60.0:.0f}")
+    return say("span.hours", count=f"{seconds / 3600.0:.1f}")
 
 
 def _after(at_s: float, titrated_s: float) -> str:

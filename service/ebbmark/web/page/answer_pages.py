@@ -10,9 +10,10 @@ from typing import Final, TypeVar
 
 from fastapi import Response
 
-from ebbmark.fhir.answer import Answer, Coded, Truth
+from ebbmark.fhir.answer import Amount, Answer, Coded, Truth
 from ebbmark.fhir.operations import BY_SLUG, CHOICE_REASONS
 from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
+from ebbmark.physiology.after.markers import Meaning
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O
 from ebbmark.use_cases.questions import answer_to
@@ -46,6 +47,7 @@ _FRESH_S: Final = 600.0
 
 _NO_SETTING: Final = "page.no-setting-after"
 
+_LEAST_FALL: Final = "marker-spo2-fall-1"
 _IN_PROGRESS: Final = frozenset({"lower", "read-again", "look-first", "measure-first", "closing-passed"})
 """Moves of a trial in progress; one that has not begun, or has come to its end, needs no notice."""
 
@@ -129,6 +131,7 @@ async def show_answer(source: TrialSource, pages: Pages, choice: Choice = NO_CHO
         running=progress or _unknown(running),
         validity=validity_of(validity, read, source.at_s),
         disagree="" if isinstance(markers, Rejected) or not _disagree(markers) else markers.short.line,
+        plainly=not isinstance(markers, Rejected) and _differs_plainly(markers, read),
         since=_since(read, running, validity, pages),
         choice=kept,
         made=day_and_time(source.at_s, pages.zone),
@@ -154,7 +157,8 @@ async def show_report(source: TrialSource, pages: Pages, part: Part = "answer", 
         Rejected: there is no answer.
     """
     frame, (answer, _) = await asyncio.gather(frame_of(source, pages.zone), titrated(source, choice))
-    label = Label(frame.who.name, frame.born, ", ".join(one.value for one in frame.who.numbers))
+    name = say("sheet.invented", name=frame.who.name) if source.invented else frame.who.name
+    label = Label(name, frame.born, ", ".join(one.value for one in frame.who.numbers))
     body = await asyncio.to_thread(report_pdf, answer, recorded_s=source.at_s, label=label, parts=(part,))
     name = f"ebbmark-{answer.identity[:16]}{'' if part == 'answer' else f'-{part}'}.pdf"
     return Response(body, media_type=PDF, headers={"content-disposition": f'attachment; filename="{name}"'})
@@ -261,6 +265,21 @@ def validity_of(answer: Answer | Rejected, read: Answer, now_s: float) -> Validi
 
 def _disagree(markers: Answer) -> bool:
     return any(one.code == "markers-agree" and one.value == Truth(False) for one in markers.statements)
+
+
+def _differs_plainly(markers: Answer, read: Answer) -> bool:
+    """Whether a marker beside the fall of SpO2 by 1 %, which is no more than its noise, lies a step from closing."""
+    closing, steps = read.titration.closing.peep_cmh2o, read.titration.trial.steps
+    step = min(one.peep_cmh2o - below.peep_cmh2o for one, below in pairwise(steps))
+    levels = [
+        one.value.value
+        for one in markers.statements
+        if one.kind.startswith("marker-")
+        and one.kind != _LEAST_FALL
+        and dict(one.parts).get("marker-meaning") == Coded(Meaning.CLOSING.value)
+        and isinstance(one.value, Amount)
+    ]
+    return closing is not None and any(abs(level - closing) >= step for level in levels)
 
 
 def _since(

@@ -206,7 +206,7 @@ def _expected(row: WhatIf) -> str:
         (say("page.plateau-about"), row.plateau_cmh2o),
     )
     parts = [say("page.peep-margin", peep_cmh2o=f"{row.peep_cmh2o:g}", margin_cmh2o=f"{row.margin_cmh2o:g}")]
-    return ", ".join([*parts, *[f"{name} {value:.0f}" for name, value in expected if value is not None]])
+    return ", ".join([*parts, *[f"{name} {value:.0f} cmH2O" for name, value in expected if value is not None]])
 
 
 def _ladder(told: FlatAnswer, target_per_kg: float) -> tuple[Rung, ...]:

@@ -228,7 +228,11 @@ async def _computed(source: TrialSource, pages: Pages, entry: Entry) -> str:
     entered = await _observations(source, entry)
     live, answer = await asyncio.gather(live_of(source, pages, entered), tried(source.titration(entered=entered)))
     figure = live.view.figure if live.view else None
-    short = None if isinstance(answer, Rejected) else in_short(answer.titration.advice, answer.titration.closing)
+    # While the limb runs the box of the running trial leads: its answer and that of the titration may differ.
+    beside = live.view is not None and not live.view.ended
+    short = None
+    if not isinstance(answer, Rejected) and not beside:
+        short = in_short(answer.titration.advice, answer.titration.closing)
     return pages.body(
         "by_hand_fragment.html",
         faults=entry.faults,

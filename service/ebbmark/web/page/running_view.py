@@ -96,6 +96,7 @@ class RunningView:
         since_s: the same instant [s since 1970-01-01T00:00:00Z].
         vitals: vital signs and peak pressure, where they were charted.
         state: whether a way down has begun.
+        ended: whether the trial has ended.
         said: what the readings so far allow to be said.
         latest: when the latest reading was, and how long ago.
         more: what else is said.
@@ -114,6 +115,7 @@ class RunningView:
     since_s: float
     vitals: tuple[Vital, ...]
     state: str
+    ended: bool
     said: str
     latest: str
     more: tuple[str, ...]
@@ -151,6 +153,7 @@ def running_view(answer: Answer, *, zone: tzinfo, site: Site = NO_SITE) -> Runni
         since_s=since_s or 0.0,
         vitals=tuple(_vitals(answer, since_s, latest_s)),
         state=say(_STATES.get(move.value.code if isinstance(move.value, Coded) else "", "page.trial-progress")),
+        ended=move.value == Coded("trial-ended"),
         said=said,
         latest=f"{day_and_time(latest_s, zone)}, {ago(latest_s, now_s)}",
         # The table of criteria says what was checked, and the note below it what was not.
