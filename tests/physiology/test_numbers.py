@@ -42,7 +42,7 @@ PUBLISHED: Numbers = {
 """Published or defined; what stands beside it in the same module is this project's choice."""
 
 OWN_CHOICE: Numbers = {
-    "patient.breathing_checks": {"_WHOLE": 0.99},
+    "patient.leak_checks": {"_WHOLE": 0.99},
     "patient.context": {"BEFORE_S": 3600.0, "LONGEST_HOLD_S": 86400.0, "_IMPOSSIBLE_BELOW": (25.0, 30.0)},
     "patient.suggestion_checks": {"SAME_PEEP_CMH2O": 0.25},
     "stop.criteria": {"_RECENT": 10, "_FEWEST": 2, "_PAIR_S": 30.0, "PAST_S": 1800.0, "NO_PRESSURE_MMHG": 20.0,
@@ -57,7 +57,7 @@ OWN_CHOICE: Numbers = {
     "trial.artefacts": {"OPEN_CIRCUIT_PEEP_CMH2O": 2.0, "VANISHED_PEEP": 0.5, "VANISHED_VOLUME": 0.5,
                         "STOOD_VOLUME": 0.8, "STOOD_PRESSURE": 0.7, "GONE_S": 10.0, "SAME_ROW_S": 1.0,
                         "CMH2O_PER_KPA": 10.197162, "_THOUSANDFOLD": (0.0005, 0.002), "_SLIP_TOLERANCE": 0.06,
-                        "STILL_RECRUITING_CMH2O": 5.0},
+                        "STILL_RECRUITING_CMH2O": 5.0, "NO_VOLUME_ML": 50.0},
     "trial.curve": {"LEAST_COMPLIANCE": 3.0, "LARGEST_COMPLIANCE": 200.0, "COVERAGE": 0.8,
                     "PRESSURE_DIFFERENCE_CMH2O": 1.0, "CHARTED_DIFFERENCE": 0.2, "LEAK": 0.15},
     "trial.limb": {"SAME_SITTING": 2.0, "FEWEST_STEPS": 3, "FINE": 1.5, "DEEP": 2.5, "SAME_TOP_CMH2O": 2.0},
@@ -78,8 +78,12 @@ CHECKS = {
     "least_resistive_cmh2o": 0.5, "fewest_without_hold": 3, "clock_fewest": 3, "recovery_share": 0.10,
     "volume_change_share": 0.10, "oxygen_change": 0.05,
     "resistive_rise_cmh2o": 8.0, "no_carbon_dioxide_mmhg": 10.0, "worn_carbon_dioxide_mmhg": 20.0,
+    "halved_carbon_dioxide_share": 0.5,  # common practice, no published source
+    "saturation_goal_percent": 88.0,  # ARDS Network ventilation protocol: SpO2 88 to 95 %
+    "pressure_fall_share": 0.25, "rate_rise_share": 0.25, "rate_rise_alone_share": 0.5, "rise_factor": 2.0,
+    "shock_pressure_mmhg": 65.0, "shock_rate_per_min": 140.0,
 }  # fmt: skip
-"""This project's choice but for the one that names its source."""
+"""This project's choice but for those that name their source."""
 
 STOPS = {
     "spo2_below_percent": 85.0, "systolic_arterial_pressure_below_mmhg": 90.0,  # the same chapter
