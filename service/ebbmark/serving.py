@@ -306,7 +306,7 @@ def check_record(test_patient: str | None, *, at_s: float) -> Report | None:
     record = _record(settings, "check-record") if settings is not None else None
     if settings is None or record is None:
         return None
-    return asyncio.run(_checked(record, settings.record_scope, test_patient, at_s))
+    return asyncio.run(_checked(record, settings, test_patient, at_s))
 
 
 def export_record(folder: Path, **chosen: Any) -> Exported | None:  # noqa: ANN401 - handed through to `bulk_export`
@@ -336,12 +336,13 @@ def export_record(folder: Path, **chosen: Any) -> Exported | None:  # noqa: ANN4
         return None
 
 
-async def _checked(record: RecordClient, scope: str, test_patient: str | None, at_s: float) -> Report:
+async def _checked(record: RecordClient, settings: Settings, test_patient: str | None, at_s: float) -> Report:
     report = Report(record.settings.base_url)
     asking = Asking(record, report, time.monotonic, time.time)
     async with record:
-        if await check_reading(asking, scope=scope) and test_patient is not None:
-            await check_writing(asking, test_patient, recorded=instant(at_s), key=uuid4().hex)
+        if await check_reading(asking, scope=settings.record_scope) and test_patient is not None:
+            key, writes = uuid4().hex, settings.record_writes
+            await check_writing(asking, test_patient, recorded=instant(at_s), key=key, writes=writes)
     if test_patient is None:
         report.add("Write", Verdict.NOT_CHECKED, "Nothing was written; --write-to Patient/ID names a test patient.")
     return report

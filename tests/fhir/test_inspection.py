@@ -303,3 +303,30 @@ def test_texts_numbers_and_times_are_told_as_a_request_reads_them() -> None:
     assert found.tally.first_s is not None
     assert "a row in texts of the site's charting table (EBBMARK_CHARTING)" in without
     assert '{"text":"SpO2 peripher","means":"spo2","source":"..."}' in without
+
+
+@pytest.mark.parametrize(
+    ("name", "unit"),
+    [
+        ("PEEP int", "cm[H2O]"),
+        ("PEEP intrinsic", "cm[H2O]"),
+        ("iPEEP", "cm[H2O]"),
+        ("PEEP max", "cm[H2O]"),
+        ("PEEP Delta", "cm[H2O]"),
+        ("Pplat max", "cm[H2O]"),
+        ("PEEP spont", "cm[H2O]"),
+        ("SpO2 target", "%"),
+        ("Compliance", "mL/cm[H2O]"),
+    ],
+)
+def test_a_name_that_may_mean_another_thing_has_no_equivalence_until_a_person_decides(name: str, unit: str) -> None:
+    ucum = {"code": unit, "unit": unit, "system": "http://unitsofmeasure.org"}
+    value = 94.0 if unit == "%" else 20.0
+    found = inspected(to_bytes(bundle(patient(), height(), *charted("d1", name, [value] * 3, ucum))))
+
+    (likely,) = found.proposed.values()
+    (element,) = found.draft["group"][0]["element"]  # type: ignore[index]
+    assert any("its name" in one for one in likely.doubts)
+    assert element["target"][0]["equivalence"] == "unmatched"
+    assert "Look at: " in element["target"][0]["comment"]
+    assert validate({"resourceType": "Bundle", "type": "collection", "entry": [{"resource": found.draft}]}) == ()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import time
+from collections.abc import Collection
 
 import httpx
 import pytest
@@ -24,14 +25,16 @@ SCOPE = "system/Patient.rs system/Observation.crus system/List.crus"
 HAZEL = {"Patient/hazel": {"resourceType": "Patient", "id": "hazel", "meta": {"versionId": "1"}}}
 
 
-def checked(record: KeepingRecord, patient: str = "Patient/hazel") -> Report:
+def checked(
+    record: KeepingRecord, patient: str = "Patient/hazel", *, write: bool = True, writes: Collection[str] = ()
+) -> Report:
     report = Report(BASE)
 
     async def check() -> None:
         async with RecordClient(RecordSettings(BASE, (BASE,), max_attempts=1)) as client:
             asking = Asking(client, report, time.monotonic, time.time)
-            if await check_reading(asking, scope=SCOPE):
-                await check_writing(asking, patient, recorded="2026-03-02T12:00:00Z", key="one")
+            if await check_reading(asking, scope=SCOPE) and write:
+                await check_writing(asking, patient, recorded="2026-03-02T12:00:00Z", key="one", writes=writes)
 
     with respx.mock(assert_all_called=False) as router:
         record.attach(router)
@@ -110,6 +113,22 @@ def test_a_record_that_carries_out_half_a_transaction_is_told_so_and_still_clean
     assert record.held == HAZEL
 
 
+def test_writing_is_said_to_work_only_where_a_write_was_tried() -> None:
+    read, written = (summary(checked(KeepingRecord(held=dict(HAZEL)), write=one)) for one in (False, True))
+
+    assert "  - writing answers back\n" not in read
+    assert "  - writing answers back\n" in written
+    assert written.count("  - recording a plan\n") == 1
+
+
+def test_what_the_settings_name_already_is_not_proposed_again() -> None:
+    record = KeepingRecord(held=dict(HAZEL), refused_types=frozenset({"List"}))
+
+    assert (
+        "EBBMARK_RECORD_WRITES" not in checked(record, writes=[one for one in WRITTEN_TYPES if one != "List"]).proposed
+    )
+
+
 def test_a_type_that_is_refused_is_named() -> None:
     report = checked(KeepingRecord(held=dict(HAZEL), refused_types=frozenset({"DetectedIssue", "List"})))
 
@@ -117,7 +136,7 @@ def test_a_type_that_is_refused_is_named() -> None:
     assert [sentence.split(":")[0] for sentence in named] == ["DetectedIssue", "List"]
     page = summary(report)
     assert not report.fails
-    assert "What will work with limits, see above\n  - writing answers back\n" in page
+    assert "  - writing answers back\n" in page.partition("What will work with limits, see above\n")[2]
     assert json.loads(report.proposed["EBBMARK_RECORD_WRITES"]) == [
         kind for kind in WRITTEN_TYPES if kind not in ("DetectedIssue", "List")
     ]

@@ -63,7 +63,7 @@ USUAL: Mapping[Quantity, tuple[float, float]] = {
 _SET = r"\b(set|setting|sp|soll|eingestellt\w*|einstellung|ordered|target)\b|set$|setting"
 _NAMES: tuple[tuple[Quantity, str], ...] = (
     (_Q.PEEP_TOTAL, r"(total|tot).{0,12}peep|peep.{0,12}(total|tot\b)|peeptot"),
-    (_Q.PEEP_INTRINSIC, r"(auto|intrinsic|intr\w*).{0,4}peep|peep\s?i\b|ipeep|autopeep"),
+    (_Q.PEEP_INTRINSIC, r"(auto|intrinsic|intr\w*).{0,4}peep|peep\s?i\b|\bi ?peep|autopeep|peep.{0,2}int(r\w*)?\b"),
     (_Q.PRESSURE_ABOVE_PEEP_SET, r"(above|over|ueber|über).{0,3}peep|\bpc above\b|pressure control"),
     (_Q.PEEP_SET, r"peep|positive end.?expiratory|end.?expiratory pressure|endexspirator"),
     (_Q.PLATEAU_PRESSURE, r"plat\b|plateau|pplat|inspiratory pause"),
@@ -108,6 +108,20 @@ _OF_NONE = re.compile(
 )
 """Words of pressures that are read as none of ours, and of limits and alarms, which are no readings: no proposal."""
 
+_UNSURE = re.compile(
+    r"\b(max\w*|min|minimum|minimal\w*|target\w*|goal|ziel\w*|delta|diff\w*|spont\w*|trend)\b|\bi ?peep|peep.{0,2}int"
+)
+"""Words that may make another thing of a quantity: its bound, its aim, its change, what the patient does alone."""
+
+_UNSURE_OF = {
+    _Q.RESPIRATORY_RATE_SPONTANEOUS: re.compile(r"spont\w*"),
+    _Q.DRIVING_PRESSURE: re.compile(r"delta"),
+    _Q.PEAK_PRESSURE: re.compile(r"max\w*"),
+}
+"""Words of these that belong to the quantity itself."""
+
+_COMPLIANCE_OF_A_KIND = re.compile(r"stat|dyn|\bcst\b")
+
 _BY_SETTING = {
     _Q.PEEP_SET: (_Q.PEEP_SET, _Q.PEEP_MEASURED),
     _Q.TIDAL_VOLUME_UNSTATED: (_Q.TIDAL_VOLUME_SET, _Q.TIDAL_VOLUME_UNSTATED),
@@ -129,12 +143,14 @@ class Likely:
         score: in points; from `SURE` on all three kinds of evidence agree.
         why: what speaks for it, as clauses.
         doubts: what a person should look at before agreeing.
+        open: whether its name may mean another thing, so that the draft proposes no equivalence.
     """
 
     quantity: Quantity | HeightKind
     score: int
     why: tuple[str, ...]
     doubts: tuple[str, ...]
+    open: bool = False
 
     @property
     def slug(self) -> str:
@@ -212,7 +228,20 @@ def _judged(quantity: Quantity, met: CodeMet, tally: Tally) -> Likely | None:
         why.append("what was charted at the same moments")
     elif beside < 0:
         doubts.append("what was charted at the same moments speaks against it")
-    return Likely(quantity, score, tuple(why), tuple(doubts))
+    unsure = _unsure(quantity, _plain(met.concept.words)) if named is quantity else ""
+    doubts += [unsure] if unsure else []
+    return Likely(quantity, score, tuple(why), tuple(doubts), bool(unsure))
+
+
+def _unsure(quantity: Quantity, plain: str) -> str:
+    """What in a name leaves open whether it is this quantity, as a clause; empty where nothing does."""
+    own = _UNSURE_OF.get(quantity)
+    met = _UNSURE.search(own.sub(" ", plain) if own is not None else plain)
+    if met is not None:
+        return f"its name says {met[0]!r}, which may be another thing"
+    if quantity is _Q.COMPLIANCE_STATIC and not _COMPLIANCE_OF_A_KIND.search(plain):
+        return "its name does not say whether it is static or dynamic"
+    return ""
 
 
 _OF_EITHER = frozenset({_Q.PEEP_MEASURED, _Q.TIDAL_VOLUME_UNSTATED, _Q.RESPIRATORY_RATE, _Q.FIO2_MEASURED})
@@ -316,4 +345,7 @@ def _element(met: CodeMet, likely: Likely) -> dict[str, object]:
     often = "once" if met.count == 1 else f"{met.count} times"
     comment = f"Met {often}{numbers} ({units or 'no unit'}); by {', '.join(likely.why)}.{doubts}"
     target = {"code": likely.slug, "equivalence": "relatedto", "comment": comment}
+    if likely.open:
+        # What a person must decide is proposed in words only, which no replacement of relatedto makes a row.
+        target = {"equivalence": "unmatched", "comment": f"Perhaps {likely.slug}. {comment}"}
     return {"code": concept.code, **({"display": name} if name else {}), "target": [target]}

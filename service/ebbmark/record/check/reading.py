@@ -329,7 +329,9 @@ async def _judge_search(asking: Asking, one: _Search) -> set[str]:
         _add(asking, one, f"{shown}: the record {which}.", refused=False)
         return known_as
     said = "" if used else " (its replies have no self link; the empty page counts)"
-    asking.report.add("Search", Verdict.WORKS, f"{shown}{said}", one.purpose)
+    # That a search works says nothing of writing: that takes a write that was tried.
+    purpose = "" if one.purpose == _WRITE else one.purpose
+    asking.report.add("Search", Verdict.WORKS, f"{shown}{said}", purpose)
     return known_as
 
 

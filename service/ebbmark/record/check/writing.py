@@ -10,6 +10,7 @@ Sources: FHIR R4 http.html#transaction, #ccreate, #concurrency, #delete.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from urllib.parse import quote
 from uuid import uuid4
 
@@ -87,7 +88,7 @@ def _create(kind: str, patient: str, key: str, recorded: str) -> Json:
     }
 
 
-async def check_writing(asking: Asking, patient: str, *, recorded: str, key: str) -> None:
+async def check_writing(asking: Asking, patient: str, *, recorded: str, key: str, writes: Collection[str] = ()) -> None:
     """Write to a test patient, look, and remove.
 
     Args:
@@ -95,6 +96,7 @@ async def check_writing(asking: Asking, patient: str, *, recorded: str, key: str
         patient: `Patient/1`, a test patient of the record.
         recorded: the present instant, as FHIR writes it.
         key: never used before.
+        writes: resource types that the settings name already; they are not proposed again.
     """
     report = asking.report
     answer = await asking.send("GET", patient)
@@ -125,9 +127,12 @@ async def check_writing(asking: Asking, patient: str, *, recorded: str, key: str
         if not any(_NEEDED_FOR.get(kind) == _PLANS for kind in taken):
             told = "No part of a plan is taken, so that none is recorded; plans are made and shown all the same."
             report.add("Plans", Verdict.FAILS, told, _PLANS)
+        else:
+            report.add("Plans", Verdict.WORKS, "A plan is recorded, as far as its parts are taken.", _PLANS)
         if "Observation" in taken and len(taken) < len(WRITTEN_TYPES):
             told = "What the record does not take as resources is carried inside the first result of an answer."
-            proposed = [("EBBMARK_RECORD_WRITES", msgspec.json.encode(taken).decode())]
+            there = frozenset(taken) == frozenset(writes)
+            proposed = [] if there else [("EBBMARK_RECORD_WRITES", msgspec.json.encode(taken).decode())]
             report.add("Carried", Verdict.LIMITED, told, _WRITE, proposed)
         if "Observation" in taken:
             await _judge_repeat(asking, patient, key, recorded)
