@@ -320,7 +320,7 @@ def test_texts_numbers_and_times_are_told_as_a_request_reads_them() -> None:
     ],
 )
 def test_a_name_that_may_mean_another_thing_has_no_equivalence_until_a_person_decides(name: str, unit: str) -> None:
-    ucum = {"code": unit, "unit": unit, "system": "http://unitsofmeasure.org"}
+    ucum: Json = {"code": unit, "unit": unit, "system": "http://unitsofmeasure.org"}
     value = 94.0 if unit == "%" else 20.0
     found = inspected(to_bytes(bundle(patient(), height(), *charted("d1", name, [value] * 3, ucum))))
 

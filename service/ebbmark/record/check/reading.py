@@ -149,7 +149,12 @@ _SEARCHES = (
         "the inputs of an answer are not found; one that is sent with its inputs is replayed",
         fails=True,
     ),
-    _Search("List", (("identifier", _NOTHING),), "one current answer for each trial", "two may stand at once"),
+    _Search(
+        "List",
+        (("identifier", _NOTHING),),
+        "one current answer for each trial",
+        "two answers for one trial may stand at once",
+    ),
     _Search("Device", (("identifier", _NOTHING),), _WRITE, "our Device is found by the conditional create alone"),
 )
 
