@@ -8,6 +8,7 @@ import json
 import logging
 import re
 from datetime import UTC, datetime
+from time import time
 from urllib.parse import urlencode
 
 import pytest
@@ -280,6 +281,14 @@ def test_the_answer_can_be_had_on_paper_with_whose_it_is_on_every_sheet(app: ASG
         assert "Maple Example" in sheet.extract_text()
         assert "DEMO-0001" in sheet.extract_text()
     assert get(app, f"{BEFORE}/report").headers["content-type"] == "text/html; charset=utf-8"
+
+
+def test_while_the_way_down_goes_on_the_answer_names_no_peep_beside_its_next_step(app: ASGIApp) -> None:
+    text = words_of(get(app, f"/demo/running.{int(time()) - 54}/").body)
+
+    assert "The trial goes on: its next step leads" in text
+    assert "PEEP 8" in text.partition("The trial goes on")[0]
+    assert "fairly clearly" not in text.partition("Everything behind")[0]
 
 
 def test_choosing_the_suggested_peep_is_no_other_choice(app: ASGIApp) -> None:

@@ -47,6 +47,7 @@ _FRESH_S: Final = 600.0
 
 _NO_SETTING: Final = "page.no-setting-after"
 
+_CALLED: Final = frozenset({"closing-passed"})
 _LEAST_FALL: Final = "marker-spo2-fall-1"
 _IN_PROGRESS: Final = frozenset({"lower", "read-again", "look-first", "measure-first", "closing-passed"})
 """Moves of a trial in progress; one that has not begun, or has come to its end, needs no notice."""
@@ -129,6 +130,7 @@ async def show_answer(source: TrialSource, pages: Pages, choice: Choice = NO_CHO
         view=view,
         figure=figure,
         running=progress or _unknown(running),
+        lowering=bool(progress) and _goes_on(running),
         validity=validity_of(validity, read, source.at_s),
         disagree="" if isinstance(markers, Rejected) or not _disagree(markers) else markers.short.line,
         plainly=not isinstance(markers, Rejected) and _differs_plainly(markers, read),
@@ -230,6 +232,12 @@ def _in_progress(running: Answer | Rejected, now_s: float) -> str:
     code = move.code if isinstance(move, Coded) else ""
     fresh = now_s - max(one.end_s for one in running.request.readings) <= _FRESH_S
     return running.short.line if code == _STOP or (fresh and code in _IN_PROGRESS) else ""
+
+
+def _goes_on(running: Answer | Rejected) -> bool:
+    """Whether the way down goes on: then its next step leads, and what the titration reads so far is not shown."""
+    moves = () if isinstance(running, Rejected) else running.statements
+    return any(one.value == Coded(move) for one in moves if one.code == "next-step" for move in _IN_PROGRESS - _CALLED)
 
 
 def _unknown(running: Answer | Rejected) -> str:
