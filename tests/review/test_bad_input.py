@@ -68,6 +68,37 @@ def test_another_encoding_is_listed_and_a_mark_of_utf8_is_no_fault(tmp_path: Pat
     assert found.counts == {"Patient": 1}
 
 
+@pytest.mark.parametrize(
+    ("value", "why"),
+    [
+        (b"1e309", "a number beyond what can be held"),
+        (b"-1" + b"0" * 309, "a number beyond what can be held"),
+        (b'"\xff"', "not UTF-8"),
+        (b'"\\ud800"', "no whole JSON"),
+        (b"NaN", "no whole JSON"),
+        (b"[" * 101 + b"]" * 101, "nested too deeply"),
+        (b"[" * 5000 + b"]" * 5000, "nested too deeply"),
+        (b'{"a":1,"a":2}', "a key twice in one object"),
+    ],
+    ids=lambda one: one[:16].decode("latin-1") if isinstance(one, bytes) else "",
+)
+@pytest.mark.parametrize("kind", ["Observation", "Device"])
+def test_an_element_that_stops_a_reader_costs_its_line_alone(tmp_path: Path, kind: str, value: bytes, why: str) -> None:
+    line = b'{"resourceType":"%s","id":"o","subject":{"reference":"Patient/a"},"note":%s}' % (kind.encode(), value)
+
+    found = scattered(tmp_path, "a.ndjson", line + b"\n" + PATIENT)
+
+    assert (told(found), found.counts) == ([(0, why)], {"Patient": 1})
+
+
+def test_a_resource_that_cannot_be_decoded_costs_no_other_patient_of_the_part() -> None:
+    lines = [b'b\t{"resourceType":"Observation","id":"o","valueQuantity":{"value":1e309}}', *held_by("c", *WHOLE)]
+
+    rows = rows_of_part(lines, [b'{"resourceType":"Device","note":1e309}'], Options())
+
+    assert (len(rows.trials), [one["why"] for one in rows.listed]) == (1, ["not in the shape of FHIR"])
+
+
 def test_a_line_that_is_too_long_is_passed_over_in_pieces(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(shards, "LONGEST_LINE", 1000)
 

@@ -88,8 +88,8 @@ def versions_of(lines: Sequence[bytes], note: Note) -> list[StoredVersion]:
     by_version: dict[tuple[str, str, str], list[StoredVersion]] = {}
     for line in lines:
         try:
-            read = msgspec.json.decode(line, type=_Resource)
-        except (msgspec.DecodeError, RecursionError):
+            read = msgspec.convert(msgspec.json.decode(line), _Resource)
+        except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
             note("not in the shape of FHIR", "a resource")
             continue
         same = by_version.setdefault((read.resourceType, read.id, read.meta.versionId), [])

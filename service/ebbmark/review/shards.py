@@ -24,6 +24,7 @@ import msgspec
 import zstandard
 
 from ebbmark.fhir.naming import RESULT_SYSTEM
+from ebbmark.fhir.reading.decode import body_problem
 
 if TYPE_CHECKING:
     from typing_extensions import Buffer
@@ -43,8 +44,13 @@ SHARED = frozenset({"Device", "DeviceMetric"})
 """Resources of no one patient that every part needs."""
 FEEDBACK = "cds-feedback|"
 """Begins the count of log lines that tell what became of a card: outcome and reason follow."""
-LINES_VERSION = b"3"
+LINES_VERSION = b"4"
 """Changes when the same lines would be sorted otherwise."""
+MOST_LEVELS = 100
+"""A line that is nested deeper is listed and not read. This project's choice."""
+BEYOND, DEEP = "a number beyond what can be held", "nested too deeply"
+_LONG_NUMBER = re.compile(rb"[:,\[]\s*-?[0-9]{309}")
+"""A double ends before 10 to the 309 (IEEE 754)."""
 _TYPE = re.compile(r"[A-Za-z]{1,64}")
 _ID = re.compile(r"[!-~]{1,64}")
 """Wider than FHIR R4 datatypes.html#id, since records are; a tab or the end of a line would move a line to another
@@ -164,11 +170,9 @@ def _sort(chunk: Chunk, made: Shards, out: _Sorted, parts: int) -> None:
     for place, line in _lines(chunk, made.listed):
         if not line.strip():
             continue
-        try:
-            line.decode()
-            read = msgspec.json.decode(line, type=_Line)
-        except (UnicodeDecodeError, msgspec.DecodeError, RecursionError) as error:
-            made.listed.append(Listed(chunk.file, place, _why(error)))
+        read = _read(line)
+        if isinstance(read, str):
+            made.listed.append(Listed(chunk.file, place, read))
             continue
         if read.event == "cds-feedback" and not read.resourceType:
             card = f"{FEEDBACK}{read.outcome[:20]}|{read.reason[:60]}"
@@ -355,10 +359,45 @@ def _lines(chunk: Chunk, listed: list[Listed]) -> Iterator[tuple[int, bytes]]:
         listed.append(Listed(chunk.file, -1, f"the file cannot be read to its end ({type(error).__name__})"))
 
 
-def _why(error: Exception) -> str:
-    if isinstance(error, UnicodeDecodeError):
+def _read(line: bytes) -> _Line | str:
+    """What is needed of a line, or why it cannot be used.
+
+    All of the line is decoded: an element that nobody reads here would stop whoever decodes the whole of it later, and
+    with it the other patients of its part.
+    """
+    try:
+        line.decode()
+        whole = msgspec.json.decode(line)
+    except UnicodeDecodeError:
         return "not UTF-8"
-    return "no JSON object of FHIR" if isinstance(error, msgspec.ValidationError) else "no whole JSON"
+    except msgspec.ValidationError:
+        return BEYOND
+    except RecursionError:
+        return DEEP
+    except msgspec.DecodeError:
+        return "no whole JSON"
+    if _LONG_NUMBER.search(line):
+        return BEYOND
+    if line.count(b"{") + line.count(b"[") > MOST_LEVELS and _is_deep(whole):
+        return DEEP
+    if body_problem(line) is not None:
+        return "a key twice in one object"
+    try:
+        return msgspec.convert(whole, _Line)
+    except msgspec.ValidationError:
+        return "no JSON object of FHIR"
+
+
+def _is_deep(whole: object) -> bool:
+    level = [whole]
+    for _ in range(MOST_LEVELS):
+        level = [
+            inner
+            for one in level
+            if isinstance(one, dict | list)
+            for inner in (one.values() if isinstance(one, dict) else one)
+        ]
+    return bool(level)
 
 
 def _patient(line: _Line) -> str:
