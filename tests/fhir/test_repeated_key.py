@@ -83,5 +83,18 @@ def test_doors_that_read_a_part_of_a_body_first_refuse_it_too(door: object) -> N
 
     with pytest.raises(Rejected) as caught:
         door(body)  # type: ignore[operator]
+    with pytest.raises(Rejected) as not_utf8:
+        door(body.replace(b"Parameters", b"Parameters\xff"))  # type: ignore[operator]
 
     assert [one.kind for one in caught.value.problems] == [ProblemKind.REPEATED_KEY]
+    assert [one.kind for one in not_utf8.value.problems] == [ProblemKind.NOT_UTF8]
+
+
+@pytest.mark.parametrize("depth", [100, *range(940, 1010)])
+def test_no_depth_hides_a_key_that_stands_twice(depth: int) -> None:
+    body = b'{"resourceType":"Bundle","x":' + b"[" * depth + b"]" * depth + b',"type":"batch","type":"collection"}'
+
+    problem = body_problem(body)
+
+    assert problem is not None
+    assert problem.kind in (ProblemKind.REPEATED_KEY, ProblemKind.TOO_DEEP)

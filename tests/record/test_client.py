@@ -165,6 +165,13 @@ async def test_a_reply_over_the_size_limit_is_dropped(router: respx.MockRouter) 
 
 
 @pytest.mark.anyio
+async def test_a_reply_that_is_not_utf8_is_not_read(router: respx.MockRouter) -> None:
+    router.get(url__eq=BASE).respond(200, content=b'{"resourceType":"Bundle","id":"\xff"}')
+
+    assert await send() == Reply(200, lost=CallFailure.NOT_UTF8)
+
+
+@pytest.mark.anyio
 async def test_a_packed_reply_is_not_unpacked(router: respx.MockRouter) -> None:
     route = router.get(BASE).respond(200, headers={"Content-Encoding": "gzip"}, content=b"")
 

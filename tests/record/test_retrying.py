@@ -63,6 +63,7 @@ def after(
         (CallFailure.TOO_SLOW, Retry(5.0), Stop(StopReason.NOT_REPEATABLE)),
         (CallFailure.CUT, Retry(5.0), Stop(StopReason.NOT_REPEATABLE)),
         (CallFailure.TOO_LARGE, Stop(StopReason.REFUSED), Stop(StopReason.REFUSED)),
+        (CallFailure.NOT_UTF8, Stop(StopReason.REFUSED), Stop(StopReason.REFUSED)),
         (CallFailure.UNREADABLE, Retry(0.5), Stop(StopReason.NOT_REPEATABLE)),
         (CallFailure.LOST_RACE, Retry(0.5), Retry(0.5)),
     ],

@@ -472,6 +472,19 @@ def test_a_record_with_two_lists_is_locked_by_both() -> None:
     assert standing_identities(record) == {NEW.identity}
 
 
+@pytest.mark.parametrize("entry", [["x"], [None], [5], [[]], "x"])
+def test_a_list_whose_entries_are_no_objects_stops_the_write_with_its_reason(entry: object) -> None:
+    record = KeepingRecord()
+    write(record, OLD)
+    (place,) = [one for one in record.held if one.startswith("List/")]
+    record.put(place, {**record.held[place], "entry": entry})
+
+    outcome = write(record, NEW)
+
+    assert outcome.state is WriteState.FAILED
+    assert "not in the shape of FHIR" in outcome.sentence
+
+
 def test_a_search_that_does_not_show_yet_what_was_written_is_waited_for() -> None:
     record = KeepingRecord()
     write(record, OLD)

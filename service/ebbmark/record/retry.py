@@ -89,6 +89,7 @@ class CallFailure(Enum):
     CUT = ("cut", True, True)
     TOO_LARGE = ("too-large", True, False)  # the same question brings the same long answer
     UNREADABLE = ("unreadable", True, True)
+    NOT_UTF8 = ("not-utf-8", True, False)
     SURPRISING_ADDRESS = ("surprising-address", False, False)
     SIGN_IN_REFUSED = ("sign-in-refused", False, False)
     SIGN_IN_FAILED = ("sign-in-failed", False, True)
@@ -126,6 +127,7 @@ TROUBLE_WORDS = {
     CallFailure.TOO_SLOW: "the whole exchange took longer than allowed",
     CallFailure.CUT: "the connection broke before the reply was complete",
     CallFailure.TOO_LARGE: "the reply was longer than allowed and was not read",
+    CallFailure.NOT_UTF8: "the reply was not UTF-8",
     CallFailure.UNREADABLE: "the reply was not a transaction-response with one entry per request",
     CallFailure.SURPRISING_ADDRESS: "its name leads into a network that is not listed as one of its own; "
     "EBBMARK_PRIVATE_NETWORKS lists networks inside the house",

@@ -262,10 +262,16 @@ async def read_lock(patient: str, *, record: RecordClient) -> Lock | ReadFailure
         return Lock((), failure.sentence) if failure.status in KEEPS_NO_LISTS else failure
     try:
         lists = [stored_of(one) for one in found.entries if one.head.resource_type == "List"]
+        if any(not _has_entries(one.resource.get("entry", [])) for one in lists):
+            raise NotFhir
     except NotFhir:
         return ReadFailure("the List of current answers in the record is not in the shape of FHIR", 200)
     # Some records ignore search parameters: what came back is looked at again.
     return Lock(tuple(sorted((one for one in lists if _is_of(one, patient)), key=lambda one: one.reference)))
+
+
+def _has_entries(listed: object) -> bool:
+    return isinstance(listed, list) and all(isinstance(entry, dict) for entry in listed)
 
 
 def _is_of(stored: Stored, patient: str) -> bool:

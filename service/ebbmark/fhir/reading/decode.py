@@ -103,25 +103,31 @@ _NOT_NUMBERS = re.compile(rb"-?(?:NaN|Infinity|inf|nan)")
 
 def body_problem(body: bytes) -> Problem | None:
     """What is wrong with the body before any JSON is read."""
-    if not body.isascii():
-        try:
-            body.decode("utf-8")
-        except UnicodeDecodeError as error:
-            sentence = f"The body is not UTF-8: byte {error.start} does not fit."
-            return Problem(ProblemKind.NOT_UTF8, "", f"byte {error.start}", "UTF-8", sentence)
+    not_utf8 = _not_utf8(body)
+    if not_utf8 is not None:
+        return not_utf8
     if body.lstrip()[:1] == b"<":
         sentence = "The body looks like XML; send FHIR R4 as JSON (application/fhir+json)."
         return Problem(ProblemKind.XML, "", "XML", "JSON", sentence)
     return _repeated_key(body)
 
 
+def _not_utf8(body: bytes) -> Problem | None:
+    try:
+        body if body.isascii() else body.decode("utf-8")
+    except UnicodeDecodeError as error:
+        sentence = f"The body is not UTF-8: byte {error.start} does not fit."
+        return Problem(ProblemKind.NOT_UTF8, "", f"byte {error.start}", "UTF-8", sentence)
+    return None
+
+
 def require_each_key_once(body: bytes) -> None:
-    """Refuse a body in which a key stands twice, where only a part of it is read on the way.
+    """Refuse a body that is not UTF-8, or in which a key stands twice, where only a part of it is read on the way.
 
     Raises:
-        Rejected: one does.
+        Rejected: it is so.
     """
-    problem = _repeated_key(body)
+    problem = _not_utf8(body) or _repeated_key(body)
     if problem is not None:
         raise Rejected((problem,))
 
@@ -141,7 +147,9 @@ def _repeated_key(body: bytes) -> Problem | None:
         pass  # What the body is not is told by whoever decodes it; an element that nobody reads may still hide a key.
     try:
         whole = json.loads(body, object_pairs_hook=_once, parse_int=str, parse_float=str, parse_constant=str)
-    except (ValueError, RecursionError):
+    except RecursionError:
+        return too_deep()
+    except ValueError:
         return None
     waiting: list[tuple[object, str]] = [(whole, word_shown(_kind_of(whole), RESOURCE_TYPES, ""))]
     while waiting:

@@ -181,7 +181,7 @@ const countDwell = (part, nowMs) => {
     const value = Number(text.replace(",", "."));
     if (!/^\d{1,4}([.,]\d{1,2})?$/.test(text)) return `${label} “${text}” is no number of up to two decimals.`;
     if (value < Number(low) || value > Number(high)) {
-      return `${label} ${text} ${unit} cannot be right; ${Number(low)} to ${Number(high)} ${unit} is taken.`;
+      return `${label} ${text} ${unit} cannot be right; enter ${Number(low)} to ${Number(high)} ${unit}.`;
     }
     return "";
   };
