@@ -235,14 +235,7 @@ async def _read(response: httpx.Response, max_bytes: int, into: BinaryIO | None)
         if len(body) > max_bytes:
             return CallFailure.TOO_LARGE
     # JSON is UTF-8 (RFC 8259, section 8.1); what is not is known here, before anybody reads a part of it.
-    return bytes(body) if _is_utf8(body) else CallFailure.NOT_UTF8
-
-
-def _is_utf8(body: bytearray) -> bool:
-    try:
-        return body.isascii() or bool(body.decode("utf-8"))
-    except UnicodeDecodeError:
-        return False
+    return bytes(body) if connection.is_utf8(body) else CallFailure.NOT_UTF8
 
 
 def decoded(reply: Reply, shape: type[T]) -> T | None:

@@ -46,6 +46,7 @@ __all__ = [
     "is_surprising",
     "is_this_machine",
     "is_under",
+    "is_utf8",
     "refusal_of",
     "resolved",
     "same_server",
@@ -399,3 +400,11 @@ def _tls_trouble_of(error: ssl.SSLError) -> CallFailure:
     if is_about_us(error):
         return CallFailure.OUR_CERTIFICATE
     return CallFailure.NO_TLS if any(one in (error.reason or "") for one in _NO_TLS) else CallFailure.NOT_CONNECTED
+
+
+def is_utf8(body: bytearray) -> bool:
+    """Whether a reply is UTF-8, as JSON must be (RFC 8259, section 8.1)."""
+    try:
+        return body.isascii() or bool(body.decode("utf-8"))
+    except UnicodeDecodeError:
+        return False

@@ -179,7 +179,7 @@ const countDwell = (part, nowMs) => {
     if (text === "") return "";
     const { label, unit, low, high } = input.dataset;
     const value = Number(text.replace(",", "."));
-    if (!/^\d{1,4}([.,]\d{1,2})?$/.test(text)) return `${label} “${text}” is no number of up to two decimals.`;
+    if (!/^\d{1,4}([.,]\d{1,2})?$/.test(text)) return `${label} “${text}” is not a number with up to two decimals.`;
     if (value < Number(low) || value > Number(high)) {
       return `${label} ${text} ${unit} cannot be right; enter ${Number(low)} to ${Number(high)} ${unit}.`;
     }
