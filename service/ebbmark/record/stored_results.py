@@ -35,6 +35,7 @@ __all__ = [
     "Stored",
     "TrialOfRecord",
     "answers_in_record",
+    "entries_in",
     "failure_of",
     "is_of_trial",
     "provenance_of",
@@ -110,6 +111,18 @@ class Stored:
 
 class NotFhir(Exception):
     """A resource of ours that is not in the shape of FHIR."""
+
+
+def entries_in(stored: Stored) -> list[Json]:
+    """The entries of a List.
+
+    Raises:
+        NotFhir: they are no list of objects.
+    """
+    listed = stored.resource.get("entry", [])
+    if not isinstance(listed, list) or not all(isinstance(entry, dict) for entry in listed):
+        raise NotFhir
+    return listed
 
 
 async def read_by_id(

@@ -43,6 +43,7 @@ from ebbmark.record.stored_results import (
     Stored,
     TrialOfRecord,
     answers_in_record,
+    entries_in,
     failure_of,
     is_of_trial,
     read_by_id,
@@ -235,8 +236,7 @@ class Lock:
         """What the Lists name, each answer once."""
         named: dict[str, Json] = {}
         for one in self.lists:
-            listed = one.resource.get("entry")
-            for entry in cast("list[Json]", listed) if isinstance(listed, list) else []:
+            for entry in entries_in(one):
                 named.setdefault(identity_of(entry), entry)
         return list(named.values())
 
@@ -262,16 +262,12 @@ async def read_lock(patient: str, *, record: RecordClient) -> Lock | ReadFailure
         return Lock((), failure.sentence) if failure.status in KEEPS_NO_LISTS else failure
     try:
         lists = [stored_of(one) for one in found.entries if one.head.resource_type == "List"]
-        if any(not _has_entries(one.resource.get("entry", [])) for one in lists):
-            raise NotFhir
+        for one in lists:
+            entries_in(one)
     except NotFhir:
         return ReadFailure("the List of current answers in the record is not in the shape of FHIR", 200)
     # Some records ignore search parameters: what came back is looked at again.
     return Lock(tuple(sorted((one for one in lists if _is_of(one, patient)), key=lambda one: one.reference)))
-
-
-def _has_entries(listed: object) -> bool:
-    return isinstance(listed, list) and all(isinstance(entry, dict) for entry in listed)
 
 
 def _is_of(stored: Stored, patient: str) -> bool:
