@@ -37,6 +37,7 @@ __all__ = [
     "answers_in_record",
     "entries_in",
     "failure_of",
+    "is_list",
     "is_of_trial",
     "provenance_of",
     "read_by_id",
@@ -111,6 +112,15 @@ class Stored:
 
 class NotFhir(Exception):
     """A resource of ours that is not in the shape of FHIR."""
+
+
+def is_list(stored: Stored) -> bool:
+    """Whether it is a List, with entries that can be read.
+
+    Raises:
+        NotFhir: it is one, and they cannot.
+    """
+    return stored.reference.startswith("List/") and entries_in(stored) is not None
 
 
 def entries_in(stored: Stored) -> list[Json]:

@@ -45,6 +45,7 @@ from ebbmark.record.stored_results import (
     answers_in_record,
     entries_in,
     failure_of,
+    is_list,
     is_of_trial,
     read_by_id,
     stored_of,
@@ -261,9 +262,7 @@ async def read_lock(patient: str, *, record: RecordClient) -> Lock | ReadFailure
         failure = failure_of(found)
         return Lock((), failure.sentence) if failure.status in KEEPS_NO_LISTS else failure
     try:
-        lists = [stored_of(one) for one in found.entries if one.head.resource_type == "List"]
-        for one in lists:
-            entries_in(one)
+        lists = [one for one in map(stored_of, found.entries) if is_list(one)]
     except NotFhir:
         return ReadFailure("the List of current answers in the record is not in the shape of FHIR", 200)
     # Some records ignore search parameters: what came back is looked at again.
