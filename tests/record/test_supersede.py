@@ -668,3 +668,47 @@ async def _written_where_answers_meet(
     with respx.mock() as router:
         router.route(url__startswith=BASE).mock(side_effect=refuses)
         return await written_to(answer, patience_s)
+
+
+def cancelled(one: dict[str, Any]) -> dict[str, Any]:
+    return {**one, "status": "cancelled"}
+
+
+def test_a_closing_pressure_that_was_cancelled_does_not_hide_the_rest_of_its_answer() -> None:
+    record = KeepingRecord()
+    write(record, OLD)
+    (closing,) = record.of("closing-pressure")
+    record.put(f"Observation/{closing['id']}", cancelled(closing))
+
+    outcome = write(record, NEW)
+
+    assert outcome.state is WriteState.WRITTEN
+    assert "results of an earlier answer for the same trial were marked superseded" in outcome.sentence
+    assert standing_identities(record) == {NEW.identity}
+    assert write(record, NEW).state is WriteState.ALREADY_THERE
+
+
+def test_what_a_clinician_signed_of_an_answer_without_its_closing_pressure_stays() -> None:
+    record = KeepingRecord()
+    write(record, OLD)
+    (closing,), (suggested,) = record.of("closing-pressure"), record.of("suggested-peep")
+    record.put(f"Observation/{closing['id']}", cancelled(closing))
+    record.put(f"Observation/{suggested['id']}", {**suggested, "status": "final"})
+
+    assert write(record, NEW).state is WriteState.WRITTEN
+    assert statuses(record) == ["final", "preliminary"]
+
+
+def test_an_earlier_answer_whose_results_cannot_all_be_found_fails_the_write() -> None:
+    record = KeepingRecord()
+    write(record, OLD)
+    (provenance,) = [one for one in record.held.values() if one["resourceType"] == "Provenance"]
+    targets = [{"reference": one["reference"].replace("Observation/", "Observation/9")} for one in provenance["target"]]
+    record.put(f"Provenance/{provenance['id']}", {**provenance, "target": targets})
+    before = record.results()
+
+    outcome = write(record, NEW)
+
+    assert (outcome.state, record.results()) == (WriteState.FAILED, before)
+    assert "Observation/9" in outcome.sentence
+    assert "which the Provenance of an earlier answer names as a result, is not found" in outcome.sentence

@@ -8,7 +8,7 @@ answer is found by its closing pressure (its `effectivePeriod` is the limb's), a
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from typing import TypeVar
 
@@ -19,10 +19,11 @@ from ebbmark.fhir.naming import CODE_SYSTEM, tail_of
 from ebbmark.fhir.times import seconds
 from ebbmark.fhir.writing.embedded import Embedded, embedded_in
 from ebbmark.fhir.writing.identity import RESULT_SYSTEM
+from ebbmark.fhir.writing.normal_form import superseded_by
 from ebbmark.fhir.writing.provenance import ANSWER_PROVENANCES, PROVENANCE
 from ebbmark.record.client import RecordClient
 from ebbmark.record.embedded_resources import Meta, beside_in_record, failure_of, names_of, provenances_in_record
-from ebbmark.record.search import Budget, Found, FoundEntry, ReadFailure, Reference, any_of, search
+from ebbmark.record.search import Budget, Found, FoundEntry, ReadFailure, Reference, any_of, read_one, search
 
 __all__ = [
     "GONE",
@@ -212,7 +213,8 @@ GONE = frozenset({"cancelled", "entered-in-error"})
 """Status of a result that no longer stands."""
 
 _SIGNED = frozenset({"final", "amended", "corrected", "appended"})
-_CLOSING = "closing-pressure"
+_CLOSING, _CURVE = "closing-pressure", "compliance-curve"
+_GONE_STATUS = 410
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,10 +269,12 @@ class OfTrial:
     Attributes:
         answers: all that stand, and the own one whether it stands or not.
         taken_back: identities of those that do not stand.
+        half: those of them of which other results stand still and none is signed, with these results alone.
     """
 
     answers: tuple[Earlier, ...]
     taken_back: frozenset[str]
+    half: tuple[Earlier, ...] = ()
 
     @property
     def identities(self) -> frozenset[str]:
@@ -289,7 +293,7 @@ async def answers_in_record(trial: TrialOfRecord, own: str, *, record: RecordCli
     budget = Budget(requests=MOST_REQUESTS)
     query = [
         ("patient", trial.patient),
-        ("code", f"{CODE_SYSTEM}|{_CLOSING}"),
+        ("code", any_of([f"{CODE_SYSTEM}|{one}" for one in (_CLOSING, _CURVE)])),
         ("date", f"ge{trial.start}"),
         ("date", f"le{trial.end}"),
         ("_count", "50"),
@@ -298,17 +302,65 @@ async def answers_in_record(trial: TrialOfRecord, own: str, *, record: RecordCli
     if not isinstance(found, Found):
         return failure_of(found)
     try:
-        every = _of_trial(found.entries, trial)
-        closings = [one for one in every if one.status not in GONE or one.identity == own]
-        answers = await _whole(closings, record, budget) if closings else ()
+        results = [stored_of(one) for one in found.entries if one.head.resource_type == "Observation"]
+        # Some records ignore search parameters: what came back is looked at again.
+        every = [one for one in results if is_of_trial(one, trial)]
+        curves = [one for one in results if one.kind == _CURVE and _is_at(one, trial)]
+        standing = {one.identity for one in every if one.status not in GONE}
+        # A closing pressure that was taken back must not hide what else stands of its answer.
+        half = {one.identity for one in curves if one.status not in GONE} - standing
+        closings = [one for one in every if one.status not in GONE or one.identity in {own, *half}]
+        answers = await _whole(closings, curves, own, record, budget) if closings else ()
     except NotFhir:
         return ReadFailure("a result of ours in the record is not in the shape of FHIR", 200)
     if isinstance(answers, ReadFailure):
         return answers
-    return OfTrial(answers, frozenset(one.identity for one in every if one.status in GONE and one.identity != own))
+    return OfTrial(
+        tuple(one for one in answers if one.stands or one.identity == own),
+        frozenset(one.identity for one in every if one.status in GONE and one.identity != own),
+        tuple(
+            replace(one, results=tuple(each for each in one.results if _is_current(each)))
+            for one in answers
+            if not one.stands and one.identity != own and not one.signed
+        ),
+    )
 
 
-async def _whole(closings: list[Stored], record: RecordClient, budget: Budget) -> tuple[Earlier, ...] | ReadFailure:
+def _is_current(stored: Stored) -> bool:
+    return stored.status not in GONE and not superseded_by(stored.resource)
+
+
+async def _not_found(
+    targets: Iterable[str], entries: Iterable[FoundEntry], record: RecordClient, budget: Budget
+) -> list[FoundEntry] | ReadFailure:
+    """What a search left out of the results of an earlier answer, read by its address; without what was deleted.
+
+    Args:
+        targets: `Type/id`, as the Provenances name them.
+        entries: what the search brought.
+        record: the client.
+        budget: what may be read; is counted down.
+    """
+    there = {f"{one.head.resource_type}/{one.head.id}" for one in entries}
+    more: list[FoundEntry] = []
+    for reference in targets:
+        if reference in there:
+            continue
+        found = await read_one(reference, record=record, budget=budget)
+        if isinstance(found, FoundEntry):
+            more.append(found)
+        elif found.status != _GONE_STATUS:
+            return ReadFailure(
+                f"{reference}, which the Provenance of an earlier answer names as a result, is not found in the "
+                f"record ({found.sentence})",
+                found.status,
+            )
+    return more
+
+
+async def _whole(
+    closings: list[Stored], curves: list[Stored], own: str, record: RecordClient, budget: Budget
+) -> tuple[Earlier, ...] | ReadFailure:
     """The answers with all their results; where a Provenance is gone, what clinicians look at first."""
     tags = {f"{one.identity}:{kind}": (one.identity, kind) for one in closings for kind in ANSWER_PROVENANCES}
     found = await provenances_in_record(tags, record=record, budget=budget)
@@ -330,6 +382,13 @@ async def _whole(closings: list[Stored], record: RecordClient, budget: Budget) -
     entries = await read_by_id([one for one in targets if "/" in one], record=record, budget=budget)
     if isinstance(entries, ReadFailure):
         return entries
+    # What is missing of the own answer is written again.
+    of_others = [view for (identity, _), views in provenances.items() if identity != own for view in views]
+    named = dict.fromkeys(tail_of(one.reference) for view in of_others for one in view.target)
+    unfound = await _not_found([one for one in named if "/" in one], entries, record, budget)
+    if isinstance(unfound, ReadFailure):
+        return unfound
+    entries += unfound
     without = [one for one in carried if (one, PROVENANCE) not in provenances and carried[one].entries]
     beside = await beside_in_record([carried[one] for one in without], record=record, budget=budget)
     if isinstance(beside, ReadFailure):
@@ -356,7 +415,7 @@ async def _whole(closings: list[Stored], record: RecordClient, budget: Budget) -
     results: dict[str, dict[str, Stored]] = {}
     for one in closings:
         results.setdefault(one.identity, {})[one.reference] = one
-    for result in map(stored_of, entries):
+    for result in (*curves, *map(stored_of, entries)):
         if result.identity in results:
             results[result.identity].setdefault(result.reference, result)
     return tuple(
@@ -393,17 +452,16 @@ def _answer(
     )
 
 
-def _of_trial(entries: Iterable[FoundEntry], trial: TrialOfRecord) -> list[Stored]:
-    """Our closing pressures of this patient whose period overlaps the limb, whatever the record was able to filter."""
-    observations = [stored_of(one) for one in entries if one.head.resource_type == "Observation"]
-    return [one for one in observations if is_of_trial(one, trial)]
-
-
 def is_of_trial(stored: Stored, trial: TrialOfRecord) -> bool:
     """Whether this is a closing pressure of ours for this trial."""
+    return stored.kind == _CLOSING and _is_at(stored, trial)
+
+
+def _is_at(stored: Stored, trial: TrialOfRecord) -> bool:
+    """Whether it is of this patient, and its period overlaps the limb."""
     starts_before_end = _at(stored.period[0]) <= _at(trial.end)
     ends_after_start = _at(trial.start) <= _at(stored.period[1])
-    return stored.subject == trial.patient and stored.kind == _CLOSING and starts_before_end and ends_after_start
+    return stored.subject == trial.patient and starts_before_end and ends_after_start
 
 
 def _at(text: str) -> float:

@@ -380,7 +380,7 @@ def _clause(outcome: WriteOutcome) -> str:
 def _step(answer: OutgoingAnswer, seen: Looked, make_current: bool, base_url: str) -> _Step:
     """Decide what is to be done, from one look."""
     own, standing = seen.own, seen.standing
-    older = [one for one in seen.others if one.identity in standing.older]
+    older = [*(one for one in seen.others if one.identity in standing.older), *seen.half]
     kept = frozenset(one.identity for one in seen.others) - frozenset(standing.older)
     if own is not None and not own.stands:
         if not make_current or standing.newer is not None or not superseded_by(own.closing.resource):

@@ -331,7 +331,7 @@ def marks(old: Earlier, by: str, answer: OutgoingAnswer, base_url: str) -> list[
         base_url: of the record.
     """
     standing = [one for one in old.results if one.status not in GONE and not superseded_by(one.resource)]
-    told = supersession(_references(standing), old=old.identity, new=by, change=_change(old, answer))
+    told = supersession([one.reference for one in standing], old=old.identity, new=by, change=_change(old, answer))
     changed = [(one, superseded(one.resource, by)) for one in standing]
     return _changes(changed, told, old, answer, base_url)
 
@@ -345,7 +345,7 @@ def current_again(own: Earlier, answer: OutgoingAnswer, base_url: str) -> list[J
         base_url: of the record.
     """
     marked = [one for one in own.results if superseded_by(one.resource)]
-    told = restoration(_references(marked), identity=own.identity, change=_change(own, answer))
+    told = restoration([one.reference for one in marked], identity=own.identity, change=_change(own, answer))
     return _changes([(one, restored(one.resource)) for one in marked], told, own, answer, base_url)
 
 
@@ -364,10 +364,6 @@ def _changes(
         _put(one, with_more_embedded(resource, [("", told[0])]) if one is carrier else resource, base_url)
         for one, resource in changed
     ]
-
-
-def _references(results: Sequence[Stored]) -> list[str]:
-    return [one.reference for one in results]
 
 
 def _change(of: Earlier, answer: OutgoingAnswer) -> Change:
@@ -404,12 +400,14 @@ class Looked:
         others: the other answers that stand for the trial.
         standing: how they stand to each other.
         identities: of all answers for the trial, those that do not stand among them.
+        half: answers whose closing pressure does not stand, with the results that do, and that nobody has signed.
     """
 
     own: Earlier | None
     others: tuple[Earlier, ...]
     standing: Standing
     identities: frozenset[str]
+    half: tuple[Earlier, ...] = ()
 
 
 async def look(answer: OutgoingAnswer, lock: Lock, record: RecordClient, *, anew: bool = False) -> Looked | ReadFailure:
@@ -443,7 +441,7 @@ async def look(answer: OutgoingAnswer, lock: Lock, record: RecordClient, *, anew
         except NotFhir:
             return ReadFailure("an input in the record is not in the shape of FHIR", 200)
         changed = {one for one in doubtful if _is_changed(one, inputs.get(one), theirs, mine)}
-    return Looked(own, others, standing_of(mine, theirs, changed), found.identities)
+    return Looked(own, others, standing_of(mine, theirs, changed), found.identities, found.half)
 
 
 async def _not_of_trial(reference: str, answer: OutgoingAnswer, record: RecordClient) -> ReadFailure | None:
