@@ -30,6 +30,7 @@ from ebbmark.use_cases.questions import answer_request
 from ebbmark.web.app import create_app
 from ebbmark.web.page.by_hand import Entry, entries_of, rhythms_to_enter
 from ebbmark.web.page.decision import Form
+from ebbmark.web.theme.pages import PageRefused
 from web.asking import Reply, ask
 from web.reading_pages import words_of
 
@@ -126,6 +127,21 @@ def test_fio2_is_typed_in_per_cent_read_as_a_fraction_and_refused_as_one() -> No
 
     assert {one.value for one in read if one.quantity is Quantity.FIO2_SET} == {0.6}
     assert entry_of((*ROW[:-2], "0.6", "")).faults == ("Row 1: FiO2 0.6 % cannot be right; enter 15 to 100 %.",)
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("change", ["lacking", "twice", "lacking here and twice below"])
+def test_a_row_that_lacks_a_field_or_has_it_twice_refuses_the_form(name: str, change: str) -> None:
+    fields = form_of_rows(*TRIAL)
+    third, last = ([place for place, (one, _) in enumerate(fields) if one == name][row] for row in (3, -1))
+    if change != "lacking":
+        fields.insert(last, fields[last])
+    if change != "twice":
+        del fields[third]
+
+    with pytest.raises(PageRefused) as refused:
+        entries_of(Form(tuple(fields)), now_s=NOW_S, zone=UTC, rhythms=RHYTHMS)
+    assert (refused.value.status, "not certain which value" in refused.value.sentence) == (400, True)
 
 
 @pytest.mark.parametrize("time", ["", "25:00", "half ten", "11:30"])

@@ -11,7 +11,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 from hashlib import sha256
-from itertools import zip_longest
 from typing import Final
 
 from fastapi import Request, Response
@@ -82,10 +81,17 @@ def entries_of(form: Form, *, now_s: float, zone: tzinfo, rhythms: Mapping[str, 
         now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
         zone: of the site.
         rhythms: that can be chosen.
+
+    Raises:
+        PageRefused: a field is missing or stands twice in a row, so that values would move to other rows.
     """
     names = ("time", *(one.name for one in ENTERED), "rhythm")
-    columns = [form.all(name)[:MOST_ROWS] for name in names]
-    typed = [tuple(one.strip() for one in row) for row in zip_longest(*columns, fillvalue="")]
+    sent = [(name, value.strip()) for name, value in form.fields if name in names]
+    cells = iter(value for _, value in sent)
+    if [name for name, _ in sent] != list(names) * (len(sent) // len(names)):
+        todo = (say("page.open-form-again"),)
+        raise PageRefused(400, "Not the rows of this form", say("page.rows-not-whole"), todo=todo)
+    typed = [*zip(*[cells] * len(names), strict=True)][:MOST_ROWS]
     typed = [row for row in typed if any(row[1:])]
     rows, faults = [], []
     for number, (time, *values, rhythm) in enumerate(typed, start=1):
