@@ -119,6 +119,35 @@ async def test_a_patient_who_is_not_exactly_one_is_refused(
     assert observations(record) == []
 
 
+@pytest.mark.parametrize(
+    ("born", "recorded", "code"),
+    [
+        ("1970", "1970-02-03", "AA"),
+        ("1971", "1970-02-03", "AR"),
+        ("197003", "1970-02-03", "AR"),
+        ("197002031405", "1970-02-03", "AA"),
+        ("19700203^D", "1970-02-03", "AA"),
+        ("19700204", "1970-02", "AA"),
+        ("19710203", "1970", "AR"),
+        ("19700203", "", "AA"),
+        ("19700203junk", "1970-02-03", "AR"),
+        ("1970-02-03", "1970-02-03", "AR"),
+        ("unknown", "1970-02-03", "AR"),
+        ("19701341", "", "AR"),
+        ("19700203~19700204", "1970-02-03", "AR"),
+        ("19700203~19700203", "1970-02-03", "AR"),
+        ('""', "1970-02-03", "AA"),
+    ],
+)
+async def test_a_date_of_birth_that_contradicts_the_record_or_is_none_refuses_the_message(
+    record: KeepingRecord, born: str, recorded: str, code: str
+) -> None:
+    record.held["Patient/1"]["birthDate"] = recorded
+
+    assert codes_of(await new_bridge().answer(message(pid=patient(born=born)))) == [(code, "M1")]
+    assert bool(observations(record)) == (code == "AA")
+
+
 @pytest.mark.parametrize("change", [{"active": False}, {"link": [{"type": "replaced-by"}]}])
 async def test_a_patient_who_was_merged_or_is_inactive_is_refused(
     record: KeepingRecord, change: dict[str, object]
@@ -221,6 +250,21 @@ async def test_no_log_line_and_no_acknowledgement_tells_a_patient(
     for word in ("T0001", "T0009", "Invented", "1970", "BED7", "24.5"):
         assert word not in caplog.text
         assert word.encode() not in said
+
+
+async def test_what_the_message_tells_of_its_patient_is_not_shown_where_a_code_or_a_sender_stands(
+    record: KeepingRecord, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.DEBUG, logger="ebbmark")
+    rows = [
+        number(code, "1", "266048^^MDC") for code in ("Invented", "1^Person.Invented^L", "T0001", "19700203", "X7^PEEP")
+    ]
+    (reply,) = await new_bridge().answer(message(*rows, head=header("Person-1").replace("|ICU|", "|T0001|"))) or ()
+
+    told = caplog.text + reply.decode().partition("\rERR")[2]
+    assert "Message VENTGATE/?/?: " in told
+    assert "(a code of the device, 1, X7 PEEP)" in told
+    assert not [one for one in ("Invented", "Person", "T0001", "19700203") if one in told]
 
 
 async def test_a_fault_of_ours_means_send_again(record: KeepingRecord, monkeypatch: pytest.MonkeyPatch) -> None:

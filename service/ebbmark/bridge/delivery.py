@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import re
 from collections import OrderedDict
 from collections.abc import Awaitable, Callable, Sequence
 from contextlib import AbstractContextManager, nullcontext
@@ -20,7 +19,7 @@ from weakref import WeakValueDictionary
 import msgspec
 
 from ebbmark.bridge.hl7v2 import ACCEPTED, AGAIN, NEVER, ErrorRow, Refused, Segment, acknowledgements, header_of
-from ebbmark.bridge.observed import DeviceMessage, LeftRow, SiteRules, read_message
+from ebbmark.bridge.observed import DeviceMessage, LeftRow, SiteRules, read_message, told_of_patient, word_to_show
 from ebbmark.fhir.model import Identifier
 from ebbmark.fhir.naming import BASE
 from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
@@ -44,7 +43,6 @@ _WORDS: Final = {ACCEPTED: "accepted", AGAIN: "again", NEVER: "never"}
 _MOST_REMEMBERED: Final = 10_000
 _MOST_TOLD: Final = 20
 _MOST_NAMED: Final = 5
-_NAME: Final = re.compile(r"[A-Za-z0-9_.:-]{1,60}")
 _NEVER_STATUSES: Final = frozenset({400, 413, 422})
 """What a record answers to data that it will refuse again."""
 
@@ -149,9 +147,9 @@ class Bridge:
         told = " ".join(row.sentence for row in rows[:_MOST_TOLD])
         level = logging.INFO if carried or repeated else logging.WARNING
         told = f"{told} The record has its readings already: it was sent before." if repeated else told
-        which = "/".join(
-            one if _NAME.fullmatch(one) else "?" for one in (header.text(3), header.text(4), header.raw(10))
-        )
+        private = told_of_patient(content, header)
+        names = (header.text(3), header.text(4), header.raw(10))
+        which = "/".join(word_to_show(one, private) or "?" for one in names)
         _LOG.log(level, "Message %s: verdict %s, %d readings carried. %s", which, verdict, carried, told.strip())
         now = self._record.waiting.now()
         return list(acknowledgements(header, verdict, rows[:_MOST_TOLD], now=now, identity=self._new_identity()))
@@ -201,8 +199,8 @@ class Bridge:
             sentence = f"{len(usable)} active patients of the record have this identifier; accepted: exactly one."
             raise Refused("PID^1^3", 204, sentence)
         (patient,) = usable
-        theirs = patient.birth_date if len(patient.birth_date) == len(message.birth_date) else ""
-        if theirs and theirs != message.birth_date:
+        # Either may be no more than a year or a month: they are compared as far as both go.
+        if any(ours != theirs for ours, theirs in zip(message.birth_date, patient.birth_date, strict=False)):
             raise Refused("PID^1^7", 204, "The date of birth is another one than in the record.")
         return f"Patient/{patient.id}"
 

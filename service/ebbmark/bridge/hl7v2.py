@@ -30,7 +30,9 @@ __all__ = [
     "Verdict",
     "acknowledgements",
     "header_of",
+    "lines_of",
     "listen",
+    "segment_of",
     "segments_of",
     "server_tls",
 ]
@@ -141,7 +143,7 @@ def header_of(content: bytes) -> Segment | None:
         or any(one.isalnum() or one <= " " for one in delimiters)
     ):
         return None
-    segment = _segment(line, delimiters)
+    segment = segment_of(line, delimiters)
     control = segment.raw(10)
     return segment if 0 < len(control) <= _LONGEST_ID and segment.raw(9) else None
 
@@ -159,13 +161,19 @@ def segments_of(content: bytes, header: Segment) -> tuple[Segment, ...]:
         text = content.decode(CHARACTER_SETS[named], errors="strict" if named else "replace")
     except UnicodeDecodeError:
         raise Refused("MSH^1^18", 102, "The message holds bytes that its character set does not have.") from None
-    lines = [line for line in _LINES.split(text) if line.strip()]
+    lines = lines_of(text)
     if len(lines) > _MOST_SEGMENTS:
         raise Refused("", 100, f"The message has more than {_MOST_SEGMENTS} segments.")
-    return tuple(_segment(line, header.delimiters) for line in lines)
+    return tuple(segment_of(line, header.delimiters) for line in lines)
 
 
-def _segment(line: str, delimiters: str) -> Segment:
+def lines_of(text: str) -> list[str]:
+    """The lines of a message that are not blank."""
+    return [line for line in _LINES.split(text) if line.strip()]
+
+
+def segment_of(line: str, delimiters: str) -> Segment:
+    """One line as its fields."""
     fields = line.split(delimiters[0])
     if fields[0] == "MSH":
         fields.insert(1, delimiters[0])

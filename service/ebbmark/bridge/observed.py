@@ -15,11 +15,11 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta, timezone
+from datetime import date, datetime, timedelta, timezone
 from decimal import Decimal
 from zoneinfo import ZoneInfo
 
-from ebbmark.bridge.hl7v2 import AGAIN, NEVER, Refused, Segment, segments_of
+from ebbmark.bridge.hl7v2 import AGAIN, NEVER, Refused, Segment, lines_of, segment_of, segments_of
 from ebbmark.fhir.model import Coding
 from ebbmark.fhir.naming import LOINC, MDC, SNOMED
 from ebbmark.fhir.reading.codes import RANGES, ROWS, SETTING_TWIN, Unusable, meaning_of
@@ -28,7 +28,7 @@ from ebbmark.fhir.reading.units import MDC_UNITS, UCUM, UnitProblem, conversion,
 from ebbmark.fhir.writing.entered import DeviceReading
 from ebbmark.physiology.readings import Quantity
 
-__all__ = ["DeviceMessage", "LeftRow", "SiteRules", "read_message"]
+__all__ = ["DeviceMessage", "LeftRow", "SiteRules", "read_message", "told_of_patient", "word_to_show"]
 
 _SYSTEMS = {"MDC": MDC, "LN": LOINC, "SCT": SNOMED}
 """HL7 table 0396."""
@@ -54,7 +54,12 @@ _NUMBER = re.compile(r"[+-]?\d{1,12}(?:\.\d{0,9})?|[+-]?\.\d{1,9}")
 _TIME = re.compile(r"(\d{4})(\d\d)(\d\d)(\d\d)(\d\d)(\d\d(?:\.\d{1,6})?)?([+-]\d{4})?")
 _PLACE = re.compile(r"\d{1,9}(?:\.\d{1,9}){0,7}")
 _OID = re.compile(r"[0-2](?:\.(?:0|[1-9]\d{0,30})){2,30}")
-_DATE = re.compile(r"(\d{4})(\d\d)(\d\d)")
+_BIRTH = re.compile(r"(\d{4})(?:(\d\d)(?:(\d\d)(?:\d{4}(?:\d\d(?:\.\d{1,4})?)?)?)?)?(?:[+-]\d{4})?")
+_SHOWN = re.compile(r"[A-Za-z0-9_.:-]{1,80}")
+_ABOUT_PATIENT = {"PID": range(2, 31), "NK1": range(2, 31), "PV1": (19, 50)}
+"""Fields that tell whose the message is."""
+_IDENTIFIERS = frozenset({("PID", 2), ("PID", 3), ("PID", 4), ("PID", 18), ("PID", 21), ("PV1", 19), ("PV1", 50)})
+"""Of type CX: only the first component is of the patient, the others name who assigned it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +83,7 @@ class DeviceMessage:
 
     Attributes:
         patient: identifiers, system and value each; at least one.
-        birth_date: `2000-01-31`; empty where it was not sent in full.
+        birth_date: `2000-01-31`, `2000-01` or `2000`; empty where none was sent.
         readings: in the order sent.
         left: rows that are not carried.
     """
@@ -137,7 +142,7 @@ def read_message(content: bytes, header: Segment, rules: SiteRules, *, now_s: fl
     if "OBX" in names and names.index("OBX") < names.index("PID"):
         raise Refused("OBX^1", 100, "An OBX stands before the PID.")
     identifiers = _identifiers(patients[0], rules)
-    birth = _DATE.match(patients[0].text(7))
+    birth_date, private = _birth_date(patients[0]), told_of_patient(content, header)
     devices = {_branch(one.text(4)): one for one in segments if one.name == "OBX" and one.text(18)}
     left: list[LeftRow] = []
     readings: list[DeviceReading] = []
@@ -154,10 +159,60 @@ def read_message(content: bytes, header: Segment, rules: SiteRules, *, now_s: fl
             if reading is not None and reading.at_s > now_s + AHEAD_S:
                 raise _Left("time", "it is stamped after now: check the zone and the clock of the sender")
         except _Left as left_out:
-            left.append(LeftRow(number, _sent_as(segment), left_out.kind, str(left_out)))
+            left.append(LeftRow(number, _sent_as(segment, private), left_out.kind, str(left_out)))
         else:
             readings += [reading] if reading is not None else []
-    return DeviceMessage(identifiers, "-".join(birth.groups()) if birth else "", tuple(readings), tuple(left))
+    return DeviceMessage(identifiers, birth_date, tuple(readings), tuple(left))
+
+
+def told_of_patient(content: bytes, header: Segment) -> frozenset[str]:
+    """What a message says of its patient, each field and each word of it, in lower case.
+
+    Args:
+        content: the message.
+        header: its MSH.
+    """
+    found: set[str] = set()
+    for line in lines_of(content.decode("latin-1")):
+        one = segment_of(line, header.delimiters)
+        for field_number in _ABOUT_PATIENT.get(one.name, ()):
+            for components in one.repetitions(field_number):
+                for text in components[:1] if (one.name, field_number) in _IDENTIFIERS else components:
+                    found |= {text.strip().lower(), *_words(text)}
+    return frozenset(found)
+
+
+def word_to_show(text: str, private: frozenset[str]) -> str:
+    """A name or code as it was sent; empty where it has not the form of one, or tells what `private` holds.
+
+    Args:
+        text: as sent.
+        private: from `told_of_patient`.
+    """
+    told = text.lower() in private or bool(_words(text) & private)
+    return "" if told or not _SHOWN.fullmatch(text) else text
+
+
+def _words(text: str) -> set[str]:
+    # Shorter ones, such as a sex, are in names of codes by chance; as the whole of a field they are compared.
+    return {one for one in re.split(r"[^a-z0-9]+", text.lower()) if len(one) > 2}
+
+
+def _birth_date(patient: Segment) -> str:
+    """PID-7 as far as it was sent."""
+    sent = patient.repetitions(7)
+    found = _BIRTH.fullmatch(patient.text(7))
+    if not sent or (len(sent) == 1 and not patient.text(7)):
+        return ""
+    parts = [one for one in found.groups() if one] if found else []
+    try:
+        date(*[int(one) for one in [*parts, "01", "01"][:3]])
+    except (TypeError, ValueError):
+        parts = []
+    if len(sent) > 1 or not parts:
+        sentence = "No usable date of birth, or more than one: accepted is none, or one as YYYY[MM[DD]]."
+        raise Refused("PID^1^7", 102, sentence)
+    return "-".join(parts)
 
 
 def _check_kind(header: Segment) -> None:
@@ -259,8 +314,8 @@ def _meaning(row: Segment, rules: SiteRules) -> tuple[dict[str, str], Quantity, 
     return {**({"system": one.system} if one.system else {}), "code": one.code}, quantity, method
 
 
-def _sent_as(row: Segment) -> str:
-    shown = [one for one in (row.text(3, 1), row.text(3, 2)) if re.fullmatch(r"[A-Za-z0-9_.:-]{1,80}", one)]
+def _sent_as(row: Segment, private: frozenset[str] = frozenset()) -> str:
+    shown = [one for text in (row.text(3, 1), row.text(3, 2)) if (one := word_to_show(text, private))]
     return " ".join(shown) or "a code of the device"
 
 
