@@ -259,9 +259,10 @@ async def test_what_the_message_tells_of_its_patient_is_not_shown_where_a_code_o
     rows = [
         number(code, "1", "266048^^MDC") for code in ("Invented", "1^Person.Invented^L", "T0001", "19700203", "X7^PEEP")
     ]
-    (reply,) = await new_bridge().answer(message(*rows, head=header("Person-1").replace("|ICU|", "|T0001|"))) or ()
+    sent = message(*rows, head=header("Person-1").replace("|ICU|", "|T0001|"))
+    said = b"".join(await new_bridge().answer(sent) or ())
 
-    told = caplog.text + reply.decode().partition("\rERR")[2]
+    told = caplog.text + said.decode().partition("\rERR")[2]
     assert "Message VENTGATE/?/?: " in told
     assert "(a code of the device, 1, X7 PEEP)" in told
     assert not [one for one in ("Invented", "Person", "T0001", "19700203") if one in told]
