@@ -146,6 +146,16 @@ def test_a_refusal_that_did_not_need_the_body_is_not_followed_by_reading_for_eve
     assert received.startswith(b"HTTP/1.1 415")
 
 
+@pytest.mark.parametrize("path", [b"/fhir/$ttrate-peep", b"/f", b"/app/x/", b"/fhir/$titrate-peep"])
+def test_a_chunk_that_is_none_is_refused_without_a_fault_in_the_log(
+    port: int, caplog: pytest.LogCaptureFixture, path: bytes
+) -> None:
+    head = b"POST " + path + b" HTTP/1.1\r\nHost: localhost\r\nTransfer-Encoding: chunked\r\n\r\n"
+
+    assert said(port, head + b"-5\r\n").startswith(b"HTTP/1.1 4")
+    assert "unforeseen" not in caplog.text
+
+
 def test_one_connection_too_many_is_told_to_come_back() -> None:
     with (
         served(create_app(Settings()), most=2, head_s=PATIENCE_S) as port,

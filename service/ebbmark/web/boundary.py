@@ -215,6 +215,10 @@ class _Answering:
 
     async def send(self, message: Message) -> None:
         if message["type"] == "http.response.start":
+            if self._unread:
+                # Where the rest of the request was malformed, the server beneath has answered it and is about to drop
+                # the connection: after one turn of the loop it takes what is sent for nobody, without a fault.
+                await asyncio.sleep(0)
             self.started = True
             own = {name for name, _ in message["headers"]}
             added = [one for one in self._headers if one[0] not in own]
