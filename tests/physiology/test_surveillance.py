@@ -193,7 +193,7 @@ def test_the_published_line_on_disconnection_goes_with_every_answer_and_asks_for
     evidence = watched(hourly()).evidence
 
     assert evidence.slug == "after-disconnection"
-    assert "whoever decides" in spell(evidence.text)
+    assert "a clinician's decision" in spell(evidence.text)
 
 
 def test_order_of_arrival_does_not_matter() -> None:

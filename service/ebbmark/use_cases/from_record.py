@@ -168,14 +168,13 @@ async def titration_reads(
     body = named_in_record(patient, encounter=None, period=None, parameters=())
     asked = record_query_of(body, base_url=record.settings.base_url, at_s=context.at_s)
     assert asked is not None  # noqa: S101 - the body names a patient
-    asks = "As $titrate-peep reads the record"
     try:
         answer = await answer_from_record(TITRATE_PEEP, asked, context, record=record, until_s=until_s)
     except Rejected as rejected:
-        return (f"{asks}: no answer.", *missing_for_a_trial(rejected))
+        return (say("from-record.no-answer"), *missing_for_a_trial(rejected))
     counted = Counter(one.quantity.slug for one in answer.request.readings)
     listed = ", ".join(f"{count} {slug}" for slug, count in counted.most_common())
-    return (f"{asks}, one can be read: {len(answer.titration.trial.steps)} steps of PEEP ({listed}).",)
+    return (say("from-record.can-be-read", steps=f"{len(answer.titration.trial.steps)}", listed=listed),)
 
 
 def _answered(
