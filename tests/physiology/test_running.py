@@ -9,7 +9,7 @@ from ebbmark.physiology.during.running import running_trial
 from ebbmark.physiology.patient.context import before_the_trial
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.trial.limb import began_of
+from ebbmark.physiology.trial.limb import began_of, peep_levels_of
 from trials import START_S, STEP_S, reading, staircase_down, trial_of
 
 PEEPS = (20.0, 18.0, 16.0, 14.0, 12.0, 10.0, 8.0, 6.0)
@@ -63,6 +63,12 @@ def test_the_trial_begins_where_peep_was_first_raised() -> None:
 
     assert running.began_s == START_S - 240.0
     assert began_of([*RISE, *first(4)], trial_of([*RISE, *first(4)]), DEFAULT_PROTOCOL) == START_S - 240.0
+
+
+def test_stretches_of_pressure_that_are_known_already_are_not_looked_for_again() -> None:
+    record = [*RISE, *first(4)]
+
+    assert began_of([], trial_of(record), DEFAULT_PROTOCOL, peep_levels_of(record)) == START_S - 240.0
 
 
 def test_before_the_trial_is_before_peep_was_raised_for_it() -> None:

@@ -19,7 +19,7 @@ from ebbmark.physiology.closing.result import Closing
 from ebbmark.physiology.findings import OWN_CHOICE, Change, ChangeKind, Finding, KnownCondition, Weight
 from ebbmark.physiology.patient.context import CheckLimits, vital_limits_of
 from ebbmark.physiology.patient.titration import PatientContext, Titration, closing_for, titrate
-from ebbmark.physiology.trial.limb import began_of
+from ebbmark.physiology.trial.limb import PeepLevel, began_of
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Trial
 from ebbmark.use_cases.answer_builder import no_trial
@@ -168,13 +168,16 @@ def estimates_remembered() -> Iterator[None]:
         _ESTIMATE.reset(token)
 
 
-def titration_of(trial: Trial, request: Request, *, now: bool = False) -> Titration:
+def titration_of(
+    trial: Trial, request: Request, *, now: bool = False, levels: Sequence[PeepLevel] | None = None
+) -> Titration:
     """The titration of one trial, as `$titrate-peep` makes it.
 
     Args:
         trial: the limb.
         request: its readings and what is known beside them.
         now: whether what the patient is like since the trial counts, too.
+        levels: stretches of PEEP among the readings, found once where several trials are titrated.
     """
     person = request.known_person
     titration = titrate(
@@ -186,11 +189,12 @@ def titration_of(trial: Trial, request: Request, *, now: bool = False) -> Titrat
         patient=patient_context_of(request),
         chosen_cmh2o=request.asked.chosen_peep_cmh2o,
         estimate=_ESTIMATE.get(),
+        levels=levels,
     )
     if now:
         # The newest reading is now: an answer follows from its inputs and not from the instant of the question.
         newest_s, since_s = max(one.end_s for one in request.readings), titration.seen[-1].until_s
-        began_s = began_of(request.readings, trial, request.protocol)
+        began_s = began_of(request.readings, trial, request.protocol, levels)
         # Where the trial itself gives no number its own checks say why, and speak of that step, too.
         last_s = trial.steps[-1].start_s if titration.advice.suggested_peep_cmh2o is not None else None
         found = now_of(request, since_s=since_s, at_s=newest_s, began_s=began_s, last_step_s=last_s, trial=trial)

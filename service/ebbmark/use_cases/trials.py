@@ -10,6 +10,7 @@ from ebbmark.fhir.reading.read import Request
 from ebbmark.physiology.after.trials_of_record import MOST_TRIALS, trials_of_record
 from ebbmark.physiology.after.trials_over_time import PastTrial, Shift, TrialChange, TrialRow, follow_trials
 from ebbmark.physiology.patient.titration import Titration
+from ebbmark.physiology.trial.limb import peep_levels_of
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.use_cases.answer_builder import answered, rule_of
 from ebbmark.use_cases.trial_and_patient import beyond_in_trial, look_in_short, the_trial, titration_of
@@ -38,7 +39,9 @@ def trials_answer(request: Request, _: Site) -> Answer:
     trials = trials or (the_trial(request),)
     # What the record says now is of the latest trial; what was known beside the earlier ones is not known here.
     earlier = replace(request, conditions=(), unjudged=())
-    titrations = [*(titration_of(one, earlier) for one in trials[:-1]), titration_of(trials[-1], request, now=True)]
+    levels = peep_levels_of(request.readings)
+    before = [titration_of(one, earlier, levels=levels) for one in trials[:-1]]
+    titrations = [*before, titration_of(trials[-1], request, now=True, levels=levels)]
     followed = follow_trials([_past(*both) for both in zip(trials, titrations, strict=True)])
     why_none = [one.advice.rationale if one.advice.suggested_peep_cmh2o is None else "" for one in titrations]
     told = [trial_words(*both) for both in zip(followed.rows, why_none, strict=True)]

@@ -21,7 +21,7 @@ from ebbmark.physiology.patient.context import LIMITS, CheckLimits, StepSeen, Tr
 from ebbmark.physiology.patient.suggestion_checks import limits_met_at, limits_met_in_trial
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Reading, UnusableReading
-from ebbmark.physiology.trial.limb import began_of
+from ebbmark.physiology.trial.limb import PeepLevel, began_of
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.physiology.vasopressors import Infusion
 
@@ -119,12 +119,14 @@ def titrate(
     patient: PatientContext | None = None,
     chosen_cmh2o: float | None = None,
     estimate: Estimator = estimator,
+    levels: Sequence[PeepLevel] | None = None,
 ) -> Titration:
     """Estimate closing, add the margin, and look at the patient before and after.
 
     Args:
         chosen_cmh2o: PEEP that the clinician chose instead of a suggested one.
         estimate: see `closing_of`.
+        levels: stretches of PEEP among the readings; None where they are yet to be found.
     """
     closing, findings, context = closing_for(trial, readings, protocol, patient, estimate)
     advice = advise(height_cm=height_cm, sex=sex, trial=trial, closing=closing, protocol=protocol)
@@ -135,7 +137,7 @@ def titrate(
     at = advice.suggested_peep_cmh2o
     if at is not None:
         charted = frozenset(reading.quantity for reading in readings)
-        began_s = min(began_of(readings, trial, protocol), trial.steps[0].start_s)
+        began_s = min(began_of(readings, trial, protocol, levels), trial.steps[0].start_s)
         tolerated = judge_suggestion(context, at, before=before_the_trial(readings, began_s), charted=charted)
         if any(one.weight is Weight.LOOK_FIRST for one in tolerated):
             advice = replace(advice, suggested_peep_cmh2o=None)

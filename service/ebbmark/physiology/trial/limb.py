@@ -153,9 +153,11 @@ def began_at(levels: Sequence[PeepLevel], first: int, protocol: Protocol) -> flo
     return levels[min(raised + 1, len(levels) - 1)].start_s
 
 
-def began_of(readings: Sequence[Reading], trial: Trial, protocol: Protocol) -> float:
-    """When PEEP was first moved for this trial."""
-    levels = peep_levels_of(readings)
+def began_of(
+    readings: Sequence[Reading], trial: Trial, protocol: Protocol, levels: Sequence[PeepLevel] | None = None
+) -> float:
+    """When PEEP was first moved for this trial; `levels` are those of the readings, where they are known already."""
+    levels = peep_levels_of(readings) if levels is None else levels
     top_s = trial.steps[0].samples[0].at_s
     first = max((index for index, one in enumerate(levels) if one.start_s <= top_s), default=0)
     return began_at(levels, first, protocol)
