@@ -21,16 +21,18 @@ import zstandard
 from audit.read_back import read_back
 from audit.test_signature import PATIENT as OF_ANSWER
 from audit.test_signature import PUBLISHED_JSON, signed
+from ebbmark.cli import main
 from ebbmark.fhir.naming import WRITTEN_TYPES, AcceptedWrites
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.normal_form import superseded
 from ebbmark.physiology.after.trials_of_record import trials_of_record
 from ebbmark.review import patients, shards
+from ebbmark.review.command import NOTHING
 from ebbmark.review.options import Options
 from ebbmark.review.patients import rows_of_part
 from ebbmark.review.run import Reviewed, _sizes_of, run
-from ebbmark.review.shards import MOST_CHUNKS, MOST_PARTS, Shards, chunks_of, lines_of, scatter
+from ebbmark.review.shards import MOST_CHUNKS, MOST_PARTS, Shards, chunks_of, join, lines_of, scatter
 from ebbmark.use_cases.questions import answer_request
 from fhir_builders import at, bundle, height, observation, parameters, patient, to_bytes, trial_observations
 from record.test_embedded import Narrow, write
@@ -166,6 +168,24 @@ def test_what_is_of_no_patient_and_of_no_answer_is_listed(tmp_path: Path) -> Non
         "no JSON object of FHIR",
         "of no patient",
     ]
+
+
+def test_a_provenance_finds_its_patient_by_any_result_where_the_record_keeps_no_guidance_response(
+    tmp_path: Path,
+) -> None:
+    held = [one for _, one in read_back(signed(), OF_ANSWER) if one["resourceType"] in {"Observation", "Provenance"}]
+    found = scattered(tmp_path, "a.ndjson", b"\n".join(msgspec.json.encode(one) for one in held))
+    shares = {kind: [one for name in found.slices if kind in name for one in found.slices[name]] for kind in KINDS}
+
+    joined = join(0, shares["pairs"], shares["orphans"], str(tmp_path / "work"), 4)
+
+    assert len([*lines_of(shares["pairs"])]) == 1
+    assert joined.listed == []
+    (line,) = [line for slices in joined.slices.values() for line in lines_of(slices)]
+    assert line.startswith(OF_ANSWER.rpartition("/")[2].encode() + b"\t")
+
+
+KINDS = ("pairs", "orphans")
 
 
 def test_a_resource_that_came_twice_counts_once_and_two_contents_under_one_version_count_not_at_all() -> None:
@@ -363,6 +383,31 @@ def test_more_trials_of_a_patient_than_are_reviewed_are_listed(monkeypatch: pyte
     rows = rows_of_part(held_by("a", *WHOLE), [], Options())
 
     assert [one["why"] for one in rows.listed] == ["more trials than the latest 1, which alone are reviewed"]
+
+
+def test_rows_under_codes_that_nobody_mapped_are_counted_as_left_out() -> None:
+    local = [
+        {**one, "code": {"coding": [{"system": "https://ward.example", "code": "local"}]}}
+        for one in trial_observations()
+    ]
+
+    rows = rows_of_part([*held_by("a", patient(), height(), *local)], [], Options())
+
+    assert rows.trials == []
+    assert [(row["reason"], row["inputs"]) for row in rows.left_out] == [("unknown-code", len(local))]
+
+
+@pytest.mark.parametrize("content", [b"", b"{cut", b'{"resourceType":"Patient","id":"a"}'])
+def test_a_folder_with_nothing_to_review_is_told_and_is_no_success(
+    content: bytes, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "in").mkdir()
+    (tmp_path / "in" / "a.ndjson").write_bytes(content)
+
+    assert main(["review", str(tmp_path / "in"), "--out", str(tmp_path / "out"), "--workers", "1"]) == NOTHING
+
+    told = capsys.readouterr().err
+    assert ("no line that can be read" if content[:2] != b'{"' else "no stored answer and no trial") in told
 
 
 def test_what_one_patients_data_do_to_the_reader_is_listed_and_the_others_are_read(

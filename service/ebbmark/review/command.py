@@ -24,8 +24,9 @@ if TYPE_CHECKING:
 
 __all__ = ["add_commands"]
 
-DONE, USAGE, INCOMPLETE = 0, 2, 9
-"""Exit codes; INCOMPLETE: a report was written, and some of the work had to be given up."""
+DONE, USAGE, INCOMPLETE, NOTHING = 0, 2, 9, 10
+"""Exit codes; INCOMPLETE: a report was written, and some of the work had to be given up; NOTHING: there was nothing to
+report on."""
 SEAT = 24
 _SITE_FILES = {
     "code_map": "ConceptMap of its codes, or a folder with some",
@@ -90,7 +91,8 @@ def add_commands(
         description="Replays every stored answer, titrates every trial in the data, and writes a page and its tables. "
         "Reads .ndjson, .ndjson.gz and .ndjson.zst. Begun again, it makes only what is missing or changed. "
         "Needs the extra: pip install 'ebbmark[review]'.",
-        epilog="Exit codes: 0 done; 9 a report was written, but some parts had to be given up; 2 wrong usage.",
+        epilog="Exit codes: 0 done; 9 a report was written, but some parts had to be given up; 10 one was "
+        "written, on a folder without a stored answer and without a trial; 2 wrong usage.",
     )
     review.add_argument("folder", metavar="FOLDER", type=Path)
     review.add_argument("--out", type=Path, required=True, metavar="REPORT", help="folder for the page and its tables")
@@ -239,6 +241,12 @@ def _review(chosen: argparse.Namespace, style: Callable[[], str]) -> int:
     if reviewed.failed:
         print(f"{reviewed.failed} pieces of the work were given up: see the page.", file=sys.stderr)
         return INCOMPLETE
+    counts = {row[0]: row[1] for row in report.tables["overview"].rows}
+    if not counts["trials"] and not counts["stored answers"]:
+        told = "no stored answer and no trial" if reviewed.counts else "no line that can be read"
+        hint = " Codes of the site's own need --code-map." if reviewed.counts else ""
+        print(f"Nothing was reviewed: {chosen.folder} holds {told}.{hint}", file=sys.stderr)
+        return NOTHING
     return DONE
 
 

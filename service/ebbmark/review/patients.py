@@ -19,7 +19,7 @@ from ebbmark.audit.signature import verify_form
 from ebbmark.audit.stored_answer import require_shape, stored_answer
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
-from ebbmark.fhir.problems import ProblemKind, Rejected
+from ebbmark.fhir.problems import Ignored, ProblemKind, Reason, Rejected
 from ebbmark.fhir.reading.read import Request, read_request
 from ebbmark.fhir.times import seconds
 from ebbmark.fhir.writing.embedded import embedded_in, unpacked
@@ -179,14 +179,12 @@ def _answers(
         whole = [msgspec.json.decode(one.line) for one in newest_of(parts)]
         stored: list[tuple[str, Json]] = [(url, dict(one)) for url, one in unpacked([("", one) for one in whole])]
         guidance: Json = next((one for _, one in stored if one.get("resourceType") == "GuidanceResponse"), {})
-        at = seconds(str(guidance.get("occurrenceDateTime", "")))
-        at_s = at if isinstance(at, float) else 0.0
+        at_s = at if isinstance(at := seconds(str(guidance.get("occurrenceDateTime", ""))), float) else 0.0
         beside = {token for one in whole for kind, token in embedded_in(one).beside if kind == "Device"}
         stored += [("", one) for one in _software_of(guidance, beside, devices)]
         row: Row = {
             "patient": name,
-            "unit": unit_at(stays, at_s),
-            **when(at_s, name, made.options),
+            **_stay(stays, at_s, name, made),
             "operation": str(guidance.get("moduleUri", "")).rpartition("/")[2],
             "answer": pseudonym(identity, made.options),
             **_replayed(stored, given, current, at_s, made),
@@ -226,12 +224,11 @@ def _replayed(
     kinds = Counter(one.kind.value for one in found.findings)
     wrong = [one for one in found.findings if one.kind not in AFTERWARDS]
     device: Json = next((one for _, one in stored if one.get("resourceType") == "Device"), {})
-    versions = device.get("version") or [{}]
     return {
         "outcome": found.outcome.value,
         "amended": kinds.get("input-amended", 0) > 0,
         "signature": signature,
-        "engine": str(versions[0].get("value", "")),
+        "engine": str((device.get("version") or [{}])[0].get("value", "")),
         "findings": ", ".join(f"{kind} {count}" for kind, count in sorted(kinds.items())),
         "where_first": without_ids(wrong[0].path, made.options) if wrong else "",
         "computed": found.expected is not None,
@@ -279,6 +276,7 @@ def _trials(
         # Where no PEEP was charted there was no trial.
         for slug in dict.fromkeys(one.kind.slug for one in rejected.problems if one.kind is not ProblemKind.MISSING):
             rows.note(f"no trial was looked for: {slug}", "Patient")
+        _count_left_out(rejected.ignored, _stay(stays, latest_s, name, made), rows, only=Reason.UNKNOWN_CODE.slug)
         return
     found, unread_before_s = trials_of_record(whole.readings, whole.protocol, most=MOST_TRIALS)
     if len(found) == MOST_TRIALS:
@@ -286,6 +284,7 @@ def _trials(
     elif unread_before_s is not None:
         rows.note("more changes of PEEP than are looked through for trials: the earliest were not", "Patient")
     if not found:
+        _count_left_out(whole.ignored, _stay(stays, latest_s, name, made), rows, only=Reason.UNKNOWN_CODE.slug)
         return
     beside = [one for one in newest if one.read.resourceType != "Observation"]
     personal = [one for one in newest if one.read.resourceType == "Observation" and made.personal.search(one.line)]
@@ -296,8 +295,7 @@ def _trials(
         near = [one for at_s, one in observed if from_s <= at_s <= until_s and one not in personal]
         of_trial: Row = {
             "patient": name,
-            "unit": unit_at(stays, end_s),
-            **when(end_s, name, made.options),
+            **_stay(stays, end_s, name, made),
             "steps": len(trial.steps),
             "kind": trial.kind.slug,
             "stored": any(abs(at_s - end_s) <= WITHIN_S for at_s in answered),
@@ -308,16 +306,20 @@ def _trials(
             request = read_request(TITRATE_PEEP, body, replace(made.context, at_s=until_s + 1))
             titrated, ignored = titrate_values(request)
         except Rejected as rejected:
-            refused = {"outcome": "refused", "why": rejected.problems[0].kind.slug, "other_outcome": "refused"}
-            yield {**of_trial, **refused, "left_out": len(rejected.ignored)}
-            _count_left_out([one.code for one in rejected.ignored], of_trial, rows)
+            why = {"why": rejected.problems[0].kind.slug, "left_out": len(rejected.ignored)}
+            yield {**of_trial, "outcome": "refused", "other_outcome": "refused", **why}
+            _count_left_out(rejected.ignored, of_trial, rows)
             continue
-        _count_left_out([one.code for one in ignored], of_trial, rows)
+        _count_left_out(ignored, of_trial, rows)
         yield {**of_trial, **_titrated(request, titrated, made), "left_out": len(ignored)}
 
 
-def _count_left_out(reasons: Sequence[str], of_trial: Row, rows: Rows) -> None:
-    for reason, count in sorted(Counter(reasons).items()):
+def _stay(stays: Sequence[StoredVersion], at_s: float, name: str, made: Prepared) -> Row:
+    return {"unit": unit_at(stays, at_s), **when(at_s, name, made.options)}
+
+
+def _count_left_out(left: Iterable[Ignored], of_trial: Row, rows: Rows, *, only: str = "") -> None:
+    for reason, count in sorted(Counter(one.code for one in left if only in ("", one.code)).items()):
         rows.left_out.append({"unit": of_trial["unit"], "month": of_trial["month"], "reason": reason, "inputs": count})
 
 

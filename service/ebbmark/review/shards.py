@@ -44,7 +44,7 @@ SHARED = frozenset({"Device", "DeviceMetric"})
 """Resources of no one patient that every part needs."""
 FEEDBACK = "cds-feedback|"
 """Begins the count of log lines that tell what became of a card: outcome and reason follow."""
-LINES_VERSION = b"4"
+LINES_VERSION = b"5"
 """Changes when the same lines would be sorted otherwise."""
 MOST_LEVELS = 100
 """A line that is nested deeper is listed and not read. This project's choice."""
@@ -121,7 +121,7 @@ class _Line(msgspec.Struct):
     meta: _Meta = msgspec.field(default_factory=_Meta)
 
 
-class _Guidance(msgspec.Struct):
+class _Result(msgspec.Struct):
     identifier: list[_Named] = []
 
 
@@ -167,6 +167,7 @@ def _scattered(chunk: Chunk, into: Path, parts: int) -> Shards:
 
 
 def _sort(chunk: Chunk, made: Shards, out: _Sorted, parts: int) -> None:
+    paired: dict[str, set[str]] = {}
     for place, line in _lines(chunk, made.listed):
         if not line.strip():
             continue
@@ -187,9 +188,9 @@ def _sort(chunk: Chunk, made: Shards, out: _Sorted, parts: int) -> None:
             made.listed.append(Listed(chunk.file, place, "no usable id", read.resourceType))
         elif whose:
             out.write(f"part-{_part(whose, parts):05}", whose.encode() + b"\t" + line)
-            if read.resourceType == "GuidanceResponse":
-                for identity in _identities(line):
-                    out.write(f"pairs-{_part(identity, parts):05}", f"{identity}\t{whose}".encode())
+            for identity in {*_identities(line)} - paired.get(whose, set()):
+                paired.setdefault(whose, set()).add(identity)
+                out.write(f"pairs-{_part(identity, parts):05}", f"{identity}\t{whose}".encode())
         elif read.resourceType in SHARED:
             out.write("shared", line)
         elif tagged := [one.code.partition(":")[0] for one in read.meta.tag if one.system == RESULT_SYSTEM]:
@@ -412,8 +413,9 @@ def _patient(line: _Line) -> str:
 
 
 def _identities(line: bytes) -> Iterable[str]:
+    """Of the answers that this is a result of: a record may keep no GuidanceResponse, so that any result will do."""
     try:
-        named = msgspec.json.decode(line, type=_Guidance).identifier
+        named = msgspec.json.decode(line, type=_Result).identifier if RESULT_SYSTEM.encode() in line else []
     except msgspec.DecodeError:
         return []
     return [one.value.partition(":")[0] for one in named if one.system == RESULT_SYSTEM and "\t" not in one.value]
