@@ -33,7 +33,7 @@ __all__ = [
 
 STARTED_S = 1_700_000_000.0
 RECORDED_S = 1_700_009_000.25
-ENGINE_VERSION = "0.5.0"
+ENGINE_VERSION = "0.6.0"
 
 PEEPS_CMH2O = (20.0, 18.0, 16.0, 14.0, 12.0, 10.0, 8.0)
 # Invented: rises from the top, then falls for good at 12 cmH2O.

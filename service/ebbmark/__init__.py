@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Closing", "CurveStep", "Rejected", "__version__", "ask", "estimate_closing", "titrate"]
 
-__version__ = "0.5.0"
+__version__ = "0.6.0"
 
 
 def __getattr__(name: str) -> object:

@@ -59,7 +59,7 @@ def test_the_software_version_is_the_agent() -> None:
 
     (provenance,), (device,) = resources(bundle, "Provenance"), resources(bundle, "Device")
     at = next(entry["fullUrl"] for entry in bundle["entry"] if entry["resource"] is device)
-    assert device["version"] == [{"value": "0.5.0"}]
+    assert device["version"] == [{"value": "0.6.0"}]
     assert provenance["agent"][0]["who"] == {"reference": at}
     assert provenance["agent"][0]["type"]["coding"][0]["code"] == "assembler"
 
