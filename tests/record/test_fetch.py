@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import asyncio
+import threading
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -18,7 +19,7 @@ from ebbmark.physiology.readings import Quantity
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.record_query import RecordQuery, record_query_of
 from ebbmark.record.retry import Waiting
-from ebbmark.record.search import Budget, Found, ReadFailure, TooMuch, search
+from ebbmark.record.search import Budget, Found, ReadFailure, TooMuch, in_turn, search
 from ebbmark.use_cases.from_record import ReadLimits, answer_from_record
 from ebbmark.use_cases.questions import answer_request
 from fhir_builders import (
@@ -600,3 +601,21 @@ def test_rows_known_by_their_text_only_are_read_from_the_record_as_from_a_file(
     if operation is TITRATE_PEEP:
         file = answer_request(operation, to_bytes(bundle(*charted)), context)
         assert found.titration.advice == file.titration.advice
+
+
+@pytest.mark.anyio
+async def test_replies_are_worked_through_one_at_a_time_and_the_event_loop_stays_free() -> None:
+    busy, most, seen = 0, 0, []
+
+    def work(number: int) -> int:
+        nonlocal busy, most
+        busy += 1
+        most = max(most, busy)
+        seen.append(threading.current_thread() is threading.main_thread())
+        busy -= 1
+        return number
+
+    found = await asyncio.gather(*[in_turn(work, number) for number in range(20)])
+
+    assert found == list(range(20))
+    assert (most, set(seen)) == (1, {False})

@@ -59,6 +59,7 @@ from ebbmark.record.search import (
     Found,
     FoundEntry,
     ReadFailure,
+    in_turn,
     machines_of,
     no_patient,
     read_metrics,
@@ -299,7 +300,7 @@ async def fetch(
     pages = [*of_person, *of_time]
     # Long replies take their time: the event loop stays free for others.
     every = each_once(pages, record.settings.base_url.rstrip("/"))
-    filtered = await asyncio.to_thread(post_filter, every, asked, table)
+    filtered = await in_turn(post_filter, every, asked, table)
     filtered.not_asked.update(not_asked)
     metrics, unread = await read_metrics(filtered.devices, record=record, budget=budget)
     fetched = Fetched(
@@ -389,7 +390,7 @@ async def _around_changes(
     if peep_by_text:
         return pages  # everything of that time is there
     others = None if by_text else [token for token in mechanics if token not in peeps]
-    for start_s, end_s in await asyncio.to_thread(around_changes, each_once(pages, ""), table, asked):
+    for start_s, end_s in await in_turn(around_changes, each_once(pages, ""), table, asked):
         pages += await observed(asked, others, limits_of(replace(asked, start_s=start_s, end_s=end_s)))
     return pages
 

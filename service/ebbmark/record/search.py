@@ -10,9 +10,11 @@ bundle.html (search.mode `outcome`).
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+import asyncio
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from typing import TypeVar
+from typing import Final, TypeVar, TypeVarTuple
 from urllib.parse import parse_qsl, urlencode
 
 import msgspec
@@ -34,6 +36,7 @@ __all__ = [
     "Reference",
     "TooMuch",
     "any_of",
+    "in_turn",
     "machines_of",
     "no_patient",
     "no_record",
@@ -47,6 +50,8 @@ __all__ = [
 ]
 
 T = TypeVar("T")
+Result = TypeVar("Result")
+Given = TypeVarTuple("Given")
 
 _STATUS_WORDS = {
     400: "the record could not read the question",
@@ -255,6 +260,23 @@ def any_of(values: Sequence[str]) -> str:
     return ",".join(value.replace("\\", "\\\\").replace(",", "\\,").replace("$", "\\$") for value in values)
 
 
+_LONG: Final = 200
+"""Entries of a page; with fewer the way to another thread costs more than it frees. This project's choice."""
+_READER: Final = ThreadPoolExecutor(max_workers=1, thread_name_prefix="record-replies")
+
+
+async def in_turn(work: Callable[[*Given], Result], *given: *Given) -> Result:
+    """Do work on replies of the record beside the event loop, one piece at a time.
+
+    Long replies take their time; in several threads at once they would hold one another and the loop up.
+
+    Args:
+        work: what is to be done.
+        given: its arguments.
+    """
+    return await asyncio.get_running_loop().run_in_executor(_READER, work, *given)
+
+
 async def search(
     record: RecordClient, kind: str, query: Sequence[tuple[str, str]], *, budget: Budget
 ) -> Found | ReadFailure | TooMuch:
@@ -283,7 +305,8 @@ async def search(
         found.pages += 1
         if found.pages == 1 and (page.total or 0) > budget.resources:
             return TooMuch("more resources than may be read")
-        failure = take(page, found, seen, budget)
+        long = len(page.entry) > _LONG
+        failure = await in_turn(take, page, found, seen, budget) if long else take(page, found, seen, budget)
         if failure is not None:
             return failure
         following = page.following
