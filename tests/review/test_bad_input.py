@@ -367,6 +367,15 @@ def test_the_signature_of_an_answer_that_was_superseded_holds() -> None:
     assert [row["signature"] for row in rows.answers] == ["valid"]
 
 
+def test_a_signature_is_not_called_broken_where_the_export_holds_no_device() -> None:
+    held = [msgspec.json.encode(one) for _, one in read_back(signed(), OF_ANSWER)]
+    patients = [b"a\t" + one for one in held if b'"resourceType":"Device"' not in one]
+
+    rows = rows_of_part(patients, [], Options(published_keys=PUBLISHED_JSON))
+
+    assert [row["signature"] for row in rows.answers] == ["device-missing"]
+
+
 def test_an_input_in_no_shape_of_fhir_is_listed_and_costs_no_answer() -> None:
     answers = [b"a\t" + msgspec.json.encode(one) for _, one in read_back(signed(), OF_ANSWER)]
     odd = b'a\t{"resourceType":"Observation","id":"odd","status":{},"subject":{"reference":"Patient/a"}}'

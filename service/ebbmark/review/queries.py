@@ -35,7 +35,7 @@ _USE = f"""
     median(set_after_min) FILTER ({_USED}) AS median_min_to_setting"""
 
 _TITRATIONS = """(SELECT *, stored_suggested_cmh2o AS then_cmh2o, suggested_cmh2o AS now_cmh2o,
-    computed AND signature NOT IN ('broken', 'covers-part') AS compared
+    computed AND signature NOT IN ('broken', 'covers-part', 'device-missing') AS compared
     FROM answers WHERE operation = 'titrate-peep')"""
 """What somebody changed afterwards says nothing of an engine."""
 
@@ -54,8 +54,8 @@ QUERIES = (
                 ('same', 'same-within-rounding'))),
             ('stored answers whose signature does not fit, or covers a part only', (SELECT count(*) FROM answers WHERE
                 signature IN ('broken', 'covers-part'))),
-            ('stored answers without a signature, or by a key that was not given', (SELECT count(*) FROM answers WHERE
-                signature IN ('absent', 'unknown-key'))),
+            ('stored answers whose signature cannot be checked: none, no key, no Device', (SELECT count(*) FROM answers
+                WHERE signature IN ('absent', 'unknown-key', 'device-missing'))),
             ('things listed as not used', (SELECT count(*) FROM listed))) AS t(what, n)""",
     ),
     Query(
