@@ -109,10 +109,11 @@ class Browser:
         headers: dict[str, str] | None = None,
         params: dict[str, str] | None = None,
         data: Mapping[str, str | list[str]] | None = None,
+        content: str | None = None,
     ) -> httpx.Response:
         """One request, no redirect followed."""
         address = url if url.startswith("http") else self.service + url
-        return self.http.request(method, address, headers=headers, params=params, data=data)
+        return self.http.request(method, address, headers=headers, params=params, data=data, content=content)
 
     def get(
         self,

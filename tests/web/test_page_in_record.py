@@ -11,13 +11,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any, Literal
-from urllib.parse import parse_qs
+from urllib.parse import parse_qs, urlencode
 
 import httpx
 import pytest
 from openapi_spec_validator import OpenAPIV31SpecValidator
 
 from ebbmark.fhir.reading.height_and_sex import CLINICAL_USE
+from ebbmark.fhir.writing.entered import ENTERED
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from ebbmark.web.audit_trail import LOGGER
@@ -277,17 +278,18 @@ def test_a_trial_typed_by_hand_is_recorded_as_entered_by_this_person_and_answere
         for step, (peep, drive) in enumerate([(16, 12.4), (14, 12.0), (12, 12.1), (10, 13.4), (8, 15.4), (6, 17.0)])
         for second in (0, 60, 120)
     ]
-    fields: dict[str, str | list[str]] = {
-        "csrf": field(browser.get(f"{tab}/steps"), "csrf"),
-        "time": [one for one, _, _ in rows],
-        "peep-set": [f"{one}" for _, one, _ in rows],
-        "plateau-pressure": [f"{one}" for _, _, one in rows],
-        "tidal-volume-expired": ["420" for _ in rows],
-    }
+    names = ("time", *(one.name for one in ENTERED), "rhythm")
+    typed = {"tidal-volume-expired": "420"}
+    fields = [("csrf", field(browser.get(f"{tab}/steps"), "csrf"))]
+    for clock, peep, plateau in rows:
+        row = {**typed, "time": clock, "peep-set": f"{peep}", "plateau-pressure": f"{plateau}"}
+        fields += [(name, row.get(name, "")) for name in names]
+    form = {"content-type": "application/x-www-form-urlencoded"}
 
-    looked = browser.step("POST", f"{tab}/steps?fragment", data=fields)
+    looked = browser.step("POST", f"{tab}/steps?fragment", content=urlencode(fields), headers=form)
     before = set(record.held)
-    sent = [browser.step("POST", f"{tab}/steps", data={**fields, "do": "record"}) for _ in range(2)]
+    recorded = urlencode([*fields, ("do", "record")])
+    sent = [browser.step("POST", f"{tab}/steps", content=recorded, headers=form) for _ in range(2)]
 
     assert "Suggested PEEP 12" in words_of(looked.content)
     assert height in before

@@ -71,4 +71,4 @@ def test_a_page_that_is_refused_reads_no_further() -> None:
         await asyncio.sleep(0)
         return sorted(ended)
 
-    assert asyncio.run(refused()) == ["check-validity", "next-step"]
+    assert asyncio.run(refused()) == ["check-validity", "next-step", "titrate-peep"]
