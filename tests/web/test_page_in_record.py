@@ -282,8 +282,8 @@ def test_a_trial_typed_by_hand_is_recorded_as_entered_by_this_person_and_answere
     typed = {"tidal-volume-expired": "420"}
     fields = [("csrf", field(browser.get(f"{tab}/steps"), "csrf"))]
     for clock, peep, plateau in rows:
-        row = {**typed, "time": clock, "peep-set": f"{peep}", "plateau-pressure": f"{plateau}"}
-        fields += [(name, row.get(name, "")) for name in names]
+        of_row = {**typed, "time": clock, "peep-set": f"{peep}", "plateau-pressure": f"{plateau}"}
+        fields += [(name, of_row.get(name, "")) for name in names]
     form = {"content-type": "application/x-www-form-urlencoded"}
 
     looked = browser.step("POST", f"{tab}/steps?fragment", content=urlencode(fields), headers=form)
