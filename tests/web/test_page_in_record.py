@@ -279,10 +279,9 @@ def test_a_trial_typed_by_hand_is_recorded_as_entered_by_this_person_and_answere
         for second in (0, 60, 120)
     ]
     names = ("time", *(one.name for one in ENTERED), "rhythm")
-    typed = {"tidal-volume-expired": "420"}
     fields = [("csrf", field(browser.get(f"{tab}/steps"), "csrf"))]
     for clock, peep, plateau in rows:
-        of_row = {**typed, "time": clock, "peep-set": f"{peep}", "plateau-pressure": f"{plateau}"}
+        of_row = {"tidal-volume-expired": "420", "time": clock, "peep-set": f"{peep}", "plateau-pressure": f"{plateau}"}
         fields += [(name, of_row.get(name, "")) for name in names]
     form = {"content-type": "application/x-www-form-urlencoded"}
 
