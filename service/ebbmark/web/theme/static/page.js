@@ -179,11 +179,11 @@ const countDwell = (part, nowMs) => {
     if (text === "") return "";
     const { label, unit, low, high } = input.dataset;
     const value = Number(text.replace(",", "."));
-    if (!/^\d{1,4}([.,]\d{1,2})?$/.test(text)) return `${label} “${text}” is not a number with up to two decimals.`;
-    if (value < Number(low) || value > Number(high)) {
-      return `${label} ${text} ${unit} cannot be right; enter ${Number(low)} to ${Number(high)} ${unit}.`;
-    }
-    return "";
+    const told = (sentence) => sentence
+      .replaceAll("{unit}", unit).replaceAll("{low}", Number(low)).replaceAll("{high}", Number(high))
+      .replaceAll("{label}", label).replaceAll("{typed}", () => text);
+    if (!/^\d{1,4}([.,]\d{1,2})?$/.test(text)) return told(one.dataset.noNumber);
+    return value < Number(low) || value > Number(high) ? told(one.dataset.outOfRange) : "";
   };
 
   const judge = (input) => {
@@ -259,7 +259,7 @@ const countDwell = (part, nowMs) => {
       if (error.name === "AbortError") return;
       const text = document.createElement("p");
       text.className = "notice";
-      text.textContent = "The service did not answer, so what stands here is not computed. The rows are kept in this browser.";
+      text.textContent = one.dataset.noAnswer;
       computed.replaceChildren(text);
     }
   };
