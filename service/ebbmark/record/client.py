@@ -3,14 +3,11 @@
 Everything that leaves this service goes through here: within limits of time and size, without redirects, cookies or
 proxies, and only to addresses that a name may lead to.
 
-Source: HTTP semantics RFC 9110.
+A record that a caller names is spoken to only if it is listed, with the caller's token, for one question; that token is
+never kept, and our own sign-in never sent along. The connections outlive the question, so that a clinician who waits
+does not wait for a new one.
 
-Source: FHIR R4 RESTful API (media types); bearer tokens RFC 6750.
-
-Only a listed one, with the caller's token, for one question.
-
-A caller's token is never kept and our own sign-in never sent along. The connections outlive the question, so that a
-clinician who waits does not wait for a new one.
+Source: HTTP semantics RFC 9110; FHIR R4 RESTful API (media types); bearer tokens RFC 6750.
 """
 
 from __future__ import annotations

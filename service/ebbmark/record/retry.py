@@ -3,13 +3,11 @@
 Source: RFC 9110 section 10.2.3 (Retry-After) and 5.6.7 (dates); which failures are worth a repeat is common practice,
 no published source.
 
-Several questions asked at once share what they read of the record.
-
-The view cache lives as long as one view and holds nothing longer: the next view reads anew. Two questions that want the
-same wait for one reading of it. Where it is known that one of them goes further back, all that want the same codes
-share that reading, and each gets what the record would have sent for its own time. What could not be read together,
-since it would be too much, or fails for something in it, is read by each on its own. A reading that nobody waits for
-any longer is ended.
+The view cache lets several questions asked at once share what they read of the record. It lives as long as one view
+and holds nothing longer: the next view reads anew. Two questions that want the same wait for one reading of it. Where
+it is known that one of them goes further back, all that want the same codes share that reading, and each gets what
+the record would have sent for its own time. What could not be read together, since it would be too much, or fails for
+something in it, is read by each on its own. A reading that nobody waits for any longer is ended.
 """
 
 from __future__ import annotations

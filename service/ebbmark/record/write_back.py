@@ -4,9 +4,7 @@ A Device is written once, by conditional create on its identifier. A client of c
 records are merged and copied: where two Devices carry the identifier, FHIR refuses every further conditional create
 (412), and with it the whole answer. So the one that was there first, by its id, is then named and none created.
 
-Source: FHIR R4 http.html#ccreate (multiple matches: 412 Precondition Failed).
-
-Source: FHIR R4 http.html#transaction and #ccreate.
+Source: FHIR R4 http.html#transaction and #ccreate (multiple matches: 412 Precondition Failed).
 """
 
 from __future__ import annotations

@@ -1,12 +1,11 @@
 """What a reply to a transaction proves, and the outcome of a write-back that the caller gets.
 
 Source: FHIR R4 http.html#transaction (one transaction-response with one entry per request in the same order, or one
-OperationOutcome and nothing written) and http.html#ccreate (201 new, 200 already there, 412 several).
+OperationOutcome and nothing written), http.html#ccreate (201 new, 200 already there, 412 several) and http.html
+(meaning of the statuses).
 
 Every sentence is made of our own words, counts, positions, HTTP statuses, FHIR issue codes, message codes of FHIR and
 paths of FHIR elements. The record's own text is never quoted, since it may hold patient data; `refusal_log` has it.
-
-Source: FHIR R4 http.html (meaning of the statuses).
 """
 
 from __future__ import annotations

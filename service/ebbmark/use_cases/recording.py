@@ -6,7 +6,7 @@ A report that joins an answer which is there already is a page of that answer: i
 it. Those of a later reading depend on what came into the record since, our own results among it, and no replay could
 make such a page again.
 
-What recording an answer would do to the record, looked at beforehand without writing (a dry run).
+The dry run says what recording an answer would do to the record, without writing.
 """
 
 from __future__ import annotations
