@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-__all__ = ["component", "elements", "resource", "resources"]
-
 Json = dict[str, Any]
 
 

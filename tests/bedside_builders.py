@@ -16,21 +16,6 @@ from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.use_cases.questions import answer_request
 from fhir_builders import LOINC, UCUM, Json, bundle, height, patient
 
-__all__ = [
-    "ICD10",
-    "Said",
-    "asked",
-    "body_of",
-    "charted",
-    "condition",
-    "parameter",
-    "refused",
-    "row",
-    "rows_down",
-    "stamp",
-    "value_of",
-]
-
 ICD10 = "http://hl7.org/fhir/sid/icd-10"
 HL7 = "http://terminology.hl7.org/CodeSystem"
 MDC = "urn:iso:std:iso:11073:10101"

@@ -13,8 +13,6 @@ from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 from cryptography.x509.oid import NameOID
 
-__all__ = ["Certificates", "certificates"]
-
 
 @dataclass(frozen=True, slots=True)
 class Certificates:

@@ -20,8 +20,6 @@ from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.titrate import titrate
 from recommendations import retold
 
-__all__ = ["DRAWN", "FIXTURES", "charted", "fixture", "with_vital_signs"]
-
 FIXTURES = Path(__file__).parents[1] / "fixtures"
 AT_S = 1_780_000_000.0
 STEPS_OF_ONE = tuple(range(30, 5, -1))

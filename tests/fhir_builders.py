@@ -5,28 +5,6 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 
-__all__ = [
-    "LOINC",
-    "MDC",
-    "UCUM",
-    "Json",
-    "at",
-    "bundle",
-    "charted_sex",
-    "component",
-    "entry",
-    "height",
-    "observation",
-    "panel",
-    "parameters",
-    "patient",
-    "quantity",
-    "to_bytes",
-    "trial_bundle",
-    "trial_observations",
-    "trial_panels",
-]
-
 Json = dict[str, object]
 
 LOINC = "http://loinc.org"

@@ -13,8 +13,6 @@ import jwt
 from cryptography.hazmat.primitives.asymmetric import ec, rsa
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat, PublicFormat
 
-__all__ = ["NOW_S", "Issuer", "forged", "hmac_signed", "segment"]
-
 NOW_S = 1_790_000_000.0
 ISSUER = "https://issuer.example"
 CLIENT = "icu-dashboard"

@@ -31,8 +31,6 @@ from authlib.oauth2.rfc7636 import CodeChallenge
 
 from issued_tokens import Issuer
 
-__all__ = ["CLIENT_ID", "USER", "Chart", "LaunchSite", "launch_server"]
-
 CLIENT_ID = "ebbmark-page"
 USER = "Practitioner/rowan"
 ASSERTION_TYPE = "urn:ietf:params:oauth:client-assertion-type:jwt-bearer"

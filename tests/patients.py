@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.patient.titration import PatientContext, Titration, titrate
@@ -68,6 +67,3 @@ def scaled(readings: Sequence[Reading], quantity: Quantity, factor: float) -> li
 
 def replace_value(one: Reading, value: float) -> Reading:
     return one._replace(value=value)
-
-
-__all__ = ["CLEAR", "PEEPS", "PatientContext", "beside", "replace", "scaled", "slugs", "titrated", "without"]

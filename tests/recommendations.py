@@ -9,27 +9,14 @@ from ebbmark.fhir.problems import Ignored, Source
 from ebbmark.fhir.reading.patient import Person
 from ebbmark.fhir.reading.read import Request
 from ebbmark.fhir.writing.titration import titration_answer
-from ebbmark.physiology.advice.advice import Advice, Caution, Severity, TidalVolume, WhatIf
-from ebbmark.physiology.closing.estimator import Closing, Evidence, Shape, StepEstimate, Verdict
+from ebbmark.physiology.advice.advice import Advice, Caution, Severity
+from ebbmark.physiology.advice.what_if import TidalVolume, WhatIf
+from ebbmark.physiology.closing.result import Closing, Evidence, Shape, StepEstimate, Verdict
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.trial.reading import ComplianceKind, Sample, Step, Trial
-
-__all__ = [
-    "ALL",
-    "RECORDED_S",
-    "answered",
-    "falling_from_first_step",
-    "found",
-    "identified",
-    "indeterminate",
-    "not_reached",
-    "of_size",
-    "retold",
-    "undecided",
-]
+from ebbmark.physiology.trial.steps import ComplianceKind, Sample, Step, Trial
 
 STARTED_S = 1_700_000_000.0
 RECORDED_S = 1_700_009_000.25

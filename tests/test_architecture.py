@@ -62,19 +62,8 @@ def test_the_core_imports_only_what_is_on_its_list(path: Path) -> None:
 
 
 @pytest.mark.parametrize("path", SOURCES, ids=names_of(SOURCES))
-def test_every_module_says_what_it_answers_and_what_it_offers(path: Path) -> None:
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-
-    offers = [
-        target.id
-        for node in tree.body
-        if isinstance(node, ast.Assign | ast.AnnAssign)
-        for target in (node.targets if isinstance(node, ast.Assign) else [node.target])
-        if isinstance(target, ast.Name)
-    ]
-
-    assert ast.get_docstring(tree)
-    assert "__all__" in offers
+def test_every_module_says_what_it_does(path: Path) -> None:
+    assert ast.get_docstring(ast.parse(path.read_text(encoding="utf-8")))
 
 
 @pytest.mark.parametrize("path", SOURCES, ids=names_of(SOURCES))

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from ebbmark.physiology.closing.estimator import Closing, Evidence, Shape, StepEstimate, Verdict
+from ebbmark.physiology.closing.result import Closing, Evidence, Shape, StepEstimate, Verdict
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, Protocol
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.trial.reading import NoTrial, Trial, read_trial
+from ebbmark.physiology.trial.reading import read_trial
+from ebbmark.physiology.trial.steps import NoTrial, Trial
 
 START_S = 1_790_000_000.0
 STEP_S = 120.0

@@ -11,8 +11,6 @@ from ebbmark.fhir.reading.concept_map import OWN_QUANTITIES
 from ebbmark.fhir.reading.units import ACCEPTED
 from ebbmark.physiology.readings import Quantity
 
-__all__ = ["FILE", "page"]
-
 FILE = Path(__file__).parent / "codes.md"
 
 HEAD = f"""# Codes that are read

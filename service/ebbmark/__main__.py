@@ -7,8 +7,6 @@ import gc
 import sys
 from collections.abc import Sequence
 
-__all__ = ["run"]
-
 UNREAD = 141
 """As a shell tells a process that SIGPIPE ended; common practice, no published source."""
 

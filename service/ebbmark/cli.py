@@ -30,8 +30,6 @@ from ebbmark.record.check import add_check_record, add_check_settings, patient_r
 from ebbmark.review.command import add_commands
 from ebbmark.use_cases.questions import answer_request
 
-__all__ = ["main"]
-
 ANSWERED = 0
 USAGE = 2
 NO_SUGGESTION = 3

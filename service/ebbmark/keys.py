@@ -23,16 +23,6 @@ from joserfc.errors import JoseError
 if TYPE_CHECKING:
     from joserfc.jwk import ECKey, RSAKey
 
-__all__ = [
-    "KeyFault",
-    "KeyRing",
-    "PublicKey",
-    "SigningKey",
-    "new_key_set",
-    "public_key_set",
-    "read_key_ring",
-    "read_public_keys",
-]
 
 Algorithm = Literal["ES384", "RS384"]
 

@@ -50,17 +50,6 @@ from ebbmark.web.replaying import inputs_of
 from ebbmark.web.telemetry import watch_of
 from ebbmark.web.trust import own_keys
 
-__all__ = [
-    "bridge",
-    "check_record",
-    "check_settings",
-    "context_in_settings",
-    "export_record",
-    "inputs_from_record",
-    "observations_from_record",
-    "serve",
-]
-
 BACKLOG = 2048
 
 

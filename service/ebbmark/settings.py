@@ -19,16 +19,6 @@ from pydantic import (
 )
 from pydantic_settings import BaseSettings, EnvSettingsSource, SettingsConfigDict
 
-__all__ = [
-    "Issuer",
-    "Settings",
-    "SmartRecord",
-    "fault_said",
-    "is_anything_set",
-    "places_in_environment",
-    "unknown_names",
-]
-
 PREFIX = "EBBMARK_"
 
 Algorithm = Literal["ES256", "ES384", "ES512", "RS256", "RS384", "RS512", "PS256", "PS384", "PS512"]

@@ -20,18 +20,6 @@ from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap, read_code_map
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.words.messages import NotACatalogue, read_catalogue, use_catalogue
 
-__all__ = [
-    "NO_FILES",
-    "SiteFiles",
-    "codes_of",
-    "content_of",
-    "faults_of",
-    "files_of",
-    "remarks_on",
-    "site_of",
-    "use_messages",
-]
-
 _Read = TypeVar("_Read")
 
 

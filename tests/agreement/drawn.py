@@ -14,8 +14,6 @@ from typing import Final
 
 from fhir_builders import Json, bundle, height, panel, parameters, patient, to_bytes
 
-__all__ = ["KINDS", "TWO", "Drawn", "drawn"]
-
 START: Final = datetime(2026, 3, 1, 9, 0, tzinfo=UTC)
 STEP_S: Final = 180
 

@@ -10,6 +10,7 @@ import pytest
 
 from audit.test_replay import AT_S, INPUTS, LATER_S, TALL, answer, copy_of, replayed
 from audit.test_signature import KEY, PUBLISHED
+from ebbmark.audit.findings import ReplayOutcome
 from ebbmark.audit.signature import Verified, sign, verify
 from ebbmark.cli import main
 from ebbmark.fhir.operations import TITRATE_PEEP
@@ -18,7 +19,7 @@ from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.use_cases.questions import answer_request
-from ebbmark.use_cases.replay import ReplayOutcome, replay
+from ebbmark.use_cases.replay import replay
 from fhir_builders import at, bundle, height, observation, parameters, patient, quantity, to_bytes, trial_observations
 
 Json = dict[str, Any]

@@ -13,11 +13,11 @@ from typing import Any
 import pytest
 
 from audit.test_replay import LATER_S
-from ebbmark.audit.findings import FindingKind
+from ebbmark.audit.findings import FindingKind, ReplayOutcome
 from ebbmark.cli import main
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.normal_form import resources_of
-from ebbmark.use_cases.replay import Replayed, ReplayOutcome, replay
+from ebbmark.use_cases.replay import Replayed, replay
 from ebbmark.use_cases.replay_exchange import read_inputs
 
 Json = dict[str, Any]

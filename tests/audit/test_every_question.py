@@ -23,7 +23,7 @@ from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.retry import Waiting
 from ebbmark.record.stored_answers import answer_in_record
-from ebbmark.record.write_back import WriteState
+from ebbmark.record.write_outcome import WriteState
 from ebbmark.use_cases.questions import ANSWERS, answer_request
 from ebbmark.use_cases.recording import Recorded, answer_bundle, record_answer
 from ebbmark.use_cases.replay import Replayed, replay

@@ -12,13 +12,13 @@ import pytest
 from audit.test_replay import INPUTS, LATER_S, STORED, copy_of, replayed
 from audit.test_signature import KEY, PUBLISHED, leaves
 from ebbmark.audit.comparison import without_places
-from ebbmark.audit.findings import FindingKind
+from ebbmark.audit.findings import FindingKind, ReplayOutcome
 from ebbmark.audit.signature import Verified, sign, verify
 from ebbmark.audit.stored_answer import needs_of
 from ebbmark.cli import main
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
-from ebbmark.use_cases.replay import ReplayOutcome, replay
+from ebbmark.use_cases.replay import replay
 from fhir_builders import parameters, to_bytes
 from web.asking import ask, plain_app
 

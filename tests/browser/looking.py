@@ -16,20 +16,6 @@ from playwright.sync_api import Browser, BrowserContext, Page
 
 from outside.node_packages import missing
 
-__all__ = [
-    "ARGUMENTS",
-    "DESKTOP",
-    "LONGEST_WAIT_MS",
-    "PHONE",
-    "Watched",
-    "broken_rules",
-    "chromium",
-    "open_everything",
-    "picture",
-    "running_demo",
-    "watched",
-]
-
 ARGUMENTS = [
     "--no-sandbox",
     "--disable-gpu",

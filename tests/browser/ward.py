@@ -12,8 +12,6 @@ import httpx
 from fhir_builders import at, height, patient, trial_observations
 from launch_server import Chart
 
-__all__ = ["USER_ID", "Json", "Ward"]
-
 Json = dict[str, Any]
 
 USER_ID = "rowan"

@@ -8,8 +8,6 @@ from typing import Any
 
 from hypothesis import strategies as st
 
-__all__ = ["broken_bytes", "mutated"]
-
 # A node is named by what holds it and where.
 Place = tuple[Any, str | int]
 

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from ebbmark.audit.findings import ReplayOutcome
 from ebbmark.fhir.bedside.site import SiteFileError
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import ProblemKind, Rejected
@@ -21,7 +22,7 @@ from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.readings import Quantity
 from ebbmark.use_cases.questions import answer_request
-from ebbmark.use_cases.replay import ReplayOutcome, replay
+from ebbmark.use_cases.replay import replay
 from fhir_builders import Json, bundle, height, observation, panel, patient, to_bytes, trial_bundle
 
 NOW_S = 1772355600.0 + 86400.0

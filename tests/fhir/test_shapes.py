@@ -6,6 +6,7 @@ import json
 
 import pytest
 
+from ebbmark.audit.findings import ReplayOutcome
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.question import RequestContext
@@ -14,7 +15,7 @@ from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.use_cases.questions import answer_request
-from ebbmark.use_cases.replay import ReplayOutcome, replay
+from ebbmark.use_cases.replay import replay
 from fhir_builders import Json, at, bundle, height, observation, patient, to_bytes, trial_bundle, trial_observations
 
 CONTEXT = RequestContext(1772355600.0 + 86400.0)

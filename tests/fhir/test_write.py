@@ -21,9 +21,9 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.codesystem import CONCEPTS
 from ebbmark.fhir.naming import CODE_SYSTEM
 from ebbmark.fhir.writing.write import write_bundle, write_bundle_bytes
-from ebbmark.physiology.closing.estimator import Evidence, Shape, Verdict
+from ebbmark.physiology.closing.result import Evidence, Shape, Verdict
 from ebbmark.physiology.protocols import PROTOCOLS
-from ebbmark.physiology.trial.reading import ComplianceKind
+from ebbmark.physiology.trial.steps import ComplianceKind
 from recommendations import (
     ALL,
     RECORDED_S,

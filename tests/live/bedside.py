@@ -23,8 +23,6 @@ from ebbmark.views.sheet import report_pdf
 from fhir_builders import at, height, patient, to_bytes, trial_observations
 from record.searchable_record import answered_from_record
 
-__all__ = ["AT_S", "Bedside", "Stored"]
-
 T = TypeVar("T")
 Json = dict[str, Any]
 Stored = list[tuple[str, Json]]

@@ -20,8 +20,6 @@ from random import Random
 from types import TracebackType
 from typing import Self
 
-__all__ = ["CALM", "CROWDED", "FAILING", "MIXED", "Fault", "FaultProxy", "Weather"]
-
 LOOPBACK = "127.0.0.1"
 
 

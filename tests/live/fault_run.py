@@ -24,8 +24,6 @@ from live.faulty_writing import Outcome, Plan, run
 from live.record_server import RunningRecord, load_own_codes, start_record, stop_record
 from live.written_once import Found, Verdict
 
-__all__ = ["lines_of", "main"]
-
 
 def main() -> int:
     """Run, print, and judge."""

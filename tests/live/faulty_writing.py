@@ -18,8 +18,6 @@ from live.many_recommendations import jobs, load_inputs, talking_to
 from live.writer_process import Writer
 from live.written_once import Call, Found, Job, Verdict, census, found_of, look, look_when_settled, verdict_of
 
-__all__ = ["Outcome", "Plan", "Restart", "run"]
-
 Restart = Callable[[], Awaitable[None]]
 
 WRITERS_OF_ONE = 12

@@ -15,8 +15,6 @@ from live.record_server import FHIR_JSON
 from live.written_once import Job, job_of
 from recommendations import RECORDED_S, found, retold
 
-__all__ = ["jobs", "load_inputs", "talking_to"]
-
 AT_A_TIME = 200
 PAGE = b"%PDF-1.7 " + bytes(range(256)) * 400
 

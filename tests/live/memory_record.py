@@ -31,8 +31,6 @@ import uvicorn
 from ebbmark.fhir.times import seconds
 from live.record_server import LOOPBACK
 
-__all__ = ["MemoryRecord"]
-
 Json = dict[str, Any]
 TYPES = (
     "CodeSystem", "DetectedIssue", "Device", "DiagnosticReport", "Encounter", "GuidanceResponse", "List", "Observation",

@@ -23,19 +23,6 @@ import httpx
 
 from ebbmark.fhir.codesystem import code_system
 
-__all__ = [
-    "Issue",
-    "RecordDidNotStart",
-    "RunningRecord",
-    "load_own_codes",
-    "missing_tools",
-    "problems",
-    "running_record",
-    "start_record",
-    "stop_record",
-    "validate_with_server",
-]
-
 LOOPBACK = "127.0.0.1"
 TESTS = Path(__file__).parents[1]
 SCRIPT = TESTS.parent / "deploy" / "record.sh"

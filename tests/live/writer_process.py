@@ -21,8 +21,6 @@ from ebbmark.record.retry import Waiting
 from ebbmark.record.supersede import write_current
 from ebbmark.record.write_outcome import WriteOutcome
 
-__all__ = ["Writer"]
-
 LONGEST_LINE = 4_000_000
 
 

@@ -15,24 +15,10 @@ from typing import Any
 import httpx
 import msgspec
 
-from ebbmark.fhir.writing.identity import RESULT_SYSTEM
+from ebbmark.fhir.naming import RESULT_SYSTEM
 from ebbmark.fhir.writing.normal_form import CURRENT_SYSTEM, SUPERSEDED_SYSTEM
 from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM
 from ebbmark.record.write_outcome import WriteOutcome, WriteState
-
-__all__ = [
-    "Call",
-    "Found",
-    "Job",
-    "Key",
-    "Verdict",
-    "census",
-    "found_of",
-    "job_of",
-    "look",
-    "look_when_settled",
-    "verdict_of",
-]
 
 Json = dict[str, Any]
 Key = tuple[str, str]

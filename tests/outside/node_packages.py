@@ -9,8 +9,6 @@ from pathlib import Path
 
 import pytest
 
-__all__ = ["install_node_packages", "missing"]
-
 HERE = Path(__file__).parent
 
 

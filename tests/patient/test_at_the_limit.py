@@ -10,14 +10,15 @@ from __future__ import annotations
 
 import operator
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import Final, NamedTuple
 
 import pytest
 
 from ebbmark.physiology.patient.context import LIMITS, CheckLimits
-from ebbmark.physiology.patient.titration import Titration
+from ebbmark.physiology.patient.titration import PatientContext, Titration
 from ebbmark.physiology.readings import Quantity, Reading
-from patients import PEEPS, PatientContext, Values, replace, slugs, titrated
+from patients import PEEPS, Values, slugs, titrated
 from trials import START_S, STEP_S, reading
 
 Q = Quantity

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.closing.estimator import Evidence, Verdict
+from ebbmark.physiology.closing.result import Evidence, Verdict
 from ebbmark.physiology.readings import Quantity
 from ebbmark.words.answer_in_short import in_short
 from ebbmark.words.messages import spell

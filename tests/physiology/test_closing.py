@@ -7,7 +7,8 @@ from collections.abc import Sequence
 
 import pytest
 
-from ebbmark.physiology.closing.estimator import Closing, CurveStep, Evidence, Shape, Verdict, estimate_closing
+from ebbmark.physiology.closing.estimator import estimate_closing
+from ebbmark.physiology.closing.result import Closing, CurveStep, Evidence, Shape, Verdict
 from ebbmark.words.messages import spell
 
 LIMB = (23.0, 21.0, 19.0, 17.0, 15.0, 13.0, 11.0, 9.0, 7.0, 5.0)

@@ -15,7 +15,7 @@ import pytest
 from scipy.stats import cauchy, multivariate_normal
 
 from ebbmark.physiology.closing.arithmetic import Floats
-from ebbmark.physiology.closing.estimator import CurveStep, closing_posterior
+from ebbmark.physiology.closing.estimator import closing_posterior
 from ebbmark.physiology.closing.model import (
     DROP_MEAN,
     DROP_SD,
@@ -29,6 +29,7 @@ from ebbmark.physiology.closing.model import (
     step_centres,
 )
 from ebbmark.physiology.closing.posterior import Hypotheses, weigh_hypotheses
+from ebbmark.physiology.closing.result import CurveStep
 
 FALL = 0.05
 PEEPS = (20.0, 18.0, 15.5, 13.0, 11.0, 9.0, 7.0)

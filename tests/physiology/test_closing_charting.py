@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ebbmark.physiology.closing.estimator import Closing, CurveStep, Verdict, estimate_closing
+from ebbmark.physiology.closing.estimator import estimate_closing
+from ebbmark.physiology.closing.result import Closing, CurveStep, Verdict
 from ebbmark.words.messages import spell
 
 VOLUME_ML = 420.0

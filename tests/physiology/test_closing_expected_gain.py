@@ -6,8 +6,8 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ebbmark.physiology.closing.estimator import Closing, CurveStep, Verdict, estimate_closing
-from ebbmark.physiology.closing.result import Measurement
+from ebbmark.physiology.closing.estimator import estimate_closing
+from ebbmark.physiology.closing.result import Closing, CurveStep, Measurement, Verdict
 from ebbmark.words.messages import spell
 
 PEEPS = (22.0, 20.0, 18.0, 16.0, 14.0, 12.0, 10.0, 8.0)

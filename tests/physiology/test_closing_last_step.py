@@ -13,9 +13,10 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from ebbmark.physiology.closing.estimator import CurveStep, Verdict, estimate_closing
+from ebbmark.physiology.closing.estimator import estimate_closing
 from ebbmark.physiology.closing.model import log_spoiled_odds, step_centres
 from ebbmark.physiology.closing.of_trial import closing_passed
+from ebbmark.physiology.closing.result import CurveStep, Verdict
 from ebbmark.words.messages import spell
 
 FALLS = (0.08, 0.10, 0.12, 0.15, 0.20, 0.25, 0.30, 0.40, 0.50, 0.60)

@@ -11,7 +11,8 @@ from ebbmark.physiology.during.running import running_trial
 from ebbmark.physiology.patient.titration import closing_for
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.trial.reading import Trial, read_trial
+from ebbmark.physiology.trial.reading import read_trial
+from ebbmark.physiology.trial.steps import Trial
 from ebbmark.words.messages import spell
 from trials import START_S, reading
 

@@ -14,7 +14,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ebbmark.physiology.closing.estimator import Closing, CurveStep, Verdict, estimate_closing
+from ebbmark.physiology.closing.estimator import estimate_closing
+from ebbmark.physiology.closing.result import Closing, CurveStep, Verdict
 
 SERVICE = Path(__file__).parents[2] / "service"
 

@@ -7,7 +7,7 @@ import pytest
 from ebbmark.physiology.after.comparison import Comparison, Confidence, compare, overdistension_at_top
 from ebbmark.physiology.after.measures import ChangeVerdict, Measure
 from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot
-from ebbmark.physiology.closing.estimator import StepEstimate
+from ebbmark.physiology.closing.result import StepEstimate
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.words.comparison import comparison_words, limit_check_words

@@ -17,17 +17,19 @@ from benchmarks.detection.calibration import expected_calibration_error, reliabi
 from benchmarks.detection.ceiling import ONE_STAIRCASE, Prior
 from benchmarks.detection.charts import draw_chart_trials
 from benchmarks.detection.competitors import COMPETITORS
-from benchmarks.detection.conditions import Kind
-from benchmarks.detection.families import FAMILIES, LungCase, Purpose, cases
+from benchmarks.detection.conditions import CONDITIONS, PLAIN, Conditions, Kind
+from benchmarks.detection.families import FAMILIES, LungCase, cases
 from benchmarks.detection.goals import unbeaten
 from benchmarks.detection.gravity_lungs import gravity_cases
+from benchmarks.detection.invented_lungs import Purpose
 from benchmarks.detection.knowable import is_knowable
-from benchmarks.detection.measuring import CONDITIONS, PLAIN, Conditions, measure, standard_errors
+from benchmarks.detection.measuring import measure, standard_errors
 from benchmarks.detection.scoring import Scores, coverage, score
 from benchmarks.detection.sequential import operating_curve, passed_by_step
 from benchmarks.detection.trials import Outcome, Trial, ask_estimator, ask_rule, draw_trials
 from benchmarks.detection.truth import Truth, true_closing
-from ebbmark.physiology.closing.estimator import Verdict, estimate_closing
+from ebbmark.physiology.closing.estimator import estimate_closing
+from ebbmark.physiology.closing.result import Verdict
 from ebbmark.physiology.lung import SimulatedPhase, Staircase, simulate_trial
 from ebbmark.physiology.readings import Quantity, Reading
 

@@ -10,7 +10,7 @@ from benchmarks.detection.chart_goals import chart_goals, exact_curve_shares, ki
 from benchmarks.detection.charts import CHARTS, ask_chart, draw_chart_trials, estimate_chart
 from benchmarks.detection.gravity_lungs import HOLD_OUT, SECOND, Ranges, gravity_cases
 from benchmarks.detection.truth import true_closing
-from ebbmark.physiology.closing.estimator import Verdict
+from ebbmark.physiology.closing.result import Verdict
 from ebbmark.physiology.readings import Quantity
 
 FEW = 8

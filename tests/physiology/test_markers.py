@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ebbmark.physiology.after.markers import Marker, Markers, Meaning, first_lasting_fall, read_markers
-from ebbmark.physiology.closing.estimator import Verdict
+from ebbmark.physiology.closing.result import Verdict
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.words.messages import spell, spelled
 from trials import START_S, STEP_S, closing_at, reading, staircase_down, trial_of

@@ -10,16 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ebbmark.physiology.before.candidate import assess_candidate
-from ebbmark.physiology.before.plan import (
-    NoPlan,
-    NoPlanReason,
-    Phase,
-    Plan,
-    PlanStep,
-    Settings,
-    Variant,
-    plan_trial,
-)
+from ebbmark.physiology.before.plan import Plan, plan_trial
+from ebbmark.physiology.before.plan_checks import NoPlan, NoPlanReason, Variant
+from ebbmark.physiology.before.plan_steps import Phase, PlanStep, Settings
 from ebbmark.physiology.before.staircase import COMMON_PRACTICE, Cell, SourceStatus, StaircaseRules, faults_of_rules
 from ebbmark.physiology.formulas.mechanics import Control
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL

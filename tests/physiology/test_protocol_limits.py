@@ -17,7 +17,8 @@ from ebbmark.physiology.closing.result import Shape
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.trial.reading import Trial, read_trial
+from ebbmark.physiology.trial.reading import read_trial
+from ebbmark.physiology.trial.steps import Trial
 from patients import slugs, titrated
 from trials import START_S, STEP_S, charted_row, closing_at, reading, staircase_down, trial_of
 

@@ -15,7 +15,8 @@ from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.curve import Recipe, resolution_of
 from ebbmark.physiology.trial.limb import PeepLevel, falling_runs, peep_levels, same_setting
-from ebbmark.physiology.trial.reading import ComplianceKind, NoTrial, NoTrialReason, Trial, Unused, read_trial
+from ebbmark.physiology.trial.reading import read_trial
+from ebbmark.physiology.trial.steps import ComplianceKind, NoTrial, NoTrialReason, Trial, Unused
 from ebbmark.words.messages import spell
 from trials import START_S, STEP_S, charted_row, no_trial_of, reading, staircase_down, trial_of
 

@@ -22,8 +22,6 @@ from ebbmark.views.figure import figure_of
 from ebbmark.views.picture import draw
 from ebbmark.views.sheet import report_pdf
 
-__all__ = ["digests"]
-
 ROOT = Path(__file__).parents[2]
 EXAMPLES = ROOT / "service" / "ebbmark" / "web" / "page" / "scenarios"
 AT_S = 1_900_000_000.0

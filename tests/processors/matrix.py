@@ -15,8 +15,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-__all__ = ["MATRIX", "Setting", "asked", "missing"]
-
 ROOT = Path(__file__).parents[2]
 VARIABLES = ("OPENBLAS_CORETYPE", "NPY_DISABLE_CPU_FEATURES", "OPENBLAS_NUM_THREADS")
 NO_VECTORS = "AVX2 FMA3 AVX512F AVX512CD AVX512_SKX"

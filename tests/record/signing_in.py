@@ -15,8 +15,6 @@ from ebbmark.keys import Algorithm, KeyRing, new_key_set, public_key_set, read_k
 from ebbmark.record.client import Exchange, Patience, RecordClient, RecordSettings
 from ebbmark.record.sign_in import SignIn, SignInClock, SignInSettings
 
-__all__ = ["Clock", "SignedIn", "published", "ring", "signed_in"]
-
 SCOPE = " ".join(sorted(SCOPES))
 
 

@@ -17,7 +17,8 @@ from ebbmark.record.client import RecordClient, RecordSettings, Reply
 from ebbmark.record.refusal_log import unusable_log
 from ebbmark.record.refusal_told import ELEMENTS, named_by
 from ebbmark.settings import Settings
-from ebbmark.web.app import Misconfigured, create_app
+from ebbmark.web.app import create_app
+from ebbmark.web.trust import Misconfigured
 
 BASE = "https://record.example/fhir"
 MESSAGES = "http://terminology.hl7.org/CodeSystem/operation-outcome"

@@ -14,7 +14,7 @@ import typst
 from pypdf import PdfReader
 
 from drawn_trials import DRAWN, FIXTURES, fixture, with_vital_signs
-from ebbmark.physiology.closing.estimator import Verdict
+from ebbmark.physiology.closing.result import Verdict
 from ebbmark.physiology.patient.context import LIMITS
 from ebbmark.physiology.readings import Quantity
 from ebbmark.views.drawing import Area, Drawing, Label, Line, Marks, box_of, text_width_in

@@ -13,8 +13,6 @@ from starlette.types import ASGIApp, Message, Scope
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 
-__all__ = ["FHIR", "OPERATION", "Reply", "ask", "plain_app"]
-
 OPERATION = "/fhir/$titrate-peep"
 FHIR = {"content-type": "application/fhir+json", "accept": "application/fhir+json"}
 

@@ -27,8 +27,6 @@ from ebbmark.web.launch.access import SmartLaunch
 from ebbmark.web.launch.session import Seal, new_cookie_key_set, read_cookie_keys
 from launch_server import CLIENT_ID, Chart, LaunchSite
 
-__all__ = ["Browser", "Page", "Running", "cookie_key", "free_port", "running", "seal_of", "smart_settings", "tab_of"]
-
 TIMEOUT_S = 20.0
 OPEN_CHART = Chart()
 

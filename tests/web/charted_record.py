@@ -16,8 +16,6 @@ import httpx
 
 from record.keeping_record import KeepingRecord
 
-__all__ = ["charted", "charted_record", "trial_of"]
-
 Json = dict[str, Any]
 _TIME = re.compile(r"2026-03-0\dT\d\d:\d\d:\d\dZ")
 

@@ -6,8 +6,6 @@ import re
 from html import unescape
 from html.parser import HTMLParser
 
-__all__ = ["counted", "words_of"]
-
 
 def words_of(body: bytes) -> str:
     """The text of a page. Lowered figures stand in line, and spaces that hold a number to its unit are plain."""

@@ -18,8 +18,6 @@ from fhirpathpy.engine.nodes import ResourceNode
 from fhirpathpy.models import models
 from jsonschema import Draft6Validator
 
-__all__ = ["against_definitions", "against_schema"]
-
 _DATA = Path(__file__).parent / "data"
 _R4 = models["r4"]
 

@@ -15,7 +15,8 @@ import pytest
 import ruptures
 from pwlf import PiecewiseLinFit
 
-from ebbmark.physiology.closing.estimator import CurveStep, Shape, Verdict, estimate_closing
+from ebbmark.physiology.closing.estimator import estimate_closing
+from ebbmark.physiology.closing.result import CurveStep, Shape, Verdict
 
 STEP_CMH2O = 2.0
 CASES = [(seed, at) for seed in range(4) for at in (3, 5, 7)]

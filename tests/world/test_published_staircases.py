@@ -15,7 +15,9 @@ from dataclasses import fields
 
 import pytest
 
-from ebbmark.physiology.before.plan import NoPlan, NoPlanReason, Phase, Plan, Settings, Variant, plan_trial
+from ebbmark.physiology.before.plan import Plan, plan_trial
+from ebbmark.physiology.before.plan_checks import NoPlan, NoPlanReason, Variant
+from ebbmark.physiology.before.plan_steps import Phase, Settings
 from ebbmark.physiology.before.staircase import (
     COMMON_PRACTICE,
     STAIRCASES,

@@ -1,3 +1,1 @@
 """For the person who asks later: signature and replay."""
-
-__all__: list[str] = []

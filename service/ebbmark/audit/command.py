@@ -5,8 +5,6 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable
 
-__all__ = ["add_replay_and_account"]
-
 Run = Callable[[argparse.Namespace], int]
 
 

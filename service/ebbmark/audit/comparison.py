@@ -16,18 +16,6 @@ from dataclasses import dataclass
 
 from ebbmark.audit.findings import FindingKind, ReplayFinding
 
-__all__ = [
-    "NOT_REPRODUCIBLE",
-    "Difference",
-    "Explanation",
-    "by_code",
-    "differences",
-    "explanation",
-    "is_of_another_engine",
-    "listed_less",
-    "without_places",
-]
-
 _ABSENT = object()
 _RUN = re.compile(r"[A-Za-z0-9.\[\]]+")
 """A run of characters that paths are made of: one class, so that no text makes the search go back."""

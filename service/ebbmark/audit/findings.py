@@ -14,21 +14,6 @@ from ebbmark import __version__
 from ebbmark.audit.stored_answer import AnswerClaims, StoredAnswer
 from ebbmark.fhir.writing.normal_form import kind_of, labels_of, superseded_by, unmarked
 
-__all__ = [
-    "AFTERWARDS",
-    "SIGNED_STATUSES",
-    "FindingKind",
-    "ReplayFinding",
-    "ReplayOutcome",
-    "afterwards",
-    "claimed",
-    "not_of_the_answer",
-    "of_charting",
-    "of_inputs",
-    "outcome_of",
-    "versioned",
-]
-
 Json = Mapping[str, object]
 
 SIGNED_STATUSES = frozenset({"final", "amended", "corrected", "appended"})

@@ -27,7 +27,6 @@ from ebbmark.keys import PublicKey, SigningKey
 if TYPE_CHECKING:
     from joserfc.jwk import ECKey, OctKey, RSAKey
 
-__all__ = ["Verified", "fits", "sign", "verify", "verify_form"]
 
 Json = dict[str, object]
 

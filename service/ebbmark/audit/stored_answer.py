@@ -29,20 +29,6 @@ from ebbmark.fhir.writing.provenance import (
     REQUEST_PARAMETERS,
 )
 
-__all__ = [
-    "ALL_READ",
-    "CHOICES",
-    "AnswerClaims",
-    "Needs",
-    "StoredAnswer",
-    "foreign_in",
-    "left_out_inputs",
-    "needs_of",
-    "require_shape",
-    "stored_answer",
-    "with_stored_remarks",
-]
-
 Json = Mapping[str, object]
 
 ALL_READ = "none was left out."

@@ -30,8 +30,6 @@ from ebbmark.record.write_back import write_back
 from ebbmark.record.write_outcome import WriteOutcome, WriteState
 from ebbmark.telemetry.measured import Measured, Watch, count, in_scene
 
-__all__ = ["Bridge"]
-
 _LOG = logging.getLogger("ebbmark.bridge")
 
 Note = Callable[[Access], Awaitable[None]]

@@ -22,21 +22,6 @@ from datetime import datetime
 from ipaddress import IPv4Network, IPv6Network, ip_address
 from pathlib import Path
 
-__all__ = [
-    "ErrorRow",
-    "Limits",
-    "Refused",
-    "Segment",
-    "Verdict",
-    "acknowledgements",
-    "header_of",
-    "lines_of",
-    "listen",
-    "segment_of",
-    "segments_of",
-    "server_tls",
-]
-
 _LOG = logging.getLogger("ebbmark.bridge")
 
 ACCEPTED, AGAIN, NEVER = "A", "E", "R"

@@ -28,8 +28,6 @@ from ebbmark.fhir.reading.units import MDC_UNITS, UCUM, UnitProblem, conversion,
 from ebbmark.fhir.writing.entered import DeviceReading
 from ebbmark.physiology.readings import Quantity
 
-__all__ = ["DeviceMessage", "LeftRow", "SiteRules", "read_message", "told_of_patient", "word_to_show"]
-
 _SYSTEMS = {"MDC": MDC, "LN": LOINC, "SCT": SNOMED}
 """HL7 table 0396."""
 

@@ -6,8 +6,6 @@ import tomllib
 from importlib.resources import files
 from typing import Any
 
-__all__ = ["table"]
-
 
 def table(name: str) -> dict[str, Any]:
     """One table, as it stands in its file.

@@ -1,3 +1,1 @@
 """The translator: FHIR JSON in, FHIR JSON out; knows no network and no web framework."""
-
-__all__: list[str] = []

@@ -21,37 +21,6 @@ from ebbmark.physiology.before.plan import Plan
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.words.in_short import InShort
 
-__all__ = [
-    "ACIDITY",
-    "BLOOD_PRESSURE",
-    "COMPLIANCE",
-    "DOSE_RATE",
-    "FRACTION",
-    "PERCENT",
-    "PER_MINUTE",
-    "POWER",
-    "PRESSURE",
-    "PROBABILITY",
-    "RATIO",
-    "UNITS",
-    "VOLUME",
-    "VOLUME_PER_WEIGHT",
-    "WEIGHT",
-    "Amount",
-    "Answer",
-    "Coded",
-    "Part",
-    "Rule",
-    "Statement",
-    "Truth",
-    "Unit",
-    "Value",
-    "Warned",
-    "Whole",
-    "in_words",
-    "quantity",
-]
-
 _UCUM = "http://unitsofmeasure.org"
 
 

@@ -23,18 +23,6 @@ from ebbmark.physiology.before.risks import RISK_CONCEPTS
 from ebbmark.physiology.readings import Quantity
 from ebbmark.words.messages import ENGLISH
 
-__all__ = [
-    "CONCEPTS",
-    "OVERRIDE_REASONS",
-    "TOPIC",
-    "Concept",
-    "code_system",
-    "display_of",
-    "quantities",
-    "readable_codes",
-    "standard_codes",
-]
-
 _TABLE: Final = table("own_codes")
 
 

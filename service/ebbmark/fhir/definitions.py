@@ -33,19 +33,6 @@ from ebbmark.physiology.before.staircase import Cell, StaircaseRules, origin_wor
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.words.messages import spell
 
-__all__ = [
-    "SEARCH_PARAMETERS",
-    "SignInInfo",
-    "capability_statement",
-    "definition_of",
-    "matches",
-    "plan_definitions",
-    "replay_definition",
-    "searchset",
-]
-
-__all__ += ["smart_configuration"]
-
 _REPLAY_PARTS = (("kind", "code"), ("path", "string"), ("expected", "string"), ("found", "string"))
 
 

@@ -14,42 +14,6 @@ import msgspec
 
 from ebbmark.fhir.naming import RESOURCE_TYPES
 
-__all__ = [
-    "ANY_RESOURCE",
-    "Bundle",
-    "Codeable",
-    "Coding",
-    "Component",
-    "Composition",
-    "ConceptMap",
-    "Condition",
-    "DeviceMetric",
-    "DiagnosticReport",
-    "Dosage",
-    "Entry",
-    "EntryRequest",
-    "Extension",
-    "Identifier",
-    "Link",
-    "MapElement",
-    "MapGroup",
-    "MapTarget",
-    "MedicationAdministration",
-    "Meta",
-    "Observation",
-    "Other",
-    "Parameter",
-    "Parameters",
-    "Patient",
-    "Period",
-    "Procedure",
-    "QuantityValue",
-    "Reference",
-    "Resource",
-    "Worded",
-    "WordedCoding",
-]
-
 
 class Coding(msgspec.Struct, frozen=True, gc=False):
     """FHIR Coding."""

@@ -13,26 +13,6 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-__all__ = [
-    "ACCEPTS_EVERYTHING",
-    "BASE",
-    "CODE_SYSTEM",
-    "DEFINITIONS_DATE",
-    "IDS",
-    "LOINC",
-    "LONGEST_ID",
-    "MDC",
-    "REQUEST_SYSTEM",
-    "RESOURCE_TYPES",
-    "RESULT_SYSTEM",
-    "SNOMED",
-    "WRITTEN_TYPES",
-    "AcceptedWrites",
-    "reference_to",
-    "tail_of",
-    "unversioned",
-]
-
 LOINC = "http://loinc.org"
 MDC = "urn:iso:std:iso:11073:10101"
 SNOMED = "http://snomed.info/sct"

@@ -8,22 +8,6 @@ from typing import Any, Final
 
 from ebbmark.data import table
 
-__all__ = [
-    "BY_SLUG",
-    "CHOICE_REASONS",
-    "FROM_RECORD",
-    "OF_A_RECORD",
-    "OPERATIONS",
-    "PARAMETERS",
-    "PLAN_TRIAL",
-    "RELEASE",
-    "REPLAY_INPUTS",
-    "REPLAY_OUTPUTS",
-    "TITRATE_PEEP",
-    "Operation",
-    "Parameter",
-]
-
 _RESOURCES: Final = frozenset({"Bundle", "Patient", "Observation", "ConceptMap", "Condition"})
 
 

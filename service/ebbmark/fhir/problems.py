@@ -19,23 +19,6 @@ from typing import Final, NamedTuple
 import msgspec
 from msgspec.structs import replace
 
-__all__ = [
-    "ISSUE_TYPES",
-    "MOST_TOLD",
-    "Ignored",
-    "MappedCode",
-    "Problem",
-    "ProblemKind",
-    "Reason",
-    "Rejected",
-    "Source",
-    "each_once",
-    "ignored_issue",
-    "operation_outcome",
-    "status_of",
-    "word_shown",
-]
-
 
 class Reason(Enum):
     """One row per reason: slug, FHIR issue type (https://hl7.org/fhir/R4/codesystem-issue-type.html)."""

@@ -8,8 +8,6 @@ from __future__ import annotations
 from datetime import UTC, date, datetime
 from enum import Enum
 
-__all__ = ["TimeFault", "age_range_years", "instant", "is_after", "latest_second", "seconds"]
-
 EARLIEST_YEAR, LATEST_YEAR = 1900, 9998
 """A time of another year is a slip: nobody was ventilated then, and in the years 1 and 9999 the calendar ends."""
 

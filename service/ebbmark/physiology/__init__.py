@@ -6,5 +6,3 @@ rules for reading a trial. `limits`: the stop limits in force. `at_s`: the insta
 of the trial, `began_s`: when PEEP was first moved for it, `titrated_s`: when PEEP was set after it. An instant ends in
 `_s` and is in seconds since 1970-01-01T00:00:00Z; every other number carries its unit in its name or in brackets.
 """
-
-__all__: list[str] = []

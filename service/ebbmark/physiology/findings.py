@@ -10,19 +10,6 @@ from typing import Final
 from ebbmark.data import table
 from ebbmark.physiology.message import Value
 
-__all__ = [
-    "COMMON_PRACTICE",
-    "IN_USE",
-    "OWN_CHOICE",
-    "SOURCES",
-    "Change",
-    "ChangeKind",
-    "Finding",
-    "KnownCondition",
-    "PatientStatus",
-    "Weight",
-]
-
 SOURCES: Final[Mapping[str, str]] = table("sources")
 """What rules rest on, by a short name."""
 

@@ -32,19 +32,6 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = [
-    "Lung",
-    "SimulatedPhase",
-    "SimulatedStep",
-    "Spread",
-    "Staircase",
-    "Thresholds",
-    "UnitLaw",
-    "lay_out",
-    "pressure_volume_loop",
-    "simulate_trial",
-]
-
 
 class UnitLaw(Enum):
     """How the volume of one open unit follows its transpulmonary pressure P [cmH2O].

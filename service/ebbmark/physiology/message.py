@@ -9,8 +9,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
-__all__ = ["Message", "Value", "joined", "message"]
-
 
 @dataclass(frozen=True, slots=True)
 class Message:

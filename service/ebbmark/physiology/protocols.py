@@ -7,8 +7,6 @@ from typing import Any, Final
 
 from ebbmark.data import table
 
-__all__ = ["DEFAULT_PROTOCOL", "PROTOCOLS", "Protocol"]
-
 
 @dataclass(frozen=True, slots=True)
 class Protocol:

@@ -11,8 +11,6 @@ from enum import Enum
 from math import inf
 from typing import NamedTuple
 
-__all__ = ["Quantity", "Reading", "UnusableReading", "UnusableReadings", "latest", "latest_doubt"]
-
 
 class Quantity(Enum):
     """Every quantity that the physiology understands, with its canonical unit (UCUM spelling).

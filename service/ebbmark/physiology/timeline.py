@@ -18,19 +18,6 @@ from typing import Final
 from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.readings import Quantity, Reading
 
-__all__ = [
-    "FIO2",
-    "PEEP",
-    "SETTING_HOLDS_S",
-    "SETTLES_S",
-    "InForce",
-    "breathed_at",
-    "fio2_words",
-    "in_force_at",
-    "setting_at",
-    "span",
-]
-
 BESIDE_S: Final = 900.0
 CHARTED_LATE_S: Final = 300.0
 CHANGED_S: Final = 3600.0

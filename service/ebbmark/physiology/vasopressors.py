@@ -13,8 +13,6 @@ from typing import Final, NamedTuple
 from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.timeline import span
 
-__all__ = ["Infusion", "Rise", "VasopressorDose", "dose_at", "rises"]
-
 CHARTED_HOLDS_S: Final = 4 * 3600.0
 """A rate that was charted at a moment is taken to hold for so long. This project's choice."""
 

@@ -32,10 +32,6 @@ from ebbmark.record.refusal_log import note_refusal
 from ebbmark.record.retry import WALL_CLOCK, CallFailure, RetryLimits, ViewCache, Waiting
 from ebbmark.telemetry.measured import outgoing_call
 
-__all__ = ["Answer", "CallerRecords", "Exchange", "Failure", "Patience", "RecordClient"]
-__all__ += ["RecordSettings", "Reply", "Tokens", "decoded", "is_bearer_token"]
-
-
 T = TypeVar("T")
 
 _JSON_MEDIA_TYPES = frozenset({"", "application/fhir+json", "application/json", "application/json+fhir"})

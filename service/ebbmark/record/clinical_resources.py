@@ -37,6 +37,7 @@ from ebbmark.fhir.reading.concept_map import CODE_TEXT
 from ebbmark.fhir.reading.infusions import DRUG_CODES
 from ebbmark.fhir.times import instant, seconds
 from ebbmark.record.client import RecordClient, Reply, decoded
+from ebbmark.record.embedded_resources import failure_of
 from ebbmark.record.post_filter import (
     moment_of,
 )
@@ -55,27 +56,6 @@ from ebbmark.record.search import (
     search,
     too_much,
 )
-from ebbmark.record.stored_results import failure_of
-
-__all__ = [
-    "NO_COMPONENTS",
-    "OVERLAP_S",
-    "PAGE_SIZE",
-    "PROCEDURES",
-    "Beside",
-    "cached_search",
-    "each_once",
-    "is_given_within",
-    "is_searched",
-    "limits_of",
-    "nothing_stored_since",
-    "procedure_query",
-    "remarks_of",
-    "search_beside",
-    "search_observations",
-    "tokens_of",
-]
-
 
 PAGE_SIZE = 200
 

@@ -33,27 +33,6 @@ import httpx
 
 from ebbmark.record.retry import CallFailure
 
-__all__ = [
-    "AddressRefusal",
-    "GuardedNetwork",
-    "Network",
-    "Resolve",
-    "SurprisingAddress",
-    "UnknownName",
-    "client_tls",
-    "expired_since",
-    "is_about_us",
-    "is_surprising",
-    "is_this_machine",
-    "is_under",
-    "is_utf8",
-    "refusal_of",
-    "resolved",
-    "same_server",
-    "trouble_of",
-    "usual_trust",
-]
-
 Network = IPv4Network | IPv6Network
 Address = IPv4Address | IPv6Address
 Resolve = Callable[[str, int], Awaitable[Sequence[str]]]

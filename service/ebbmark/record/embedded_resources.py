@@ -16,16 +16,6 @@ from ebbmark.fhir.writing.provenance import PROVENANCE
 from ebbmark.record.client import RecordClient
 from ebbmark.record.search import Budget, Found, FoundEntry, ReadFailure, TooMuch, any_of, search
 
-__all__ = [
-    "Meta",
-    "beside_in_record",
-    "carriers_in_record",
-    "failure_of",
-    "names_of",
-    "provenances_in_record",
-    "where_recorded",
-]
-
 Json = dict[str, object]
 
 _PORTION = 40

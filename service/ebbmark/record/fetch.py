@@ -66,14 +66,9 @@ from ebbmark.record.search import (
     read_one,
 )
 
-__all__ = ["in_time", "took_too_long"]
-
-
 T = TypeVar("T")
 S = TypeVar("S")
 R = TypeVar("R")
-
-__all__ = ["BESIDE_S", "Fetched", "around_changes", "fetch", "peep_tokens", "texts_of", "with_changes"]
 
 
 BESIDE_S = 3600.0

@@ -24,20 +24,9 @@ from ebbmark.fhir.reading.codes import CodeRow, Personal
 from ebbmark.fhir.reading.concept_map import CODE_TEXT
 from ebbmark.fhir.times import instant, seconds
 from ebbmark.physiology.readings import Quantity
-from ebbmark.physiology.trial.reading import Trial
+from ebbmark.physiology.trial.steps import Trial
 from ebbmark.record.record_query import RecordQuery
 from ebbmark.record.search import FoundEntry
-
-__all__ = [
-    "Filtered",
-    "Sighting",
-    "moment_of",
-    "post_filter",
-    "rows_of_concept",
-    "several_sources",
-    "several_trials",
-    "subject_of",
-]
 
 _PEEPS = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
 

@@ -16,8 +16,6 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
-__all__ = ["Candidate", "Standing", "doubtful_inputs", "standing_of"]
-
 _PATIENT = "Patient/"
 
 

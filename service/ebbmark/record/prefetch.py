@@ -61,8 +61,6 @@ from ebbmark.record.search import (
     too_much,
 )
 
-__all__ = ["CIRCULATION_S", "UNREAD", "UNREAD_TEXTS", "Part", "Prefetched", "gather", "part_tokens", "prefetched"]
-
 CIRCULATION_S = 2 * 3600.0
 """How far back circulation and saturation are looked at [s]: they tell whether a trial in progress should stop, and
 monitors chart them every minute. Our choice."""

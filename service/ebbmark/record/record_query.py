@@ -18,8 +18,6 @@ from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.decode import require_each_key_once
 from ebbmark.fhir.times import instant, seconds
 
-__all__ = ["RecordQuery", "about_patient", "named_in_record", "record_query_of", "with_bundle"]
-
 WINDOW_S = 24 * 3600.0
 """How far back the record is read where the request names no period [s]; our choice: a trial takes minutes to hours,
 and yesterday's is not the present state of the lung."""

@@ -15,8 +15,6 @@ import msgspec
 
 from ebbmark.telemetry.measured import Measured, count
 
-__all__ = ["note_refusal", "unusable_log"]
-
 _MOST_BYTES = 20_000
 _FLAGS = os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK
 

@@ -17,8 +17,6 @@ import msgspec
 from ebbmark.fhir.naming import RESOURCE_TYPES
 from ebbmark.record.client import Reply, decoded
 
-__all__ = ["ELEMENTS", "codes_in", "codes_of", "named_by"]
-
 # FHIR R4 value set issue-type. Only these are ever quoted: any other text in an outcome may hold patient data.
 # fmt: off
 _ISSUE_CODES = frozenset({

@@ -23,26 +23,6 @@ from typing import Any, Generic, TypeVar, cast
 
 from ebbmark.telemetry.measured import Measured, count
 
-__all__ = [
-    "TROUBLE_WORDS",
-    "WALL_CLOCK",
-    "CallFailure",
-    "Now",
-    "Repeated",
-    "Retry",
-    "RetryLimits",
-    "Seen",
-    "SingleFlight",
-    "Sleep",
-    "Stop",
-    "StopReason",
-    "ViewCache",
-    "Waiting",
-    "decide",
-    "repeat",
-    "retry_after_s",
-]
-
 Sleep = Callable[[float], Awaitable[None]]
 Now = Callable[[], datetime]
 

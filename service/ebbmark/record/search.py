@@ -24,31 +24,6 @@ from ebbmark.record.client import Answer, Failure, RecordClient, Reply, decoded
 from ebbmark.record.refusal_told import named_by
 from ebbmark.record.retry import TROUBLE_WORDS, CallFailure, Seen, repeat, retry_after_s
 
-__all__ = [
-    "FRESH",
-    "PATIENT",
-    "Budget",
-    "Found",
-    "FoundEntry",
-    "Head",
-    "Page",
-    "ReadFailure",
-    "Reference",
-    "TooMuch",
-    "any_of",
-    "in_turn",
-    "machines_of",
-    "no_patient",
-    "no_record",
-    "not_read",
-    "read_json",
-    "read_metrics",
-    "read_one",
-    "search",
-    "take",
-    "too_much",
-]
-
 T = TypeVar("T")
 Result = TypeVar("Result")
 Given = TypeVarTuple("Given")

@@ -35,24 +35,6 @@ from ebbmark.record.client import Answer, Exchange, Failure, Reply, decoded, is_
 from ebbmark.record.connection import refusal_of, same_server
 from ebbmark.record.retry import CallFailure, SingleFlight
 
-__all__ = [
-    "ASSERTION_LIFE_S",
-    "ASSERTION_TYPE",
-    "FixedKeys",
-    "KeyLookup",
-    "PublishedKeys",
-    "SignIn",
-    "SignInClock",
-    "SignInFailure",
-    "SignInSettings",
-    "TokenEndpoint",
-    "client_assertion",
-    "discovered",
-    "failure_of",
-    "may_be_asked",
-]
-
-
 PRIVATE_KEY_JWT = "private_key_jwt"
 # RFC 6749 section 5.2. Only these are ever quoted: any other text may hold what must not be logged.
 _ERROR_CODES = frozenset(

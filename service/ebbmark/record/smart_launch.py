@@ -37,8 +37,6 @@ from ebbmark.record.sign_in import (
     may_be_asked,
 )
 
-__all__ = ["AppClient", "KnownServer", "LaunchServer", "TokenRequests", "UserGrant", "discovered_launch"]
-
 _T = TypeVar("_T")
 
 S256 = "S256"

@@ -20,8 +20,6 @@ from ebbmark.record.embedded_resources import beside_in_record, carriers_in_reco
 from ebbmark.record.search import Budget, FoundEntry, ReadFailure, read_one
 from ebbmark.record.stored_results import NotFhir, provenance_of, read_by_id
 
-__all__ = ["Inputs", "NotStored", "answer_in_record", "inputs_in_record"]
-
 Json = dict[str, object]
 
 MOST_OLD_VERSIONS = 500

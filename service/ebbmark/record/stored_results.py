@@ -15,36 +15,14 @@ from typing import TypeVar
 import msgspec
 
 from ebbmark.fhir.model import Identifier, Period
-from ebbmark.fhir.naming import CODE_SYSTEM, tail_of
+from ebbmark.fhir.naming import CODE_SYSTEM, RESULT_SYSTEM, tail_of
 from ebbmark.fhir.times import seconds
 from ebbmark.fhir.writing.embedded import Embedded, embedded_in
-from ebbmark.fhir.writing.identity import RESULT_SYSTEM
 from ebbmark.fhir.writing.normal_form import superseded_by
 from ebbmark.fhir.writing.provenance import ANSWER_PROVENANCES, PROVENANCE
 from ebbmark.record.client import RecordClient
 from ebbmark.record.embedded_resources import Meta, beside_in_record, failure_of, names_of, provenances_in_record
 from ebbmark.record.search import Budget, Found, FoundEntry, ReadFailure, Reference, any_of, read_one, search
-
-__all__ = [
-    "GONE",
-    "Earlier",
-    "Entity",
-    "Meta",
-    "NotFhir",
-    "OfTrial",
-    "ProvenanceView",
-    "Stored",
-    "TrialOfRecord",
-    "answers_in_record",
-    "entries_in",
-    "failure_of",
-    "is_list",
-    "is_of_trial",
-    "provenance_of",
-    "read_by_id",
-    "stored_of",
-    "versions_of",
-]
 
 
 class Entity(msgspec.Struct):

@@ -54,8 +54,6 @@ from ebbmark.record.write_outcome import (
     still_unknown,
 )
 
-__all__ = ["CONFLICTS", "Progress", "write_current"]
-
 
 def with_marked(outcome: WriteOutcome, older: Sequence[Earlier]) -> WriteOutcome:
     """Add which earlier answers were marked in the same transaction."""

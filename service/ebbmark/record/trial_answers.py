@@ -15,10 +15,9 @@ from urllib.parse import quote
 import msgspec
 
 from ebbmark.fhir.model import Identifier, Period
-from ebbmark.fhir.naming import ACCEPTS_EVERYTHING, AcceptedWrites, tail_of
+from ebbmark.fhir.naming import ACCEPTS_EVERYTHING, REQUEST_SYSTEM, AcceptedWrites, tail_of
 from ebbmark.fhir.times import seconds
 from ebbmark.fhir.writing.embedded import with_embedded, with_more_embedded
-from ebbmark.fhir.writing.identity import REQUEST_SYSTEM
 from ebbmark.fhir.writing.normal_form import (
     CURRENT_SYSTEM,
     Change,
@@ -32,19 +31,18 @@ from ebbmark.fhir.writing.normal_form import (
 from ebbmark.fhir.writing.provenance import ENTERER, PROVENANCE
 from ebbmark.fhir.writing.write import referred_by_name
 from ebbmark.record.client import RecordClient
+from ebbmark.record.embedded_resources import Meta, failure_of
 from ebbmark.record.precedence import Candidate, Standing, doubtful_inputs, standing_of
 from ebbmark.record.search import Budget, Found, ReadFailure, Reference, read_one, search
 from ebbmark.record.stored_results import (
     GONE,
     Earlier,
     Entity,
-    Meta,
     NotFhir,
     Stored,
     TrialOfRecord,
     answers_in_record,
     entries_in,
-    failure_of,
     is_list,
     is_of_trial,
     read_by_id,
@@ -52,29 +50,6 @@ from ebbmark.record.stored_results import (
     versions_of,
 )
 from ebbmark.record.write_back import with_references
-
-__all__ = [
-    "BEHIND",
-    "KEEPS_NO_LISTS",
-    "NO_LOCK",
-    "Lock",
-    "Looked",
-    "OutgoingAnswer",
-    "Part",
-    "changed_list",
-    "current_again",
-    "entry_of",
-    "identity_of",
-    "look",
-    "marks",
-    "new_list",
-    "outgoing_answer",
-    "read_lock",
-    "second_of",
-    "skipped_a_version",
-    "unseen",
-]
-
 
 Json = dict[str, object]
 

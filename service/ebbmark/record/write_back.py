@@ -19,7 +19,6 @@ from ebbmark.record.client import RecordClient, Reply, decoded
 from ebbmark.record.retry import CallFailure, Now, Seen, Sleep, repeat
 from ebbmark.record.write_outcome import (
     Attempt,
-    EntryResult,
     WriteOutcome,
     WriteState,
     attempt_of,
@@ -29,8 +28,6 @@ from ebbmark.record.write_outcome import (
     outcome_of,
     seen_in,
 )
-
-__all__ = ["EntryResult", "WriteOutcome", "WriteState", "with_references", "with_stored_device", "write_back"]
 
 Json = dict[str, object]
 

@@ -20,23 +20,6 @@ from ebbmark.record.client import Answer, Failure, Reply, decoded
 from ebbmark.record.refusal_told import codes_in, codes_of, named_by
 from ebbmark.record.retry import TROUBLE_WORDS, CallFailure, Repeated, Seen, StopReason
 
-__all__ = [
-    "Attempt",
-    "EntryRequest",
-    "EntryResult",
-    "Proof",
-    "WriteOutcome",
-    "WriteState",
-    "attempt_of",
-    "entry_requests",
-    "is_repeat_safe",
-    "not_a_transaction",
-    "outcome_of",
-    "recounted",
-    "seen_in",
-    "still_unknown",
-]
-
 # A 409 is a conflict by definition; servers name it so, or just "processing" (HAPI FHIR 8.8 does, for the losers of a
 # race of conditional creates). A repeat checks every condition anew, so it cannot double anything.
 _RACE_CODES = frozenset({"conflict", "duplicate", "lock-error", "transient", "processing"})

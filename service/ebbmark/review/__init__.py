@@ -1,3 +1,1 @@
 """A review of many stored answers and trials: replay, retrospective titration, use, data quality, and what changed."""
-
-__all__: list[str] = []

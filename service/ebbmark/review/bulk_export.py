@@ -23,9 +23,6 @@ from ebbmark.record.client import Answer, Failure, RecordClient, Reply, decoded
 from ebbmark.record.refusal_told import named_by
 from ebbmark.record.retry import TROUBLE_WORDS, retry_after_s
 
-__all__ = ["TYPES", "ExportStopped", "Exported", "Told", "bulk_export"]
-
-
 TYPES = (
     *("Patient", "Encounter", "Observation", "Condition", "Procedure", "MedicationAdministration", "Device"),
     *("DeviceMetric", "GuidanceResponse", "DetectedIssue", "Provenance"),

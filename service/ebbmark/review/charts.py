@@ -17,9 +17,6 @@ from itertools import groupby, pairwise
 from math import exp, lgamma, log, log1p, log2
 from statistics import fmean, median
 
-__all__ = ["Runs", "bars", "funnel", "funnel_limit", "hidden", "run_chart", "runs_of", "small_multiples"]
-
-
 INNER, OUTER = (0.025, 0.975), (0.001, 0.999)
 """Limits of 95 % and 99.8 %, about two and three standard deviations (Spiegelhalter 2005)."""
 

@@ -22,7 +22,6 @@ from ebbmark.site_files import files_of
 if TYPE_CHECKING:
     from ebbmark.review.bulk_export import Exported
 
-__all__ = ["add_commands"]
 
 DONE, USAGE, INCOMPLETE, NOTHING = 0, 2, 9, 10
 """Exit codes; INCOMPLETE: a report was written, and some of the work had to be given up; NOTHING: there was nothing to

@@ -15,8 +15,6 @@ from ebbmark.review.options import MOST_WEEKS, Options, prepared
 from ebbmark.review.queries import KEPT_CMH2O, ROWS_ONLY, SERIES
 from ebbmark.review.tables import Cell, Report, Table
 
-__all__ = ["Section", "contents_of"]
-
 MOST_ROWS = 200
 """Rows of a table on the page; the file holds all."""
 

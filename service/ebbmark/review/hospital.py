@@ -26,8 +26,6 @@ from ebbmark.physiology.lung import Lung, SimulatedPhase, Staircase, Thresholds,
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.recording import answer_bundle
 
-__all__ = ["FATES", "UNITS", "Chances", "PatientTruth", "recorded_answer", "simulate_year"]
-
 Json = dict[str, object]
 
 UNITS = ("North", "East", "South", "West", "Harbour")

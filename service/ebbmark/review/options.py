@@ -16,8 +16,6 @@ from ebbmark.keys import PublicKey, read_public_keys
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.site_files import NO_FILES, SiteFiles, codes_of, site_of, use_messages
 
-__all__ = ["MOST_WEEKS", "WEEK_S", "Options", "Prepared", "prepared", "pseudonym", "shift_s", "when", "without_ids"]
-
 WEEK_S = 604_800.0
 MOST_WEEKS = 52
 """By which the times of a patient are moved back. This project's choice."""

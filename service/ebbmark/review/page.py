@@ -17,8 +17,6 @@ from ebbmark.review.tables import Report
 from ebbmark.views.picture import LIGHT
 from ebbmark.views.sheet import settable, typeset
 
-__all__ = ["page_of", "pdf_of"]
-
 ROWS_ON_PAPER = 40
 
 LONGEST_WORD = 16

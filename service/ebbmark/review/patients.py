@@ -29,8 +29,8 @@ from ebbmark.physiology.after.trials_of_record import set_after, trials_of_recor
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.trial.reading import NoTrial, read_trial
-from ebbmark.physiology.trial.steps import Trial
+from ebbmark.physiology.trial.reading import read_trial
+from ebbmark.physiology.trial.steps import NoTrial, Trial
 from ebbmark.review.options import Options, Prepared, prepared, pseudonym, when, without_ids
 from ebbmark.review.resources import StoredVersion, newest_of, unit_at, versions_of
 from ebbmark.use_cases.from_record import BEFORE_AND_AFTER_S
@@ -38,8 +38,6 @@ from ebbmark.use_cases.replay import replay_answer
 from ebbmark.use_cases.titrate import titrate_values
 from ebbmark.use_cases.trial_and_patient import estimates_remembered, titration_of
 from ebbmark.views.sheet import report_pdf
-
-__all__ = ["COLUMNS", "Rows", "rows_of_part", "set_after_trial"]
 
 Json = Mapping[str, Any]
 Row = dict[str, object]

@@ -6,8 +6,6 @@ from dataclasses import dataclass
 
 from ebbmark import __version__
 
-__all__ = ["KEPT_CMH2O", "OF_SINGLE", "QUERIES", "ROWS_ONLY", "SERIES", "Query", "periods_query", "series_query"]
-
 KEPT_CMH2O = 1.0
 """PEEP within so much of the suggestion counts as kept. This project's choice."""
 

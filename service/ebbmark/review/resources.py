@@ -13,8 +13,6 @@ from ebbmark.fhir.naming import RESULT_SYSTEM
 from ebbmark.fhir.reading.charting import with_zone
 from ebbmark.fhir.times import seconds
 
-__all__ = ["Note", "StoredVersion", "newest_of", "unit_at", "versions_of"]
-
 NO_UNIT = "not known"
 
 Note = Callable[[str, str], None]

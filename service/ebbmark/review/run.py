@@ -37,8 +37,6 @@ from ebbmark.review.shards import (
     scatter,
 )
 
-__all__ = ["Reviewed", "dask_cluster", "process_pool", "run"]
-
 Start = Callable[[], Executor]
 Told = Callable[[str, int, int], None]
 """Hears the name of the step, how many pieces are done, and of how many."""

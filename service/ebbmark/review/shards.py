@@ -29,8 +29,6 @@ from ebbmark.fhir.reading.decode import body_problem
 if TYPE_CHECKING:
     from typing_extensions import Buffer
 
-__all__ = ["CHUNK_BYTES", "FEEDBACK", "LONGEST_LINE", "MOST_CHUNKS", "MOST_PARTS", "Listed", "Shards", "Slice"]
-__all__ += ["chunks_of", "join", "lines_of", "scatter"]
 
 LONGEST_LINE = 16_000_000
 """A longer line is listed and not read [bytes]. This project's choice."""

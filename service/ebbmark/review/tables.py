@@ -18,8 +18,6 @@ from ebbmark.review.queries import OF_SINGLE, QUERIES, ROWS_ONLY, SERIES, Query,
 from ebbmark.review.run import Reviewed
 from ebbmark.review.shards import FEEDBACK
 
-__all__ = ["Report", "Table", "tables_of", "write_tables"]
-
 Cell = str | int | float | bool | None
 
 WEEKS_FROM = 520

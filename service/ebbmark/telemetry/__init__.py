@@ -1,3 +1,1 @@
 """What operators see of the running service: log lines, metrics and traces, without any value of a patient."""
-
-__all__: list[str] = []

@@ -17,8 +17,6 @@ import msgspec
 
 from ebbmark.telemetry.measured import Measured, count, current_trace
 
-__all__ = ["LONGEST_LINE", "JsonLines", "Lines", "log_as_json"]
-
 LONGEST_LINE = 16_000
 """[bytes]; container runtimes split lines at 16,384 (CRI log format, common practice)."""
 

@@ -38,22 +38,6 @@ from prometheus_client import (
 from prometheus_client.core import GaugeMetricFamily, Metric
 from prometheus_client.registry import Collector
 
-__all__ = [
-    "Measured",
-    "Meters",
-    "Span",
-    "TraceContext",
-    "Watch",
-    "count",
-    "current_trace",
-    "in_scene",
-    "outgoing_call",
-    "read_trace_context",
-    "set_gauge",
-    "show_metrics",
-]
-
-
 # A second series with the time of birth for each counter serves no alert of ours.
 disable_created_metrics()  # type: ignore[no-untyped-call]
 

@@ -1,3 +1,1 @@
 """The questions that a caller can ask, one file each: the titration, and those before, during and after a trial."""
-
-__all__: list[str] = []

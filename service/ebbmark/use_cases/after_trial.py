@@ -21,18 +21,6 @@ from ebbmark.use_cases.trial_and_patient import now_of
 from ebbmark.words.messages import say
 from ebbmark.words.since_titration import patient_in_short, seen_words
 
-__all__ = [
-    "NOT_SET",
-    "Moments",
-    "moments_of",
-    "only_the_patient",
-    "pressure_limits",
-    "snapshot_of",
-    "warnings_of",
-    "weight_of",
-]
-
-
 SETTLING_S = 3600.0
 """The state at the new settings is taken over the first hour of them. This project's choice."""
 

@@ -25,20 +25,6 @@ from ebbmark.physiology.trial.steps import NoTrial
 from ebbmark.words.in_short import InShort
 from ebbmark.words.messages import say, spell
 
-__all__ = [
-    "answered",
-    "how_to_complete",
-    "missing",
-    "no_steps",
-    "no_trial",
-    "nobody_acknowledges",
-    "rule_of",
-    "rule_of_limits",
-    "sentences",
-    "stamped_ahead",
-]
-
-
 FEWEST_AHEAD = 3
 """So many inputs ahead of now are a clock rather than a slip; this project's choice."""
 

@@ -32,20 +32,6 @@ from ebbmark.physiology.vasopressors import dose_at
 from ebbmark.use_cases.answer_builder import sentences
 from ebbmark.words.messages import say, spell
 
-__all__ = [
-    "candidate_of",
-    "dose_of",
-    "named",
-    "not_converted",
-    "not_looked_for",
-    "not_placed",
-    "sources_of_dose",
-    "state_statement",
-    "unjudged_words",
-    "warnings_of",
-]
-
-
 _STATE_PARTS: dict[Quantity, tuple[str, Unit]] = {
     Quantity.MEAN_ARTERIAL_PRESSURE: ("mean-arterial-pressure", BLOOD_PRESSURE),
     Quantity.SYSTOLIC_ARTERIAL_PRESSURE: ("systolic-arterial-pressure", BLOOD_PRESSURE),

@@ -20,8 +20,6 @@ from ebbmark.use_cases.before_trial import (
 from ebbmark.words.before_in_short import candidate_in_short
 from ebbmark.words.messages import say, spell, spelled
 
-__all__ = ["candidate_answer"]
-
 OPERATION = "assess-candidate"
 _CLASSES = {
     Oxygenation.SEVERE: "ards-severe",

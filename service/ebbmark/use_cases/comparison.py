@@ -57,8 +57,6 @@ from ebbmark.words.messages import say, spell
 from ebbmark.words.numbers import level
 from ebbmark.words.since_titration import seen_words
 
-__all__ = ["comparison_answer"]
-
 OPERATION = "compare-settings"
 BEFORE_S = 3600.0
 AFTER_S = 7200.0

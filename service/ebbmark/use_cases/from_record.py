@@ -47,8 +47,6 @@ from ebbmark.use_cases.titrate import titrate
 from ebbmark.use_cases.validity import trial_before
 from ebbmark.words.messages import say, spell
 
-__all__ = ["BEFORE_AND_AFTER_S", "BEFORE_S", "ReadLimits", "answer_from_record", "read_fetched", "titrate_fetched"]
-
 BEFORE_S = 6 * 3600.0
 """What lies this long before the trial may be what is compared with [s]; our choice."""
 

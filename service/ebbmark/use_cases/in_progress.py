@@ -43,20 +43,6 @@ from ebbmark.words.stopping import (
     within_limits,
 )
 
-__all__ = [
-    "Follows",
-    "acknowledged_during",
-    "criteria_statement",
-    "how_to_acknowledge",
-    "idle_acknowledgements",
-    "refuse_slips",
-    "refuse_unless_in_progress",
-    "sources_of_step",
-    "step_statements",
-    "stop_warnings",
-    "what_follows",
-]
-
 _MOST_NAMED = 4
 _OF_THE_VENTILATOR = frozenset(Quantity) - {
     Quantity.SPO2,

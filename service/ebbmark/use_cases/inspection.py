@@ -34,16 +34,6 @@ from ebbmark.record.record_query import RecordQuery, named_in_record, record_que
 from ebbmark.record.search import Budget, Found, FoundEntry, ReadFailure, read_one, search
 from ebbmark.use_cases.questions import answer_request
 
-__all__ = [
-    "READ_FROM_RECORD",
-    "Inspection",
-    "charted_in_record",
-    "inspect",
-    "missing_for_a_trial",
-    "refusal_from_record",
-]
-
-
 _LIMITS = Limits(max_bytes=500_000_000, max_entries=1_000_000)
 _READ_FOR_A_TRIAL = frozenset({"Patient", "Observation", "DeviceMetric"})
 

@@ -17,8 +17,6 @@ from ebbmark.use_cases.trial_and_patient import beyond_in_trial, judged_closing,
 from ebbmark.words.after_in_short import markers_in_short
 from ebbmark.words.messages import say, spell, spelled
 
-__all__ = ["markers_answer"]
-
 OPERATION = "compare-markers"
 
 

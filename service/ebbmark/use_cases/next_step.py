@@ -54,8 +54,6 @@ from ebbmark.words.numbers import clock, lasting, level
 from ebbmark.words.stopping import met_words, stop_answer_words, told_words
 from ebbmark.words.titration import with_reason
 
-__all__ = ["next_step"]
-
 OPERATION = "next-step"
 
 _TOLD = frozenset(

@@ -20,8 +20,8 @@ from ebbmark.fhir.reading.read import Request
 from ebbmark.physiology.after.measures import Measure
 from ebbmark.physiology.after.snapshot import take_snapshot
 from ebbmark.physiology.before.candidate import Candidate
-from ebbmark.physiology.before.plan import NoPlan, NoPlanReason, Variant, plan_trial
-from ebbmark.physiology.before.plan_checks import Obstacle, obstacles_of
+from ebbmark.physiology.before.plan import plan_trial
+from ebbmark.physiology.before.plan_checks import NoPlan, NoPlanReason, Obstacle, Variant, obstacles_of
 from ebbmark.physiology.before.plan_steps import Settings
 from ebbmark.physiology.before.risks import READING_RISKS, RISK_CONCEPTS
 from ebbmark.physiology.formulas.body import predicted_body_weight_kg
@@ -48,9 +48,6 @@ from ebbmark.use_cases.before_trial import (
 from ebbmark.words.before_in_short import plan_in_short
 from ebbmark.words.messages import say, spell
 from ebbmark.words.numbers import level
-
-__all__ = ["plan_answer"]
-
 
 CONTRADICTION_CMH2O = 3.0
 """Measured PEEP this far from its setting: the setting is not the one in force. This project's choice."""

@@ -20,8 +20,6 @@ from ebbmark.use_cases.trials import trials_answer
 from ebbmark.use_cases.validity import validity_answer
 from ebbmark.words.messages import say
 
-__all__ = ["ANSWERS", "answer_request", "answer_to"]
-
 ANSWERS: Mapping[str, Callable[[Request, Site], Answer]] = {
     "titrate-peep": titrate,
     "assess-candidate": candidate_answer,

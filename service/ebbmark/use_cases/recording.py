@@ -36,12 +36,10 @@ from ebbmark.record.stored_answers import answer_in_record
 from ebbmark.record.stored_results import GONE
 from ebbmark.record.supersede import CONFLICTS, Progress, write_current
 from ebbmark.record.trial_answers import NO_LOCK, look, outgoing_answer
-from ebbmark.record.write_back import EntryResult, WriteOutcome, WriteState, write_back
+from ebbmark.record.write_back import write_back
+from ebbmark.record.write_outcome import EntryResult, WriteOutcome, WriteState
 from ebbmark.telemetry.measured import Measured, count
 from ebbmark.views.sheet import report_pdf
-
-__all__ = ["DryRun", "Recorded", "answer_bundle", "dry_run", "record_answer", "record_entered", "to_be_written"]
-
 
 Json = dict[str, object]
 

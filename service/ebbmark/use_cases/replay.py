@@ -70,8 +70,6 @@ from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.use_cases.questions import ANSWERS
 from ebbmark.use_cases.titrate import age_told, titrate_told
 
-__all__ = ["FindingKind", "Render", "ReplayFinding", "ReplayOutcome", "Replayed", "replay", "replay_answer"]
-
 Json = Mapping[str, object]
 Render = Callable[[Answer, float], bytes]
 """Makes the page of a report, for an instant of recording [s since 1970-01-01T00:00:00Z]."""

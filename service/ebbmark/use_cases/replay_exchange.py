@@ -8,31 +8,18 @@ from dataclasses import dataclass, field
 
 import msgspec
 
+from ebbmark.audit.findings import ReplayOutcome
 from ebbmark.audit.signature import Verified, verify
 from ebbmark.audit.stored_answer import CHOICES
+from ebbmark.fhir.naming import REQUEST_SYSTEM
 from ebbmark.fhir.operations import REPLAY_INPUTS
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.decode import require_each_key_once
 from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.writing.identity import REQUEST_SYSTEM
 from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of, unmarked
 from ebbmark.keys import read_public_keys
-from ebbmark.use_cases.replay import Render, Replayed, ReplayOutcome, replay
+from ebbmark.use_cases.replay import Render, Replayed, replay
 from ebbmark.words.messages import say
-
-__all__ = [
-    "Inputs",
-    "ReplayReport",
-    "ReplayRequest",
-    "check_signature",
-    "not_an_answer",
-    "read_inputs",
-    "read_replay_request",
-    "read_stored",
-    "replay_files",
-    "replay_parameters",
-    "text_of",
-]
 
 Json = dict[str, object]
 

@@ -18,12 +18,11 @@ from ebbmark.physiology.message import Message
 from ebbmark.physiology.patient.context import SEEN_QUANTITIES, StepSeen
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Reading
-from ebbmark.physiology.trial.reading import NoTrial, Trial, read_trial
+from ebbmark.physiology.trial.reading import read_trial
+from ebbmark.physiology.trial.steps import NoTrial, Trial
 from ebbmark.use_cases.answer_builder import no_trial, stamped_ahead
 from ebbmark.use_cases.trial_and_patient import titration_of
 from ebbmark.words.messages import say, spell
-
-__all__ = ["AGES", "Age", "age_told", "titrate", "titrate_told", "titrate_values"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,18 +27,6 @@ from ebbmark.words.answer_in_short import against_words
 from ebbmark.words.messages import say
 from ebbmark.words.titration import against, sentence, with_reason, worded
 
-__all__ = [
-    "beyond_in_trial",
-    "estimates_remembered",
-    "judged_closing",
-    "look_in_short",
-    "now_of",
-    "patient_context_of",
-    "the_trial",
-    "titration_of",
-]
-
-
 MOST_NAMED = 4
 
 

@@ -17,8 +17,6 @@ from ebbmark.use_cases.trial_and_patient import beyond_in_trial, look_in_short, 
 from ebbmark.words.after_in_short import change_words, trial_words, trials_in_short, trials_words
 from ebbmark.words.messages import say
 
-__all__ = ["trials_answer"]
-
 OPERATION = "follow-trials"
 
 _SHIFTS = {

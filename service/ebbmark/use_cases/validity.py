@@ -27,8 +27,6 @@ from ebbmark.words.messages import say, spell
 from ebbmark.words.numbers import level
 from ebbmark.words.since_titration import gaps_words, seen_words, validity_in_short, validity_words
 
-__all__ = ["trial_before", "validity_answer"]
-
 OPERATION = "check-validity"
 
 

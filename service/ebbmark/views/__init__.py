@@ -1,3 +1,1 @@
 """What is shown on paper and on screen: the figure and the report on paper, the same picture everywhere."""
-
-__all__: list[str] = []

@@ -10,11 +10,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = [
-    "ASCENT", "DESCENT", "LEADING", "POINTS_PER_INCH", "TIED", "Anchor", "Area", "Drawing", "Ink", "Label", "Line",
-    "MarkShape", "Marks", "Point", "Role", "box_of", "broken", "kept", "kept_inside", "text_width_in",
-]  # fmt: skip
-
 Point = tuple[float, float]
 Role = Literal["paper", "ink", "muted", "hairline", "band", "closing", "suggestion"]
 Anchor = Literal["start", "middle", "end"]

@@ -16,11 +16,6 @@ from ebbmark.physiology.during.running import running_trial
 from ebbmark.views.vital_signs import VitalRow, vital_rows_of
 from ebbmark.words.messages import say
 
-__all__ = [
-    "NOTHING_YET", "Figure", "FigureStep", "Margin", "RunningFigure", "Scale", "Shown", "beyond", "figure_of",
-    "running_figure_of", "scale_of",
-]  # fmt: skip
-
 
 @dataclass(frozen=True, slots=True)
 class FigureStep:

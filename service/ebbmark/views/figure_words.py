@@ -15,12 +15,6 @@ from ebbmark.views.vital_signs import NOT_CHARTED, VitalRow
 from ebbmark.words.messages import say
 from ebbmark.words.numbers import interval, level, percent
 
-__all__ = [
-    "FALLING", "NOT_REACHED", "PRELIMINARY", "FigureTable", "alternative_text", "closing_words", "compliance_title",
-    "far_words", "figure_table", "notes", "origin_words", "peep_title", "running_alternative_text", "running_notes",
-    "running_origin", "suggestion_words",
-]  # fmt: skip
-
 NOT_REACHED = "figure.not-reached"
 FALLING = "figure.falling-from-first"
 

@@ -52,8 +52,6 @@ from ebbmark.views.panels import (
 from ebbmark.views.vital_signs import VitalRow
 from ebbmark.words.messages import say
 
-__all__ = ["laid_out", "running_laid_out"]
-
 _LEFT_IN = 0.28
 """Left free of sentences: the title of a scale that reads upwards may be longer than its panel."""
 _MARKS_IN = 0.24

@@ -28,11 +28,6 @@ from ebbmark.views.figure_words import compliance_title
 from ebbmark.words.messages import say
 from ebbmark.words.numbers import level, percent
 
-__all__ = [
-    "BETWEEN_IN", "EDGE_IN", "HAIR_PT", "KEY_ROWS", "NARROW", "WIDE", "Aspect", "Field", "bars_panel", "curve_panel",
-    "key_above", "levels_below", "scale_of_bars", "step_bars",
-]  # fmt: skip
-
 EDGE_IN = 0.1
 """Left free around everything."""
 

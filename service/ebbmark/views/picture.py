@@ -23,8 +23,6 @@ from ebbmark.views.figure_words import alternative_text, running_alternative_tex
 from ebbmark.views.layout import laid_out, running_laid_out
 from ebbmark.views.panels import HAIR_PT, NARROW, WIDE, Aspect
 
-__all__ = ["DARK", "LIGHT", "Form", "Inline", "Palette", "draw", "inline_of", "words_of"]
-
 Form = Literal["svg", "png", "pdf"]
 Paint = Callable[[str | None, str | None], str]
 """From the roles of filling and stroke to the attributes that give them their colours."""

@@ -35,8 +35,6 @@ from ebbmark.views.panels import Aspect
 from ebbmark.views.picture import draw
 from ebbmark.words.messages import say
 
-__all__ = ["FIGURE", "LOW_FIGURE", "MOST_CHARACTERS", "Label", "Part", "report_pdf", "settable", "typeset"]
-
 Part = Literal["answer", "everything"]
 """The two documents of a titration: the answer on one sheet, and everything behind it, for the auditor."""
 

@@ -12,8 +12,6 @@ from math import floor
 from ebbmark.physiology.patient.context import LIMITS, StepSeen
 from ebbmark.physiology.readings import Quantity
 
-__all__ = ["NOT_CHARTED", "VitalRow", "vital_rows_of"]
-
 NOT_CHARTED = "figure.not-charted"
 
 

@@ -1,3 +1,1 @@
 """The doors: each parses its protocol, asks a use case, shapes its reply."""
-
-__all__: list[str] = []

@@ -65,8 +65,6 @@ from ebbmark.web.theme.pages import PageRefused, page_refusals
 from ebbmark.web.trust import Misconfigured, jwks_router, own_keys, own_public_keys, signer_of
 from ebbmark.web.work_pool import WorkPool
 
-__all__ = ["SIGN_IN_IS_OFF", "Misconfigured", "create_app", "reason_not_to_listen"]
-
 _LOG = logging.getLogger("ebbmark")
 
 SIGN_IN_IS_OFF = (

@@ -21,8 +21,6 @@ from ebbmark.record.client import RecordClient, Reply
 from ebbmark.telemetry.logs import LONGEST_LINE
 from ebbmark.telemetry.measured import Measured, count
 
-__all__ = ["LOGGER", "AuditTrail"]
-
 LOGGER = "ebbmark.audit"
 _LOG = logging.getLogger(LOGGER)
 _WARNINGS = logging.getLogger("ebbmark")

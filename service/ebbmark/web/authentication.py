@@ -37,33 +37,6 @@ from ebbmark.web.rates import RequestRates
 from ebbmark.web.shared_store import SharedStore
 from ebbmark.web.token_check import Claims, Introspection, TokenRefusal, TokenRules, verified_claims
 
-__all__ = [
-    "CALLER",
-    "EVALUATE",
-    "READ_CONDITIONS",
-    "READ_INFUSIONS",
-    "READ_PROCEDURES",
-    "WRITE_BACK",
-    "AuthMiddleware",
-    "Caller",
-    "ClientJwt",
-    "Permission",
-    "Refused",
-    "SeenTokens",
-    "actor_of",
-    "allows",
-    "bearer_token",
-    "checked_caller",
-    "checked_client",
-    "count",
-    "may",
-    "not_signed_in",
-    "require",
-    "require_scope",
-    "require_this_machine",
-]
-
-
 _SCOPE = re.compile(r"(?:system|user)/(?P<type>[A-Z][A-Za-z]*|\*)\.(?P<letters>c?r?u?d?s?|read|write|\*)")
 _V1 = {"read": "rs", "write": "cud", "*": "cruds"}
 

@@ -13,8 +13,6 @@ from starlette.requests import ClientDisconnect
 
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 
-__all__ = ["FHIR_JSON", "read_body", "require_acceptable", "require_fhir_json", "unpacked"]
-
 _PACKED = ("gzip",)
 
 FHIR_JSON = "application/fhir+json"

@@ -34,9 +34,6 @@ from ebbmark.web.load import Load
 from ebbmark.web.theme.pages import is_of_a_page, refusal_page
 from ebbmark.web.work_pool import RETRY_AFTER_S
 
-__all__ = ["SAFE_HEADERS", "Boundary", "not_routed", "place_of", "refusals", "rejected"]
-
-
 _LOG = logging.getLogger("ebbmark")
 
 SAFE_HEADERS = (

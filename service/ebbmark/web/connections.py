@@ -33,21 +33,6 @@ from ebbmark.web.shared_store import SharedStore, store_address
 from ebbmark.web.token_check import Introspection
 from ebbmark.web.trust import KeysOf, Misconfigured, rules_for
 
-__all__ = [
-    "USUAL_REQUESTS_PER_MINUTE",
-    "caller_records_of",
-    "entrance_of",
-    "exchange_of",
-    "hooks_entrance_of",
-    "patience_of",
-    "record_settings_of",
-    "shared_store_of",
-    "sign_in_info",
-    "sign_in_of",
-    "signs_in",
-    "unusable_address",
-]
-
 _LOG = logging.getLogger("ebbmark")
 
 USUAL_REQUESTS_PER_MINUTE = 6_000.0

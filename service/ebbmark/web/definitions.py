@@ -27,8 +27,6 @@ from ebbmark.physiology.before.risks import RISK_CONCEPTS
 from ebbmark.web.body import FHIR_JSON, require_acceptable
 from ebbmark.web.documentation import DEFINITION, SEARCH, reply
 
-__all__ = ["definitions_router"]
-
 _ENCODER = msgspec.json.Encoder()
 _JSON = "application/json"
 

@@ -19,26 +19,8 @@ import msgspec
 from fastapi import FastAPI, Response
 
 from ebbmark.fhir.operations import PLAN_TRIAL, Operation
-from ebbmark.record.write_back import WriteState
+from ebbmark.record.write_outcome import WriteState
 from ebbmark.web.body import FHIR_JSON
-
-__all__ = [
-    "DEFINITION",
-    "DESCRIPTION",
-    "REFUSALS",
-    "REPLAY",
-    "RESOURCE",
-    "SEARCH",
-    "Documented",
-    "documented",
-    "documented_of_patient",
-    "example_of",
-    "path_parameter",
-    "query_parameter",
-    "refused",
-    "reply",
-]
-
 
 DESCRIPTION = (
     "Reads a decremental PEEP trial of a ventilated adult with ARDS from FHIR R4 and answers with the closing pressure "

@@ -33,8 +33,6 @@ from ebbmark.web.load import Load
 from ebbmark.web.shared_store import SharedStore
 from ebbmark.web.token_check import KeySource
 
-__all__ = ["LOOK_EVERY_S", "Probe", "Probes", "health_router", "record_answers"]
-
 LOOK_EVERY_S = 15.0
 """This project's choice."""
 _WORDS = {None: "not-looked-at-yet", True: "answers", False: "does-not-answer"}

@@ -22,8 +22,6 @@ from typing import cast
 
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-__all__ = ["FLUSH_S", "HEAD_S", "IDLE_S", "bounded_protocol"]
-
 HEAD_S = 10.0
 IDLE_S = 5
 FLUSH_S = 20.0

@@ -32,8 +32,6 @@ from ebbmark.web.page.record_source import RecordSource
 from ebbmark.web.theme.files import STYLE
 from ebbmark.web.theme.pages import PageRefused, printed_headers
 
-__all__ = ["inspection_router", "launched_inspection_router"]
-
 _STYLE: Final = STYLE.body.decode()
 _MOST_HOURS: Final = 24.0 * 31
 _FORMS: Final = ("html", "text", "json", "concept-map")

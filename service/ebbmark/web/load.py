@@ -16,8 +16,6 @@ from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.web.authentication import Refused
 from ebbmark.web.work_pool import RETRY_AFTER_S
 
-__all__ = ["Load"]
-
 
 @dataclass(slots=True)
 class Load:

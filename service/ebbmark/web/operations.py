@@ -38,8 +38,6 @@ from ebbmark.web.documentation import documented, documented_of_patient
 from ebbmark.web.plan_page import PAGE_HEADERS, plan_page, wants_page
 from ebbmark.web.work_pool import WorkPool
 
-__all__ = ["OperationsConfig", "operations_router"]
-
 WRITE_BACK_HEADER = "Ebbmark-Write-Back"
 """What became of a write-back, in one word, for callers that do not read the OperationOutcome."""
 

@@ -14,14 +14,13 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Ignored
 from ebbmark.fhir.reading.patient import demographics_of
 from ebbmark.fhir.writing.write import SIGNING
-from ebbmark.physiology.before.plan import Phase, Plan, PlanStep
+from ebbmark.physiology.before.plan import Plan
+from ebbmark.physiology.before.plan_steps import Phase, PlanStep
 from ebbmark.web.theme.files import STYLE
 from ebbmark.web.theme.pages import printed_headers, templates_of
 from ebbmark.words.before_in_short import before_the_first_step
 from ebbmark.words.messages import say, spell
 from ebbmark.words.stopping import stop_words
-
-__all__ = ["PAGE_HEADERS", "plan_page", "plan_view", "wants_page"]
 
 _STYLE: Final = STYLE.body.decode()
 

@@ -17,8 +17,6 @@ from fastapi import Request
 from ebbmark.web.shared_store import SharedStore
 from ebbmark.web.theme.pages import PageRefused
 
-__all__ = ["RateLimit", "RequestRates", "page_rates"]
-
 MOST_CLIENTS = 10_000
 """Buckets kept; the one unused for longest goes first, and comes back full."""
 

@@ -31,8 +31,6 @@ from ebbmark.web.body import FHIR_JSON, read_body, require_acceptable, require_f
 from ebbmark.web.documentation import REPLAY
 from ebbmark.web.work_pool import WorkPool
 
-__all__ = ["Auditing", "inputs_of", "replay_router"]
-
 Json = dict[str, object]
 
 

@@ -26,8 +26,6 @@ from uuid import uuid4
 
 from ebbmark.telemetry.measured import Measured, set_gauge
 
-__all__ = ["REST_S", "SharedStore", "store_address"]
-
 _LOG = logging.getLogger("ebbmark")
 
 PATIENCE_S = 0.25

@@ -31,8 +31,6 @@ from ebbmark.web.launch.session import (
 from ebbmark.web.shared_store import SharedStore
 from ebbmark.web.trust import Misconfigured
 
-__all__ = ["smart_launch_of"]
-
 _LOG = logging.getLogger("ebbmark")
 
 

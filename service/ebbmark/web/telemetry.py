@@ -16,8 +16,6 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from ebbmark import __version__
 from ebbmark.telemetry.measured import Measured, Meters, Span, TraceContext, Watch, in_scene, read_trace_context
 
-__all__ = ["Telemetry", "span_exporter", "watch_of"]
-
 _LOG = logging.getLogger("ebbmark")
 _METHODS = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"})
 

@@ -32,18 +32,6 @@ from ebbmark.record.sign_in import KeyLookup
 if TYPE_CHECKING:
     from joserfc import jws
 
-__all__ = [
-    "Claims",
-    "Introspection",
-    "KeySource",
-    "TokenRefusal",
-    "TokenRules",
-    "TrustedParty",
-    "checked_claims",
-    "signature_fits",
-    "verified_claims",
-]
-
 
 LONGEST_TOKEN = 16_384
 """Longer tokens are not looked into [characters]; RFC 9068 tokens are far shorter."""

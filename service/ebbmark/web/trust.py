@@ -20,8 +20,6 @@ from ebbmark.record.sign_in import FixedKeys, PublishedKeys
 from ebbmark.site_files import content_of
 from ebbmark.web.token_check import KeySource, TokenRules, TrustedParty
 
-__all__ = ["KeysOf", "Misconfigured", "jwks_router", "own_keys", "own_public_keys", "rules_for", "signed", "signer_of"]
-
 
 class Misconfigured(ValueError):
     """Settings that cannot be used, or not together; the message names them and holds no secret."""

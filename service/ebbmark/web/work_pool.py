@@ -30,8 +30,6 @@ from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.telemetry.measured import Measured, count
 from ebbmark.web.authentication import CALLER, Refused
 
-__all__ = ["RETRY_AFTER_S", "WorkPool"]
-
 P = ParamSpec("P")
 T = TypeVar("T")
 

@@ -1,3 +1,1 @@
 """English sentences of the answers: one module per answer, from findings as values to text."""
-
-__all__: list[str] = []

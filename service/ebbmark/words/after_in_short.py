@@ -14,8 +14,6 @@ from ebbmark.words.in_short import InShort, shortened
 from ebbmark.words.messages import ENGLISH, say, spell
 from ebbmark.words.numbers import level, percent
 
-__all__ = ["change_words", "markers_in_short", "trial_words", "trials_in_short", "trials_words"]
-
 _MOST_TRIALS: Final = 4
 _HOURS_UP_TO: Final = 48.0
 

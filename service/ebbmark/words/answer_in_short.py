@@ -8,19 +8,9 @@ from typing import Final
 from ebbmark.physiology.advice.advice import Advice, Caution, Severity
 from ebbmark.physiology.closing.result import Closing, Evidence, Verdict
 from ebbmark.physiology.patient.titration import LUNG_OR_TUBE
-from ebbmark.words.in_short import MOST_WORDS_OF_LINE, MOST_WORDS_OF_REASONS, InShort, shortened
+from ebbmark.words.in_short import InShort, shortened
 from ebbmark.words.messages import ENGLISH, say, spell
 from ebbmark.words.numbers import level, percent
-
-__all__ = [
-    "MOST_WORDS_OF_LINE",
-    "MOST_WORDS_OF_REASONS",
-    "InShort",
-    "against_words",
-    "found_words",
-    "in_short",
-    "objections_in_short",
-]
 
 AGES: Final = ("trial-old", "trial-very-old")
 """Cautions on the age of a trial: they stand in what is said of its certainty, and are not told once more."""

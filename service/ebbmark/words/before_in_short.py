@@ -5,7 +5,9 @@ from __future__ import annotations
 from typing import Final
 
 from ebbmark.physiology.before.candidate import Candidate, CandidateAnswer, ConditionFinding, Documented
-from ebbmark.physiology.before.plan import Phase, Plan, Variant
+from ebbmark.physiology.before.plan import Plan
+from ebbmark.physiology.before.plan_checks import Variant
+from ebbmark.physiology.before.plan_steps import Phase
 from ebbmark.physiology.before.risks import ReadingRisk, Risk
 from ebbmark.physiology.before.state import ArdsClass
 from ebbmark.physiology.formulas.gas_exchange import Oxygenation
@@ -13,8 +15,6 @@ from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.words.in_short import InShort, shortened
 from ebbmark.words.messages import ENGLISH, say
 from ebbmark.words.numbers import capital, level
-
-__all__ = ["before_the_first_step", "candidate_in_short", "plan_in_short"]
 
 _CLASSES: Final = {
     Oxygenation.SEVERE: "severe",

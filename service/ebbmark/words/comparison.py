@@ -13,16 +13,6 @@ from ebbmark.words.in_short import InShort, shortened
 from ebbmark.words.messages import say, spell
 from ebbmark.words.numbers import age, capital, level, listed
 
-__all__ = [
-    "beyond_in_short",
-    "change_words",
-    "comparison_in_short",
-    "comparison_words",
-    "limit_check_words",
-    "numbers_spelled",
-    "overdistension_words",
-]
-
 _TURNED: Final = (Event.POSITION_CHANGED, Event.MODE_CHANGED, Event.TRANSPORT)
 _GROUPS: Final = (
     ChangeVerdict.WORSE,

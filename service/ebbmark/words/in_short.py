@@ -12,8 +12,6 @@ from typing import Final
 
 from ebbmark.words.messages import say
 
-__all__ = ["MOST_WORDS_OF_LINE", "MOST_WORDS_OF_REASONS", "InShort", "cut", "shortened"]
-
 MOST_WORDS_OF_LINE: Final = 25
 MOST_WORDS_OF_REASONS: Final = 80
 _LONGEST_QUOTED: Final = 60

@@ -14,8 +14,6 @@ from typing import Any, Final
 
 from ebbmark.physiology.message import Message, Value
 
-__all__ = ["ENGLISH", "NotACatalogue", "read_catalogue", "say", "spell", "spelled", "use_catalogue", "values_of"]
-
 
 class NotACatalogue(ValueError):
     """A translation that cannot be used; the message names each fault."""

@@ -28,20 +28,6 @@ from ebbmark.words.stopping import (
 )
 from ebbmark.words.titration import sentence as finding_words
 
-__all__ = [
-    "acknowledged_words",
-    "called_before_words",
-    "change_words",
-    "condition_words",
-    "decision_words",
-    "ended_words",
-    "left_words",
-    "limit_words",
-    "move_words",
-    "vital_words",
-    "way_back_words",
-]
-
 _UNJUDGED: Final = "unjudged"
 _LOOK_SOURCES: Final = {
     "": "next-step.value-to-look-at",

@@ -19,8 +19,6 @@ from ebbmark.words.messages import ENGLISH, say, spell
 from ebbmark.words.numbers import age, capital, clock, lasting, level, percent
 from ebbmark.words.stopping import within_limits
 
-__all__ = ["next_step_in_short"]
-
 _MOST_NAMED: Final = 3
 LONGEST_LINE_OF_STOP: Final = 139
 """Characters of a line that also fits as the summary of a card, which CDS Hooks 2.0 keeps below 140."""

@@ -7,8 +7,6 @@ from datetime import UTC, datetime
 
 from ebbmark.words.messages import say, spell
 
-__all__ = ["age", "capital", "clock", "interval", "lasting", "level", "listed", "percent"]
-
 NEARLY_SURE = 0.99
 """No estimate is certain: beyond this, and below its complement, only the bound is named."""
 

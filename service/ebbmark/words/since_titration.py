@@ -13,8 +13,6 @@ from ebbmark.words.in_short import InShort, shortened
 from ebbmark.words.messages import say, spell
 from ebbmark.words.numbers import age, capital, level
 
-__all__ = ["gaps_words", "patient_in_short", "seen_words", "validity_in_short", "validity_words"]
-
 
 def validity_words(found: Surveillance) -> str:
     """Whether the titration still holds, in a few plain sentences.

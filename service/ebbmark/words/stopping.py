@@ -22,26 +22,6 @@ from ebbmark.physiology.stop.rhythm import RhythmState
 from ebbmark.words.messages import say, spell
 from ebbmark.words.numbers import age, capital, clock, listed
 
-__all__ = [
-    "NOT_AMONG_THE_READINGS",
-    "RHYTHM_AS_CHARTED",
-    "criterion_words",
-    "held_words",
-    "met_words",
-    "not_checked_words",
-    "oldest_words",
-    "quantity_words",
-    "sent_words",
-    "signed_words",
-    "stop_answer_words",
-    "stop_words",
-    "told_words",
-    "unseen_words",
-    "unusable_words",
-    "why",
-    "within_limits",
-]
-
 NOT_AMONG_THE_READINGS: Final = "stop.not-among-the-readings"
 RHYTHM_AS_CHARTED: Final = "stop.rhythm-as-charted"
 _NOT_SENT: Final = {

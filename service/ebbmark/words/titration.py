@@ -21,9 +21,6 @@ from ebbmark.words.in_short import cut
 from ebbmark.words.messages import ENGLISH, say, spell
 from ebbmark.words.numbers import capital, interval, level, percent
 
-__all__ = ["against", "because", "sentence", "with_reason", "worded", "worded_advice"]
-
-
 _SEVERITY: Final = {
     Weight.LOOK_FIRST: Severity.HIGH,
     Weight.HIGH: Severity.HIGH,

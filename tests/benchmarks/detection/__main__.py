@@ -24,10 +24,11 @@ from benchmarks.detection.ceiling import ceiling_table
 from benchmarks.detection.chart_goals import chart_goals
 from benchmarks.detection.charts import ChartTrial, ask_chart, draw_chart_trials, estimate_chart, shown
 from benchmarks.detection.competitors import COMPETITORS
-from benchmarks.detection.families import FAMILIES, LungCase, Purpose, cases
+from benchmarks.detection.conditions import CONDITIONS, PLAIN, Kind
+from benchmarks.detection.families import FAMILIES, LungCase, cases
 from benchmarks.detection.goals import goals, unbeaten
 from benchmarks.detection.gravity_lungs import HOLD_OUT, gravity_cases
-from benchmarks.detection.measuring import CONDITIONS, PLAIN, Kind
+from benchmarks.detection.invented_lungs import Purpose
 from benchmarks.detection.scoring import score
 from benchmarks.detection.sequential import operating_curve, passed_by_step
 from benchmarks.detection.table import (

@@ -8,9 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchmarks.detection.trials import Outcome, position
-from ebbmark.physiology.closing.estimator import Verdict
-
-__all__ = ["Bin", "RiskPoint", "expected_calibration_error", "reliability", "risk_coverage", "top_stated"]
+from ebbmark.physiology.closing.result import Verdict
 
 
 @dataclass(frozen=True, slots=True)

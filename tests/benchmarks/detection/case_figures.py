@@ -13,9 +13,7 @@ from matplotlib.ticker import MaxNLocator
 
 from benchmarks.detection.look import INK, LOOK, MUTED, SAND, TEAL, WARM
 from benchmarks.detection.trials import Outcome, Trial
-from ebbmark.physiology.closing.estimator import Closing, Verdict
-
-__all__ = ["draw_cases", "typical", "worst"]
+from ebbmark.physiology.closing.result import Closing, Verdict
 
 MARGIN_CMH2O = 2.0
 """Margin of the suggested PEEP that is drawn: common practice, 2 to 4."""

@@ -26,10 +26,8 @@ from benchmarks.detection.families import LungCase
 from benchmarks.detection.gravity_lungs import SECOND, gravity_cases
 from benchmarks.detection.trials import position
 from ebbmark.physiology.closing.decision import NO_ANSWER, expected_losses
-from ebbmark.physiology.closing.estimator import Verdict
+from ebbmark.physiology.closing.result import Verdict
 from ebbmark.physiology.readings import Quantity
-
-__all__ = ["ONE_STAIRCASE", "Prior", "ceiling_table"]
 
 Floats = NDArray[np.float64]
 

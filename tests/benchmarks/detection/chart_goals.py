@@ -12,9 +12,8 @@ from benchmarks.detection.families import LungCase
 from benchmarks.detection.goals import FEWEST_INTERVALS, Goal
 from benchmarks.detection.scoring import coverage, score
 from benchmarks.detection.trials import Outcome, position
-from ebbmark.physiology.closing.estimator import CurveStep, Verdict, estimate_closing
-
-__all__ = ["chart_goals", "exact_curve_shares", "kind_of_fall"]
+from ebbmark.physiology.closing.estimator import estimate_closing
+from ebbmark.physiology.closing.result import CurveStep, Verdict
 
 ODD = tuple(name for name in CHARTS if name not in (*PLAIN_CHARTS, VOID_CHART))
 

@@ -18,16 +18,12 @@ from benchmarks.detection.families import LungCase
 from benchmarks.detection.knowable import is_knowable
 from benchmarks.detection.measuring import standard_errors
 from benchmarks.detection.trials import Outcome, Trial
-from ebbmark.physiology.closing.estimator import Verdict
 from ebbmark.physiology.closing.of_trial import closing_of, curve_of
-from ebbmark.physiology.closing.result import Closing
+from ebbmark.physiology.closing.result import Closing, Verdict
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial as ReadTrial
-
-__all__ = ["CHARTS", "PLAIN_CHARTS", "VOID_CHART", "Chart", "ChartTrial"]
-__all__ += ["ask_chart", "conditions_of", "draw_chart_trials", "estimate_chart", "open_circuit_seen", "shown"]
 
 START_S = 1_700_000_000.0
 STEP_S = 240.0

@@ -20,9 +20,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from benchmarks.detection.truth import Truth, true_closing
-from ebbmark.physiology.closing.estimator import Verdict
-
-__all__ = ["COMPETITORS", "Competitor", "Rule"]
+from ebbmark.physiology.closing.result import Verdict
 
 Floats: TypeAlias = NDArray[np.float64]
 Rule: TypeAlias = Callable[[Floats, Floats], Truth]

@@ -11,8 +11,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
-__all__ = ["CONDITIONS", "FLOW_L_PER_S", "PLAIN", "Conditions", "Kind"]
-
 
 class Kind(Enum):
     """Which compliance is charted."""

@@ -21,10 +21,8 @@ from benchmarks.detection.invented_lungs import (
     lung_limbs,
 )
 from benchmarks.detection.truth import Truth, true_closing
-from ebbmark.physiology.closing.estimator import Verdict
+from ebbmark.physiology.closing.result import Verdict
 from ebbmark.physiology.lung import Lung
-
-__all__ = ["FAMILIES", "LungCase", "Purpose", "cases"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,9 +17,7 @@ from benchmarks.detection.look import INK, LOOK, MUTED, TEAL, WARM
 from benchmarks.detection.scoring import coverage
 from benchmarks.detection.sequential import OperatingPoint
 from benchmarks.detection.trials import Outcome
-from ebbmark.physiology.closing.estimator import Verdict
-
-__all__ = ["draw_intervals", "draw_reliability", "draw_risk", "draw_rivals", "draw_sequential"]
+from ebbmark.physiology.closing.result import Verdict
 
 
 def draw_reliability(outcomes: Sequence[Outcome], path: Path) -> None:

@@ -7,13 +7,11 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from benchmarks.detection.calibration import expected_calibration_error, reliability, top_stated
+from benchmarks.detection.conditions import PLAIN
 from benchmarks.detection.families import FAMILIES
-from benchmarks.detection.measuring import PLAIN
 from benchmarks.detection.scoring import coverage, mean_width_cmh2o, score
 from benchmarks.detection.trials import Outcome
-from ebbmark.physiology.closing.estimator import Verdict
-
-__all__ = ["Goal", "goals", "unbeaten"]
+from ebbmark.physiology.closing.result import Verdict
 
 DISTURBED = ("artefacts", "drift", "leak")
 """Conditions with a goal of their own."""

@@ -47,9 +47,7 @@ from numpy.typing import NDArray
 
 from benchmarks.detection.families import LungCase
 from benchmarks.detection.truth import true_closing
-from ebbmark.physiology.closing.estimator import Verdict
-
-__all__ = ["HOLD_OUT", "SECOND", "Ranges", "gravity_cases"]
+from ebbmark.physiology.closing.result import Verdict
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]

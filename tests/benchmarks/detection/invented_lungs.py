@@ -28,8 +28,6 @@ from ebbmark.physiology.lung import (
     simulate_trial,
 )
 
-__all__ = ["BOTTOM_CMH2O", "GRID_CMH2O", "TOP_CMH2O", "FineLimb", "Purpose", "invent_lung", "lung_limbs"]
-
 TOP_CMH2O, BOTTOM_CMH2O, GRID_CMH2O = 28.0, 3.0, 0.5
 HOLD_CMH2O = 40.0
 LAYERS, UNITS_PER_LAYER = 20, 120

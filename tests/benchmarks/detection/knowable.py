@@ -21,11 +21,10 @@ from __future__ import annotations
 
 import math
 
+from benchmarks.detection.conditions import Conditions
 from benchmarks.detection.families import LungCase
-from benchmarks.detection.measuring import Conditions, standard_errors
-from ebbmark.physiology.closing.estimator import Verdict
-
-__all__ = ["MARGIN", "is_knowable"]
+from benchmarks.detection.measuring import standard_errors
+from ebbmark.physiology.closing.result import Verdict
 
 MARGIN = 2.4
 

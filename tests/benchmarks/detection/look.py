@@ -6,7 +6,6 @@ import matplotlib as mpl
 
 mpl.use("Agg")
 
-__all__ = ["INK", "LOOK", "MUTED", "SAND", "TEAL", "WARM"]
 
 INK = "#22303c"
 """Text, axes, readings."""

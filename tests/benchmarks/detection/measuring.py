@@ -9,11 +9,9 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmarks.detection.conditions import CONDITIONS, FLOW_L_PER_S, PLAIN, Conditions, Kind
+from benchmarks.detection.conditions import FLOW_L_PER_S, Conditions, Kind
 from benchmarks.detection.families import LungCase
-from ebbmark.physiology.closing.estimator import CurveStep
-
-__all__ = ["CONDITIONS", "PLAIN", "Conditions", "Kind", "measure", "standard_errors"]
+from ebbmark.physiology.closing.result import CurveStep
 
 Floats: TypeAlias = NDArray[np.float64]
 

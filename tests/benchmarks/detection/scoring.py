@@ -8,9 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchmarks.detection.trials import Outcome
-from ebbmark.physiology.closing.estimator import Verdict
-
-__all__ = ["Scores", "coverage", "mean_width_cmh2o", "score"]
+from ebbmark.physiology.closing.result import Verdict
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,10 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchmarks.detection.trials import Trial, is_dynamic
-from ebbmark.physiology.closing.estimator import Verdict
 from ebbmark.physiology.closing.of_trial import closing_passed, should_stop_lowering
-
-__all__ = ["OperatingPoint", "operating_curve", "passed_by_step"]
+from ebbmark.physiology.closing.result import Verdict
 
 LIMITS = (0.5, 0.6, 0.7, 0.8, 0.85, 0.9, 0.95, 0.975, 0.99)
 

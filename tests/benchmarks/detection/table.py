@@ -11,9 +11,6 @@ from benchmarks.detection.scoring import Scores, coverage, mean_width_cmh2o
 from benchmarks.detection.sequential import OperatingPoint
 from benchmarks.detection.trials import Outcome
 
-__all__ = ["goal_table", "goals_side_by_side", "interval_table", "risk_table"]
-__all__ += ["score_table", "sequential_table"]
-
 COLUMNS = (
     ("trials", "trials", 7),
     ("exact", "exact", 7),

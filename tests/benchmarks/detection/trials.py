@@ -11,14 +11,13 @@ from typing import Protocol
 import numpy as np
 
 from benchmarks.detection.competitors import Rule
-from benchmarks.detection.conditions import Kind
-from benchmarks.detection.families import FAMILIES, LungCase, Purpose, cases
+from benchmarks.detection.conditions import CONDITIONS, Kind
+from benchmarks.detection.families import FAMILIES, LungCase, cases
+from benchmarks.detection.invented_lungs import Purpose
 from benchmarks.detection.knowable import is_knowable
-from benchmarks.detection.measuring import CONDITIONS, measure, standard_errors
-from ebbmark.physiology.closing.estimator import Closing, CurveStep, Verdict, estimate_closing
-
-__all__ = ["Estimate", "Outcome", "Trial", "ask_estimator", "ask_rule", "draw_trials", "estimate_trial"]
-__all__ += ["is_dynamic", "position"]
+from benchmarks.detection.measuring import measure, standard_errors
+from ebbmark.physiology.closing.estimator import estimate_closing
+from ebbmark.physiology.closing.result import Closing, CurveStep, Verdict
 
 
 class Estimate(Protocol):

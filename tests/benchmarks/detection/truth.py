@@ -23,9 +23,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from ebbmark.physiology.closing.estimator import Verdict
-
-__all__ = ["Truth", "true_closing"]
+from ebbmark.physiology.closing.result import Verdict
 
 
 @dataclass(frozen=True, slots=True)

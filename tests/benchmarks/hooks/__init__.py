@@ -1,3 +1,1 @@
 """How long does a clinician who opened a chart wait for a card?"""
-
-__all__: list[str] = []

@@ -27,8 +27,6 @@ from benchmarks.hooks.steady import at_a_rate
 from benchmarks.speed.serving import OURS, RIVALS, request_bytes, serving
 from benchmarks.speed.timing import medians_ms
 
-__all__ = ["main"]
-
 PER_S = 50
 AIM_MS = 500.0
 

@@ -13,8 +13,6 @@ from benchmarks.speed.bodies import single_values
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 
-__all__ = ["Case", "calls"]
-
 Json = dict[str, Any]
 
 PATH = "/cds-services/peep-trial"

@@ -9,8 +9,6 @@ from threading import Thread
 
 from benchmarks.speed.serving import ask_over
 
-__all__ = ["at_a_rate"]
-
 CONNECTIONS = 25
 """Each is due every half second at 50 calls per second; a late call starts late and counts from when it was due."""
 

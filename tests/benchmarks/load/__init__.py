@@ -1,3 +1,1 @@
 """How much one process of the service bears: steady rates, bursts, slow clients, slow records, hours."""
-
-__all__: list[str] = []

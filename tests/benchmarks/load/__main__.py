@@ -28,8 +28,6 @@ from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from ebbmark.web.telemetry import Telemetry
 
-__all__ = ["main"]
-
 STEADY = (50, 100, 150, 200, 250, 300)
 SLOW_CLIENTS = 200
 """More than EBBMARK_REQUESTS_AT_ONCE, fewer than EBBMARK_CONNECTIONS_AT_ONCE."""

@@ -25,8 +25,6 @@ from typing import Any
 from benchmarks.hooks.calls import calls
 from benchmarks.speed.bodies import single_values
 
-__all__ = ["ASKS_THE_RECORD", "TRIAL", "Attack", "Service", "Target", "mixed", "record_after", "serving"]
-
 ROOT = Path(__file__).parents[3]
 FHIR = "application/fhir+json"
 

@@ -10,8 +10,6 @@ import time
 
 from processors.matrix import MATRIX, asked, missing
 
-__all__: list[str] = []
-
 
 def main() -> int:
     """Print one line per setting; 1 where any bytes differ."""

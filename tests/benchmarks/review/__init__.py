@@ -1,3 +1,1 @@
 """What does a review cost, beside reading the same lines?"""
-
-__all__: list[str] = []

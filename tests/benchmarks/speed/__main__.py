@@ -18,8 +18,6 @@ from collections.abc import Sequence
 from benchmarks.speed.processor import CASES, STAGES_OF, curve_ms, stages_ms, whole_ms
 from benchmarks.speed.serving import Start, request_bytes, start, under_load
 
-__all__ = ["main"]
-
 TIMES_MODELS, SHARE_OF_HELLO, TAIL, ESTIMATE_MS, FIRST_ANSWER_S, MEMORY_MB = 30.0, 0.25, 3.0, 1.0, 1.0, 100.0
 """The aims: this many times the models' way; this share of hello-world; p99 over p50; and what must stay below."""
 

@@ -8,8 +8,6 @@ from typing import Any
 
 from starlette.types import ASGIApp, Message
 
-__all__ = ["caller"]
-
 
 def caller(app: ASGIApp, path: str, body: bytes, *, media: bytes = b"application/fhir+json") -> Callable[[], bytes]:
     """A function that posts the body and returns the body of the reply, all on one event loop."""

@@ -6,8 +6,6 @@ import json
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-__all__ = ["AT_S", "panels", "single_values"]
-
 Json = dict[str, Any]
 
 AT_S = datetime(2026, 3, 10, 12, 0, tzinfo=UTC).timestamp()

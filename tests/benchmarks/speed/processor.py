@@ -19,13 +19,13 @@ from ebbmark.fhir.writing.identity import identity, input_digest, titration_basi
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import write_bundle, write_bundle_bytes
 from ebbmark.physiology.advice.advice import advise
-from ebbmark.physiology.closing.estimator import CurveStep, estimate_closing
-from ebbmark.physiology.trial.reading import NoTrial, read_trial
+from ebbmark.physiology.closing.estimator import estimate_closing
+from ebbmark.physiology.closing.result import CurveStep
+from ebbmark.physiology.trial.reading import read_trial
+from ebbmark.physiology.trial.steps import NoTrial
 from ebbmark.settings import Settings
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.web.app import create_app
-
-__all__ = ["CASES", "STAGES_OF", "Case", "curve_ms", "stages_ms", "whole_ms"]
 
 
 @dataclass(frozen=True, slots=True)

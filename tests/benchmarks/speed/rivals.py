@@ -17,8 +17,6 @@ from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.use_cases.titrate import titrate
 
-__all__ = ["echo_app", "hello_app", "models_decode", "models_way", "question_of"]
-
 _NO_CODE = Coding()
 
 QUANTITIES = {

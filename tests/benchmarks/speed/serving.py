@@ -13,8 +13,6 @@ from pathlib import Path
 from statistics import median, quantiles
 from threading import Thread
 
-__all__ = ["OURS", "RIVALS", "Load", "Start", "ask_over", "load", "request_bytes", "serving", "start", "under_load"]
-
 OURS = ("-m", "ebbmark", "serve", "--port", "0")
 RIVALS = ("-m", "benchmarks.speed.serving")
 STAY_S = 20.0

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-__all__ = ["medians_ms"]
 
 SAMPLE_NS = 10_000_000
 """A sample repeats the call until about this much time is used: far above the clock's own grain."""

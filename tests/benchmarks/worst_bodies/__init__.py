@@ -1,3 +1,1 @@
 """What the costliest bodies under the limit of size cost to read."""
-
-__all__: list[str] = []

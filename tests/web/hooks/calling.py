@@ -32,24 +32,6 @@ from ebbmark.web.work_pool import WorkPool
 from fhir_builders import Json, at, bundle, height, observation, patient, trial_observations
 from web.asking import Reply, ask
 
-__all__ = [
-    "AFTER_S",
-    "CALL",
-    "JSON",
-    "RECORD",
-    "borne",
-    "call",
-    "called",
-    "card",
-    "cards",
-    "clock",
-    "context",
-    "hooks_app",
-    "order",
-    "prefetch",
-    "searchset",
-]
-
 RECORD = "https://record.example/fhir"
 CALL = "/cds-services/peep-trial"
 JSON = {"content-type": "application/json", "accept": "application/json"}

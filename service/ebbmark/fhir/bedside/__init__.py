@@ -1,3 +1,1 @@
 """What a site has decided: its files of rules, conditions, codes and limits."""
-
-__all__: list[str] = []

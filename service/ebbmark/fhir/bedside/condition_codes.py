@@ -10,23 +10,6 @@ from unicodedata import combining, normalize
 from ebbmark.data import table
 from ebbmark.physiology.before.risks import RISK_CONCEPTS
 
-__all__ = [
-    "ALL_ICD",
-    "BUILT_IN",
-    "CONDITION_ROWS",
-    "ICD10",
-    "ICD10_CM",
-    "LEFT_OPEN",
-    "LONGEST_READ",
-    "NO_RISK",
-    "PERHAPS",
-    "READ_IN",
-    "ConditionCodes",
-    "ConditionRow",
-    "named_in_words",
-    "without_accents",
-]
-
 _TABLE: Final = table("condition_codes")
 _SYSTEMS: Final[Mapping[str, tuple[str, ...]]] = {key: tuple(value) for key, value in _TABLE["systems"].items()}
 

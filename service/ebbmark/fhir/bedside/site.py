@@ -23,24 +23,6 @@ from ebbmark.physiology.before.staircase import COMMON_PRACTICE, STAIRCASES, Mar
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, PROTOCOLS, Protocol
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, StopLimits
 
-__all__ = [
-    "NO_SITE",
-    "SCHEMAS",
-    "ChartedUnit",
-    "ChartingTable",
-    "Completion",
-    "Number",
-    "ProtocolFile",
-    "ProtocolGiven",
-    "Site",
-    "SiteFileError",
-    "StaircaseGiven",
-    "StopLimitsFile",
-    "ZoneGiven",
-    "given_in",
-    "read_site_file",
-]
-
 
 class SiteFileError(ValueError):
     """A file of the site that cannot be used; the message names the file's element and holds no patient data."""

@@ -43,8 +43,6 @@ from ebbmark.physiology.stop.limits import (
 )
 from ebbmark.words.messages import spell
 
-__all__ = ["read_stop_limits", "with_protocols"]
-
 _UNREAD = Cell(None, SourceStatus.NOT_VERIFIED, "left out by the site")
 _NO_NUMBERS = ("version", "signed_by", "signed_on", "rhythms_that_stop", "oldest_reading_min")
 _LIMITS = tuple(one.name for one in fields(StopLimits) if one.name not in _NO_NUMBERS)

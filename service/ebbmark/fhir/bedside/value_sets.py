@@ -21,8 +21,6 @@ from ebbmark.fhir.bedside.site import SiteFileError, read_site_file
 from ebbmark.fhir.naming import BASE, DEFINITIONS_DATE
 from ebbmark.physiology.before.risks import RISK_CONCEPTS, RiskConcept
 
-__all__ = ["read_value_sets", "sets_beside", "value_set", "with_value_sets"]
-
 _SLUGS = (*(concept.slug for concept in RISK_CONCEPTS), NO_RISK)
 _PREFIX = re.compile(r"([A-Z0-9.]+)\.\*", re.IGNORECASE)
 _MOST_CODES = 20_000

@@ -1,3 +1,1 @@
 """What charted data hold, before anybody maps them: a profile of codes, units and shapes, without patient data."""
-
-__all__: list[str] = []

@@ -20,8 +20,6 @@ from ebbmark.fhir.reading.units import Conversion, UnitFault, UnitProblem, conve
 from ebbmark.physiology.formulas.body import ACCEPTED_HEIGHT_RANGE_CM
 from ebbmark.physiology.readings import Quantity
 
-__all__ = ["Likely", "draft_concept_map", "likeliest"]
-
 _Q = Quantity
 
 USUAL: Mapping[Quantity, tuple[float, float]] = {

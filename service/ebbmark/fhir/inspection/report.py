@@ -11,8 +11,6 @@ from ebbmark.fhir.inspection.likely import Likely
 from ebbmark.fhir.inspection.tally import CodeMet, Tally
 from ebbmark.fhir.problems import ProblemKind, Reason
 
-__all__ = ["as_read", "as_text", "as_values", "in_short"]
-
 _MOST_IN_SHORT = 8
 _SENT = re.compile(r"\b(was|were|is|are|not|be|nothing) sent\b")
 _LIKE_A_CODE = re.compile(r"([A-Za-z0-9:/._\-]{1,100}|\(no system\))\|[A-Za-z0-9._:/#\-]{1,40}|text without a code")

@@ -28,17 +28,6 @@ from ebbmark.fhir.reading.eligibility import USABLE_STATUSES
 from ebbmark.fhir.reading.observations import read_observations
 from ebbmark.fhir.times import seconds
 
-__all__ = [
-    "CodeMet",
-    "Concept",
-    "ResourceMet",
-    "Tally",
-    "UnitMet",
-    "collection_of",
-    "resources_in",
-    "tally_of",
-]
-
 Json = dict[str, object]
 
 _DEEPEST = 8

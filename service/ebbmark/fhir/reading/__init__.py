@@ -1,3 +1,1 @@
 """FHIR in: bytes to one valid request, and everything that was left out with its reason."""
-
-__all__: list[str] = []

@@ -18,8 +18,6 @@ import msgspec
 
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 
-__all__ = ["COLUMNS", "FOR_A_TABLE", "UNTIMED", "ChartedSteps", "read_charted_steps"]
-
 COLUMNS: dict[str, tuple[str, str]] = {
     "peep_cmh2o": ("20077-4", "cm[H2O]"),
     "tidal_volume_ml": ("76222-9", "mL"),

@@ -32,8 +32,6 @@ from ebbmark.fhir.reading.concept_map import CODE_TEXT, CodeMap, MapRows, lay_ov
 from ebbmark.fhir.reading.units import UCUM, UNITS, UnitProblem, conversion
 from ebbmark.physiology.readings import Quantity
 
-__all__ = ["as_charted", "with_charting", "with_zone"]
-
 _Holder = TypeVar("_Holder", Observation, Component)
 _SYSTEMS = frozenset(system for system, _ in CODES)
 _UNZONED = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}(:\d{2}(\.\d{1,9})?)?")

@@ -29,8 +29,6 @@ from ebbmark.fhir.times import seconds
 from ebbmark.physiology.findings import Change, ChangeKind, Weight
 from ebbmark.physiology.stop.limits import NEW_RHYTHM_NOT_LISTED, Rhythm, RhythmCode, Rhythms, UnreadRhythm
 
-__all__ = ["CHANGE_CODES", "OTHER_RHYTHM", "coded_values", "holds_rhythm", "is_coded"]
-
 _EVENTS = {(LOINC, "8361-8"): ChangeKind.POSITION, (LOINC, "20124-4"): ChangeKind.MODE}
 
 CHANGE_CODES: Mapping[tuple[str, str], CodeRow] = {

@@ -24,28 +24,6 @@ from ebbmark.fhir.reading.units import UCUM, UnitProblem, conversion
 from ebbmark.physiology.formulas.body import ACCEPTED_HEIGHT_RANGE_CM, ACCEPTED_WEIGHT_RANGE_KG
 from ebbmark.physiology.readings import Quantity
 
-__all__ = [
-    "CODES",
-    "MEANINGS",
-    "RANGES",
-    "ROWS",
-    "SETTING_TWIN",
-    "CodeRow",
-    "HeightKind",
-    "Meaning",
-    "Personal",
-    "PlainRule",
-    "SexKind",
-    "Unusable",
-    "ValueRule",
-    "WeightKind",
-    "code_shown",
-    "is_rhythm",
-    "meaning_of",
-    "value_rule",
-    "with_category",
-]
-
 
 class HeightKind(Enum):
     """How a height was obtained; the order is the order of preference."""

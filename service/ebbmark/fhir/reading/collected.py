@@ -27,21 +27,6 @@ from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.stop.limits import NO_RHYTHM, Rhythms
 
-__all__ = [
-    "BodyWeight",
-    "CodedValues",
-    "Collected",
-    "Context",
-    "Height",
-    "Moment",
-    "Received",
-    "SexStatement",
-    "left_out",
-    "newest_of",
-    "reference_of",
-    "settle_duplicates",
-]
-
 _CORRECTED = frozenset({"amended", "corrected"})
 
 

@@ -24,18 +24,6 @@ from ebbmark.fhir.problems import MOST_TOLD, Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.codes import CODES, MEANINGS, CodeRow, PlainRule, is_rhythm
 from ebbmark.fhir.reading.units import UCUM, UNITS
 
-__all__ = [
-    "CODE_TEXT",
-    "NO_CODE_MAP",
-    "OWN_QUANTITIES",
-    "CodeMap",
-    "MapRows",
-    "lay_over",
-    "read_code_map",
-    "row_of_meaning",
-    "rows_of",
-]
-
 OWN_QUANTITIES = f"{BASE}/CodeSystem/quantities"
 """Code system of our own quantity slugs, for use as ConceptMap.group.target."""
 

@@ -36,18 +36,6 @@ from ebbmark.fhir.reading.question import ReceivedCondition
 from ebbmark.fhir.times import instant, seconds
 from ebbmark.physiology.formulas.body import OBESE_FROM_KG_PER_M2, body_mass_index
 
-__all__ = [
-    "AS_WIDE",
-    "Conditions",
-    "Documented",
-    "as_condition",
-    "charted_words",
-    "mixed",
-    "read_body_mass",
-    "read_conditions",
-    "ruled_out",
-]
-
 Coded = tuple[str, str]
 """Code system, and code as it was sent."""
 

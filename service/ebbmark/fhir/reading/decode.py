@@ -33,13 +33,6 @@ from ebbmark.fhir.naming import RESOURCE_TYPES
 from ebbmark.fhir.problems import MOST_TOLD, Problem, ProblemKind, Rejected, word_shown
 from ebbmark.fhir.reading.question import Limits
 
-__all__ = [
-    "body_problem",
-    "decode",
-    "require_each_key_once",
-    "too_deep",
-]
-
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 """Some senders put it before UTF-8; it says nothing."""
 

@@ -25,17 +25,6 @@ from ebbmark.fhir.reading.values import other_values, read_value
 from ebbmark.fhir.times import TimeFault, seconds
 from ebbmark.physiology.readings import Quantity, UnusableReading
 
-__all__ = [
-    "USABLE_STATUSES",
-    "admit",
-    "doubts_of",
-    "is_own_result",
-    "moment_of_period",
-    "moment_of_text",
-    "not_a_patient",
-    "note_subject",
-]
-
 CLOCK_SKEW_S = 300.0
 """Clocks of devices and servers may differ by this much before a time counts as in the future [s]; our choice."""
 

@@ -24,8 +24,6 @@ from ebbmark.fhir.reading.values import sexes_of
 from ebbmark.fhir.times import TimeFault, seconds
 from ebbmark.physiology.formulas.body import Sex, predicted_body_weight_kg
 
-__all__ = ["BIRTH_SEX", "CLINICAL_USE", "RECORDED", "US_CORE_SEX", "SexFound", "height_of", "sex_of"]
-
 HEIGHT_TOLERANCE_CM = 3.0
 """Two heights of one adult that differ by more do not belong to one adult, or one is wrong; our choice."""
 

@@ -26,8 +26,6 @@ from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.times import seconds
 from ebbmark.physiology.vasopressors import Infusion
 
-__all__ = ["DRUG_CODES", "Infusions", "read_infusions"]
-
 RXNORM = "http://www.nlm.nih.gov/research/umls/rxnorm"
 _ATC = ("http://www.whocc.no/atc", "http://fhir.de/CodeSystem/bfarm/atc", "http://fhir.de/CodeSystem/dimdi/atc")
 _DRUGS: dict[tuple[str, str], str] = {

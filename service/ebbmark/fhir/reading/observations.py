@@ -27,8 +27,6 @@ from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.reading.values import many_key
 from ebbmark.physiology.readings import Reading
 
-__all__ = ["read_observations"]
-
 _UNDECIDED = frozenset({Reason.CONFLICT.slug, Reason.ENTERED_IN_ERROR.slug})
 
 

@@ -19,12 +19,10 @@ from ebbmark.fhir.reading.patient import ReceivedPatient
 from ebbmark.fhir.reading.question import Acknowledger, Question, ReceivedCondition
 from ebbmark.fhir.reading.units import UCUM, to_canonical, unit_shown
 from ebbmark.fhir.times import seconds
-from ebbmark.physiology.before.plan import Variant
+from ebbmark.physiology.before.plan_checks import Variant
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.protocols import Protocol
-
-__all__ = ["INSTANTS", "QUANTITIES", "READERS", "judge_together"]
 
 Reader = Callable[[Given, str, Question], None]
 _Rules = TypeVar("_Rules", Protocol, StaircaseRules)

@@ -53,9 +53,6 @@ from ebbmark.fhir.reading.question import (
     too_often,
 )
 
-__all__ = ["not_needed", "sort_resources"]
-
-
 _TAKEN_BACK = frozenset({"entered-in-error", "cancelled"})
 _REPORTED: Final = frozenset({"partial", "preliminary", "final", "amended", "corrected", "appended", "unknown"})
 _MOST = 500

@@ -25,16 +25,6 @@ from ebbmark.fhir.times import age_range_years, is_after, latest_second
 from ebbmark.physiology.findings import IN_USE, PatientStatus
 from ebbmark.physiology.formulas.body import Sex
 
-__all__ = [
-    "Demographics",
-    "PatientNumber",
-    "Person",
-    "ReceivedPatient",
-    "demographics_of",
-    "read_person",
-    "status_of",
-]
-
 ADULT_YEARS = 18
 """The formulas and the trials behind them are of adults."""
 

@@ -13,25 +13,10 @@ from ebbmark.fhir.reading.collected import Received
 from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap
 from ebbmark.fhir.reading.patient import ReceivedPatient
 from ebbmark.fhir.reading.units import contradicts, unit_shown
-from ebbmark.physiology.before.plan import Variant
+from ebbmark.physiology.before.plan_checks import Variant
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.protocols import Protocol
-
-__all__ = [
-    "DEFAULT_LIMITS",
-    "Acknowledged",
-    "Acknowledger",
-    "Asked",
-    "Limits",
-    "Question",
-    "ReceivedCondition",
-    "ReceivedInfusion",
-    "ReceivedMetric",
-    "RequestContext",
-    "note_contradicting_units",
-    "too_often",
-]
 
 
 @dataclass(frozen=True, slots=True)

@@ -34,8 +34,6 @@ from ebbmark.physiology.readings import Quantity, Reading, UnusableReading
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, NO_RHYTHM, Rhythms, StopLimits
 from ebbmark.physiology.vasopressors import Infusion
 
-__all__ = ["Request", "is_about_weight", "read_request"]
-
 
 @dataclass(frozen=True, slots=True)
 class Request:

@@ -17,23 +17,6 @@ from typing import Final
 from ebbmark.data import table
 from ebbmark.fhir.naming import MDC
 
-__all__ = [
-    "ACCEPTED",
-    "MDC_UNITS",
-    "REFUSED",
-    "SPELLINGS",
-    "UCUM",
-    "UNITS",
-    "Conversion",
-    "Size",
-    "UnitFault",
-    "UnitProblem",
-    "contradicts",
-    "conversion",
-    "to_canonical",
-    "unit_shown",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class Size:

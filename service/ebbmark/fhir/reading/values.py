@@ -45,9 +45,6 @@ from ebbmark.fhir.reading.units import UCUM, UNITS, UnitFault, UnitProblem
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.readings import Quantity, Reading
 
-__all__ = ["many_key", "other_values", "read_value", "sexes_of"]
-
-
 _V3_GENDER = "http://terminology.hl7.org/CodeSystem/v3-AdministrativeGender"
 _V3_NULL = "http://terminology.hl7.org/CodeSystem/v3-NullFlavor"
 _GENDER = "http://hl7.org/fhir/administrative-gender"

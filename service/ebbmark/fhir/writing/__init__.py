@@ -1,3 +1,1 @@
 """FHIR out: an answer as resources, as a transaction, as text."""
-
-__all__: list[str] = []

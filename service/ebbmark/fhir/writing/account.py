@@ -16,20 +16,6 @@ from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
 from ebbmark.words.messages import say
 from ebbmark.words.numbers import level, percent
 
-__all__ = [
-    "ABSENT",
-    "Table",
-    "answer_text",
-    "charted_table",
-    "patient_table",
-    "places_by_text",
-    "plain",
-    "refusal_text",
-    "step_table",
-    "what_if_remarks",
-    "what_if_table",
-]
-
 WIDTH = 100
 MOST_NAMED = 3
 """Inputs named per reason; the Bundle names them all."""

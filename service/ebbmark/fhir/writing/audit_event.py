@@ -10,11 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
+from ebbmark.fhir.naming import REQUEST_SYSTEM
 from ebbmark.fhir.times import instant
-from ebbmark.fhir.writing.identity import REQUEST_SYSTEM
 from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM
-
-__all__ = ["Access", "Actor", "AuditAction", "audit_event"]
 
 _TERMINOLOGY = "http://terminology.hl7.org/CodeSystem"
 _INTERACTION = "http://hl7.org/fhir/restful-interaction"

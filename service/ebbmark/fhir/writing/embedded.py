@@ -29,15 +29,6 @@ from ebbmark.fhir.writing.normal_form import kind_of
 from ebbmark.fhir.writing.provenance import PROVENANCE, REPORT, REPORT_PROVENANCE
 from ebbmark.fhir.writing.write import referred_by_name
 
-__all__ = [
-    "EMBEDDED_SYSTEM",
-    "Embedded",
-    "embedded_in",
-    "unpacked",
-    "with_embedded",
-    "with_more_embedded",
-]
-
 Json = dict[str, object]
 
 EMBEDDED_SYSTEM = f"{BASE}/sid/carried"

@@ -22,16 +22,6 @@ from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.limits import RhythmCode
 from ebbmark.words.messages import say
 
-__all__ = [
-    "ENTERED",
-    "DeviceReading",
-    "EnteredQuantity",
-    "EnteredRow",
-    "device_observation",
-    "entered_observations",
-    "entered_transaction",
-]
-
 Json = dict[str, object]
 
 _ENTERED_SYSTEM: Final = f"{BASE}/sid/entered"

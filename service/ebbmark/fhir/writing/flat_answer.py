@@ -17,8 +17,6 @@ from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.terms import LOINC_TERMS, OWN
 from ebbmark.fhir.writing.write import notes, outcome
 
-__all__ = ["CautionLine", "FlatAnswer", "Issue", "StepRow", "WhatIfRow", "layers_of", "read_answer", "view_of"]
-
 Json = Mapping[str, Any]
 
 _STEP = {

@@ -17,26 +17,12 @@ from uuid import NAMESPACE_URL
 import msgspec
 
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.naming import BASE, REQUEST_SYSTEM, RESULT_SYSTEM
+from ebbmark.fhir.naming import BASE, RESULT_SYSTEM
 from ebbmark.fhir.reading.read import Request
 from ebbmark.fhir.times import instant
 from ebbmark.physiology.findings import IN_USE
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.words.messages import say
-
-__all__ = [
-    "REQUEST_SYSTEM",
-    "RESULT_SYSTEM",
-    "AnswerContext",
-    "NotCanonical",
-    "Reference",
-    "canonical_bytes",
-    "identity",
-    "input_digest",
-    "operation_url",
-    "question_basis",
-    "titration_basis",
-]
 
 _LARGEST_EXACT = 2**53 - 1  # RFC 8785 section 3.2.2.3: integers beyond it are not one number everywhere
 _PROTOCOL_FIELDS = tuple(field.name for field in fields(Protocol))

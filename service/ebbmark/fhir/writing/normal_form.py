@@ -39,30 +39,9 @@ from hashlib import sha1
 from typing import cast
 from uuid import NAMESPACE_URL, UUID
 
-from ebbmark.fhir.naming import BASE
-from ebbmark.fhir.writing.identity import REQUEST_SYSTEM, RESULT_SYSTEM
+from ebbmark.fhir.naming import BASE, REQUEST_SYSTEM, RESULT_SYSTEM
 from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM, URI_SYSTEM
 from ebbmark.fhir.writing.write import is_write_issue
-
-__all__ = [
-    "CURRENT_SYSTEM",
-    "SUPERSEDED_SYSTEM",
-    "Change",
-    "NormalForm",
-    "NotAnAnswer",
-    "current_list",
-    "full_url_of",
-    "kind_of",
-    "labels_of",
-    "normal_form",
-    "resources_of",
-    "restoration",
-    "restored",
-    "superseded",
-    "superseded_by",
-    "supersession",
-    "unmarked",
-]
 
 SUPERSEDED_SYSTEM = f"{BASE}/sid/superseded-by"
 """System of the tag of a superseded result; the code is the identity of the answer that took its place."""

@@ -31,34 +31,16 @@ from itertools import groupby
 import msgspec
 
 from ebbmark.fhir.answer import PRESSURE, Answer
-from ebbmark.fhir.naming import BASE, unversioned
+from ebbmark.fhir.naming import BASE, RESULT_SYSTEM, unversioned
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import MappedCode
 from ebbmark.fhir.reading.parameters import INSTANTS, QUANTITIES
 from ebbmark.fhir.reading.question import Asked
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.times import instant
-from ebbmark.fhir.writing.identity import RESULT_SYSTEM, AnswerContext, Reference
+from ebbmark.fhir.writing.identity import AnswerContext, Reference
 from ebbmark.fhir.writing.terms import OWN, encoded, standard
-from ebbmark.physiology.before.plan import Variant
-
-__all__ = [
-    "ANSWER_PROVENANCES",
-    "DIGEST_SYSTEM",
-    "ENTERER",
-    "PROTOCOL_SYSTEM",
-    "PROVENANCE",
-    "REPORT",
-    "REPORT_PROVENANCE",
-    "REQUEST_PARAMETERS",
-    "SOFTWARE_SYSTEM",
-    "URI_SYSTEM",
-    "device",
-    "person_who_enters",
-    "provenance",
-    "report_entries",
-    "stamped",
-]
+from ebbmark.physiology.before.plan_checks import Variant
 
 ENTERER = "enterer"
 """Code of provenance-participant-type."""

@@ -8,29 +8,14 @@ from ebbmark.fhir.answer import FRACTION, PRESSURE, VOLUME_PER_WEIGHT, Rule, in_
 from ebbmark.fhir.operations import CHOICE_REASONS
 from ebbmark.fhir.reading.patient import Person
 from ebbmark.fhir.reading.read import Request
-from ebbmark.physiology.advice.advice import WhatIf
+from ebbmark.physiology.advice.what_if import WhatIf
 from ebbmark.physiology.closing.result import Closing, Verdict
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.stop.limits import StopLimits
-from ebbmark.physiology.trial.reading import Trial
+from ebbmark.physiology.trial.steps import Trial
 from ebbmark.words.messages import say, spell
 from ebbmark.words.numbers import interval, level, percent
-
-__all__ = [
-    "chosen_sentence",
-    "closing_method",
-    "closing_sentence",
-    "curve_sentence",
-    "first_sentence",
-    "limits_rule",
-    "protocol_rule",
-    "protocol_sentence",
-    "suggestion_method",
-    "weight_method",
-    "weight_sentence",
-    "what_if_sentence",
-]
 
 # Source of the formula: ARDS Network, N Engl J Med 2000;342:1301-8.
 _WEIGHT_METHOD = {

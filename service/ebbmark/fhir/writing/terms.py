@@ -35,21 +35,6 @@ from ebbmark.fhir.codesystem import CONCEPTS
 from ebbmark.fhir.naming import CODE_SYSTEM, LOINC
 from ebbmark.fhir.reading.codes import CODES
 
-__all__ = [
-    "ABSENT_BECAUSE",
-    "CATEGORY_EXAM",
-    "CATEGORY_PROCEDURE",
-    "LOINC_TERMS",
-    "OWN",
-    "amount",
-    "amounts",
-    "code_of",
-    "component",
-    "encoded",
-    "standard",
-    "words_of",
-]
-
 _TERMINOLOGY = "http://terminology.hl7.org/CodeSystem"
 
 

@@ -25,16 +25,15 @@ from ebbmark.fhir.writing.sentences import (
     what_if_sentence,
 )
 from ebbmark.fhir.writing.terms import OWN, amount, amounts
-from ebbmark.physiology.advice.advice import Caution, WhatIf
+from ebbmark.physiology.advice.advice import Caution
+from ebbmark.physiology.advice.what_if import WhatIf
 from ebbmark.physiology.closing.result import Closing, StepEstimate, Verdict
 from ebbmark.physiology.patient.context import StepSeen
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Quantity
-from ebbmark.physiology.trial.reading import Step
+from ebbmark.physiology.trial.steps import Step
 from ebbmark.words.answer_in_short import in_short
 from ebbmark.words.messages import say
-
-__all__ = ["titration_answer", "with_source"]
 
 
 def step_kind(number: int) -> str:

@@ -15,8 +15,6 @@ from typing import cast
 
 from ebbmark.fhir.answer import UNITS
 
-__all__ = ["validate"]
-
 # FHIR R4 value sets with a required binding; DetectedIssue takes the codes of Observation in R4.
 _OBSERVATION_STATUS = frozenset(
     {"registered", "preliminary", "final", "amended", "corrected", "cancelled", "entered-in-error", "unknown"}

@@ -28,28 +28,15 @@ import msgspec
 from msgspec.structs import replace
 
 from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Truth, Warned, quantity
-from ebbmark.fhir.naming import CODE_SYSTEM
+from ebbmark.fhir.naming import CODE_SYSTEM, REQUEST_SYSTEM
 from ebbmark.fhir.problems import ignored_issue
 from ebbmark.fhir.times import instant
-from ebbmark.fhir.writing.identity import REQUEST_SYSTEM, AnswerContext, Reference, operation_url
+from ebbmark.fhir.writing.identity import AnswerContext, Reference, operation_url
 from ebbmark.fhir.writing.plan import plan_resources
 from ebbmark.fhir.writing.provenance import PROVENANCE, URI_SYSTEM, device, provenance, report_entries
 from ebbmark.fhir.writing.terms import ABSENT_BECAUSE, CATEGORY_EXAM, CATEGORY_PROCEDURE, OWN, code_of, component
 from ebbmark.words.in_short import InShort
 from ebbmark.words.messages import say
-
-__all__ = [
-    "OPERATION",
-    "SIGNING",
-    "as_transaction",
-    "is_write_issue",
-    "notes",
-    "outcome",
-    "referred_by_name",
-    "with_write_issue",
-    "write_bundle",
-    "write_bundle_bytes",
-]
 
 OPERATION = operation_url("titrate-peep")
 """Canonical address of the titration; an identifier, see `naming`."""

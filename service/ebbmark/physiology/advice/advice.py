@@ -21,8 +21,6 @@ from ebbmark.physiology.message import Value
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.steps import Observed, Step, Trial
 
-__all__ = ["AT_SUGGESTION", "Advice", "Caution", "Severity", "TidalVolume", "WhatIf", "advise"]
-
 
 class Severity(Enum):
     """How much a caution matters; the words of FHIR's detectedissue-severity."""

@@ -13,8 +13,6 @@ from typing import Final
 from ebbmark.data import table
 from ebbmark.physiology.message import Message, message
 
-__all__ = ["EVIDENCE", "EvidenceLine", "EvidenceStatus", "evidence_for"]
-
 
 class EvidenceStatus(Enum):
     """How far a line was traced."""

@@ -23,8 +23,6 @@ from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.steps import Trial
 
-__all__ = ["TidalVolume", "WhatIf", "what_if"]
-
 
 @dataclass(frozen=True, slots=True)
 class TidalVolume:

@@ -19,8 +19,6 @@ from ebbmark.physiology.closing.result import StepEstimate
 from ebbmark.physiology.findings import SOURCES
 from ebbmark.physiology.protocols import Protocol
 
-__all__ = ["Comparison", "Confidence", "LimitCheck", "Overdistension", "compare", "overdistension_at_top"]
-
 RELIEF = 0.05
 """Relative rise of compliance below the top step that is worth naming. This project's choice."""
 

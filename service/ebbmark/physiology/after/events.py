@@ -16,9 +16,6 @@ from ebbmark.physiology.message import Value, message
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.artefacts import OPEN_CIRCUIT_PEEP_CMH2O, VANISHED_VOLUME
 
-__all__ = ["Episode", "Event", "NotLookedFor", "Occurrence", "PressureLimit"]
-__all__ += ["open_circuit_episodes", "peep_below_episodes"]
-
 LATEST_S: Final = 1800.0
 """The state now is taken over the last half hour of readings. This project's choice."""
 

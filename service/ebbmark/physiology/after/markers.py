@@ -31,9 +31,6 @@ from ebbmark.physiology.timeline import FIO2, in_force_at
 from ebbmark.physiology.trial.limb import same_setting
 from ebbmark.physiology.trial.steps import Trial
 
-__all__ = ["Marker", "Markers", "Meaning", "first_lasting_fall", "read_markers", "recruitment_to_inflation"]
-
-
 MEDIAN_OF_SAMPLE: Final = 0.5
 """Median of the 45 patients of Chen et al 2020 [1]; not tested against any outcome."""
 

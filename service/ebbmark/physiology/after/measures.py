@@ -14,9 +14,6 @@ from typing import Final
 from ebbmark.data import table
 from ebbmark.physiology.formulas.bounds import require_positive
 
-__all__ = ["ASSUMED_NOISE", "ChangeVerdict", "Measure", "MeasureChange", "Noise"]
-__all__ += ["assumed_noise", "judge_change", "noise_of_difference"]
-
 _TWO_SIDED_95: Final = 1.959963984540054
 
 

@@ -42,9 +42,6 @@ from ebbmark.physiology.trial.artefacts import OPEN_CIRCUIT_PEEP_CMH2O
 from ebbmark.physiology.trial.limb import PeepLevel, peep_levels_of
 from ebbmark.physiology.trial.steps import Trial
 
-__all__ = ["NAMED", "PNEUMOTHORAX", "PatientNow", "lung_now", "oxygen_need", "patient_now", "triggers_now", "with_now"]
-
-
 PNEUMOTHORAX: Final = "untreated-pneumothorax"
 NAMED: Final = "pneumothorax-named"
 """One that the words of a Condition name, and no code places."""

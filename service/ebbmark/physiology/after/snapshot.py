@@ -26,8 +26,6 @@ from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import FIO2, SETTLES_S, breathed_at, setting_at
 from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O
 
-__all__ = ["Figure", "Snapshot", "take_snapshot", "without_mechanics"]
-
 _VOLUMES = (Quantity.TIDAL_VOLUME_EXPIRED, Quantity.TIDAL_VOLUME_UNSTATED, Quantity.TIDAL_VOLUME_INSPIRED)
 _RATES = (Quantity.RESPIRATORY_RATE, Quantity.RESPIRATORY_RATE_SET)
 MOST_GASES: Final = 100

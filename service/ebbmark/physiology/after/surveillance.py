@@ -47,9 +47,6 @@ from ebbmark.physiology.findings import COMMON_PRACTICE, SOURCES
 from ebbmark.physiology.readings import Quantity, Reading, latest
 from ebbmark.physiology.timeline import FIO2, in_force_at
 
-__all__ = ["PressureLosses", "Surveillance", "pressure_losses", "watch"]
-
-
 SAME_PEEP_CMH2O: Final = 1.0
 """Compliance is compared at PEEPs that differ by no more than this. This project's choice."""
 

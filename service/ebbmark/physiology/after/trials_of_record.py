@@ -12,8 +12,6 @@ from ebbmark.physiology.trial.limb import peep_levels_of
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrialReason, Trial
 
-__all__ = ["MOST_TRIALS", "TrialsOfRecord", "set_after", "trials_of_record"]
-
 MOST_TRIALS: Final = 30
 """Trials read from one record, the latest ones; this project's choice."""
 

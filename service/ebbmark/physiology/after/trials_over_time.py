@@ -19,8 +19,6 @@ from ebbmark.physiology.closing.result import Closing, StepEstimate, Verdict
 from ebbmark.physiology.trial.limb import same_setting
 from ebbmark.physiology.trial.steps import ComplianceKind
 
-__all__ = ["PastTrial", "Shift", "TrialChange", "TrialRow", "TrialsOverTime", "follow_trials"]
-
 
 @dataclass(frozen=True, slots=True)
 class PastTrial:

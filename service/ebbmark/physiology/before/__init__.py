@@ -1,3 +1,1 @@
 """Before a trial: whether this patient is a candidate, and what the trial would look like."""
-
-__all__: list[str] = []

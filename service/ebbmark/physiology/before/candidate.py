@@ -36,8 +36,6 @@ from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, StopLimits
 
-__all__ = ["Candidate", "CandidateAnswer", "Charted", "ConditionFinding", "Documented", "assess_candidate"]
-
 
 class Documented(Enum):
     """What the record says of a condition."""

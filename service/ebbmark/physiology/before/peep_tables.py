@@ -13,8 +13,6 @@ from typing import Any, Final
 from ebbmark.data import table
 from ebbmark.physiology.message import Message, Value, joined, message
 
-__all__ = ["HIGHER_PEEP", "LOWER_PEEP", "PEEP_TABLES", "PeepCell", "PeepTable", "TableAnswer", "look_up"]
-
 _SAME_FIO2: Final = 0.005
 """FiO2 is charted to the whole per cent."""
 

@@ -40,8 +40,6 @@ from ebbmark.physiology.message import Value, message
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, StopLimits
 
-__all__ = ["NoPlan", "NoPlanReason", "Phase", "Plan", "PlanStep", "Settings", "Variant", "plan_trial"]
-
 _USUAL_RISE_CMH2O: Final = 3.0  # this project's own choice within 2 to 5
 
 _RECRUITMENT_EVIDENCE: Final = (

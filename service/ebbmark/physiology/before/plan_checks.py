@@ -26,22 +26,6 @@ from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.stop.limits import StopLimits
 
-__all__ = [
-    "HIGH_PRESSURE_CMH2O",
-    "NoPlan",
-    "NoPlanReason",
-    "Obstacle",
-    "Variant",
-    "highest_start_cmh2o",
-    "obstacles_of",
-    "peak_warnings",
-    "peak_words",
-    "refusal",
-    "to_be_asked",
-    "warnings_of_plan",
-]
-
-
 ALSO: Final = frozenset({"recent-lung-surgery", "pregnancy"})
 """Cautions that stand in the way, too: a fresh stump, and a second patient. This project's choice."""
 

@@ -15,8 +15,6 @@ from ebbmark.physiology.formulas.mechanics import Control
 from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.protocols import Protocol
 
-__all__ = ["Phase", "PlanStep", "Settings", "climb_within_limit", "descent", "reopening", "way_up", "written_out"]
-
 
 class Phase(Enum):
     """Part of the trial that a step belongs to."""

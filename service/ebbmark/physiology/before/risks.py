@@ -30,17 +30,6 @@ from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit, StopLimits
 from ebbmark.physiology.timeline import SETTING_HOLDS_S, span
 
-__all__ = [
-    "OF_THE_DOSE",
-    "READING_RISKS",
-    "RISK_CONCEPTS",
-    "ReadingRisk",
-    "Risk",
-    "RiskConcept",
-    "Scope",
-    "risks_in_readings",
-]
-
 
 class Risk(Enum):
     """How much a condition speaks against it."""

@@ -15,23 +15,6 @@ from ebbmark.data import table
 from ebbmark.physiology.findings import SOURCES
 from ebbmark.physiology.message import Message, Value, joined, message
 
-__all__ = [
-    "COMMON_PRACTICE",
-    "STAIRCASES",
-    "Cell",
-    "MarginMarker",
-    "RecruitmentRules",
-    "SourceStatus",
-    "StaircaseRules",
-    "faults_of_rules",
-    "origin_words",
-    "origins_of",
-    "staircase_for",
-    "unverified_cells",
-    "unverified_names",
-]
-
-
 STAIRCASE_TABLE: Final[dict[str, Any]] = table("staircases")
 """The staircases that are known by name, and the ranges that a site keeps to, as they stand in their file."""
 

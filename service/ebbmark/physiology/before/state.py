@@ -36,22 +36,6 @@ from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import PEEP, SETTLES_S, InForce, breathed_at, in_force_at, span
 
-__all__ = [
-    "ALSO_NEEDED",
-    "GAS_SPEAKS_S",
-    "RECENT_S",
-    "ArdsClass",
-    "Indication",
-    "PresentState",
-    "ards_classes",
-    "by_severity",
-    "gas_doubts",
-    "latest_usable",
-    "lowest_of_last_hour",
-    "present_state",
-]
-
-
 OLD_AFTER_S: Final = 6 * 3600.0
 """A reading older than this is shown as old. This project's choice."""
 

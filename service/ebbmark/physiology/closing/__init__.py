@@ -1,3 +1,1 @@
 """The closing pressure: at which step the lung started to close, and how sure that is."""
-
-__all__: list[str] = []

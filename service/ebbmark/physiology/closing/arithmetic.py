@@ -14,8 +14,6 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Floats", "Integers", "cholesky", "exp", "inverse_of_root", "log", "normal_points", "times", "total"]
-
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 

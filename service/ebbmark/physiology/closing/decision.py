@@ -71,9 +71,6 @@ from ebbmark.physiology.closing.result import (
 )
 from ebbmark.physiology.message import Message, message
 
-__all__ = ["NAMED_IN_VAIN", "NO_ANSWER", "decide", "expected_losses", "stated"]
-
-
 _ONE_TOO_LOW, _ONE_TOO_HIGH = 1.1, 1.0
 _FAR_TOO_LOW, _FAR_TOO_HIGH = 8.0, 4.0
 _MISSED, _NAMED_THOUGH_FALLING = 2.4, 6.0

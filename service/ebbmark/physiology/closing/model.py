@@ -36,26 +36,6 @@ from numpy.typing import NDArray
 
 from ebbmark.physiology.closing.arithmetic import Floats, Integers, cholesky, exp, log, normal_points, times
 
-__all__ = [
-    "DROP_MEAN",
-    "DROP_SD",
-    "FALLING",
-    "NOT_REACHED",
-    "CurvePrior",
-    "NoiseSizes",
-    "StepCentres",
-    "closing_events",
-    "curve_prior",
-    "event_factors",
-    "event_prior",
-    "log_spoiled_odds",
-    "middle",
-    "noise_of",
-    "running_maximum",
-    "step_centres",
-]
-
-
 # Size and probability. A spread that is seen within steps deserves a finer scale than one that is only inferred.
 _READING_SD = ((0.003, 0.06), (0.008, 0.14), (0.016, 0.22), (0.028, 0.24), (0.048, 0.20), (0.080, 0.14))
 _STEP_SD = 0.018

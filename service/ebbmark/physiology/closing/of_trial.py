@@ -36,18 +36,6 @@ from ebbmark.physiology.message import Message, joined, message
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.steps import Sample, Trial
 
-__all__ = [
-    "STOP_LIMIT",
-    "Estimator",
-    "closing_of",
-    "closing_passed",
-    "curve_of",
-    "estimator",
-    "passed_along",
-    "should_stop_lowering",
-]
-
-
 HAZARD_PER_STEP = 0.12
 """Prior probability that the next step closes: about 8 steps, the project's choice."""
 

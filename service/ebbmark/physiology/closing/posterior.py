@@ -45,8 +45,6 @@ from ebbmark.physiology.closing.model import (
     middle,
 )
 
-__all__ = ["Hypotheses", "Posterior", "lay_curves", "weigh_hypotheses"]
-
 POINTS = 640
 """Curves laid through the posterior."""
 

@@ -8,8 +8,6 @@ from math import fsum
 
 from ebbmark.physiology.message import Message, Value, joined, message
 
-__all__ = ["Closing", "CurveStep", "Evidence", "Help", "Measurement", "Shape", "StepEstimate", "Verdict", "evidence_of"]
-
 
 class Verdict(Enum):
     """What the trial says about closing."""

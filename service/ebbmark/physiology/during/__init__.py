@@ -1,3 +1,1 @@
 """During a trial: go on, read once more, or stop."""
-
-__all__: list[str] = []

@@ -29,41 +29,6 @@ from ebbmark.physiology.stop.rhythm import (
     signed_and_long_known,
 )
 
-__all__ = [
-    "FALL_LOOKED_AT_PERCENT",
-    "FALL_TOLD_PERCENT",
-    "LOOKED_INTO",
-    "RHYTHM_NOT_SENT",
-    "VITAL_SIGNS",
-    "Bound",
-    "all_rhythm_changes",
-    "beyond",
-    "beyond_if_slow",
-    "bounds_of",
-    "circuit_opened",
-    "circulation_alarms",
-    "compliance_old",
-    "criteria_old",
-    "doubtful_pressure",
-    "latest_breath_fell",
-    "may_be_beyond",
-    "measured_peep_off",
-    "newer_peep_unusable",
-    "no_limit",
-    "not_seen",
-    "oxygen_raised",
-    "plateau_above_limit",
-    "rhythm_changed",
-    "rhythm_not_readable",
-    "saturation_came_down",
-    "signed_and_uncheckable",
-    "spoken_against",
-    "unlike_closing",
-    "vitals_not_sent",
-    "volume_gone",
-]
-
-
 AFTER_S: Final = 3600.0
 """A reading of this long ago says nothing about now, however alarming it is [s]."""
 

@@ -69,20 +69,6 @@ from ebbmark.physiology.stop.criteria import CRITERIA, StopAnswer
 from ebbmark.physiology.stop.rhythm import CHANGED, NOT_READABLE, rhythm_is_current
 from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O, peep_levels_of
 
-__all__ = [
-    "ACKNOWLEDGED_NAMES",
-    "Action",
-    "Decision",
-    "Move",
-    "Reason",
-    "WayBack",
-    "acknowledgeable",
-    "decide",
-    "is_acknowledged_name",
-    "next_move",
-]
-
-
 ACKNOWLEDGED_NAMES: Final = (
     *sorted({*VITAL_SIGNS.values(), RHYTHM_NOT_SENT}),
     NOT_READABLE,

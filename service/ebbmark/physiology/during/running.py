@@ -39,26 +39,6 @@ from ebbmark.physiology.trial.limb import PeepLevel, began_at, peep_levels_of, s
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
 
-__all__ = [
-    "DEFAULT_CALL_RULE",
-    "SUDDEN_FALL",
-    "CallRule",
-    "Check",
-    "Concern",
-    "Consequence",
-    "RunningContext",
-    "RunningTrial",
-    "StepSoFar",
-    "closed_before",
-    "closing_called",
-    "fell_suddenly",
-    "interleaved",
-    "readings_of_the_fall",
-    "running_trial",
-    "steps_so_far",
-]
-
-
 SUDDEN_FALL: Final = 0.15
 """A step this far below the highest compliance so far is not passed over, whatever the estimate makes of it: to the
 model a lone large fall looks like a spoiled step, to a patient it may be a lung that closes. This project's choice."""

@@ -1,3 +1,1 @@
 """What the textbook and the trials compute: body size, mechanics, power, gas exchange."""
-
-__all__: list[str] = []

@@ -14,18 +14,6 @@ from typing import Final
 from ebbmark.physiology.formulas.bounds import require_positive
 from ebbmark.physiology.message import Message, message
 
-__all__ = [
-    "ACCEPTED_HEIGHT_RANGE_CM",
-    "ACCEPTED_WEIGHT_RANGE_KG",
-    "OBESE_FROM_KG_PER_M2",
-    "PUBLISHED_HEIGHT_RANGE_CM",
-    "Sex",
-    "body_mass_index",
-    "height_remark",
-    "predicted_body_weight_kg",
-    "tidal_volume_ml",
-]
-
 ACCEPTED_HEIGHT_RANGE_CM: Final = (120.0, 230.0)
 """Heights that are computed at all [cm]; outside, a slip is likelier than an adult. Our own choice."""
 

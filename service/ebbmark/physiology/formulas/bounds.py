@@ -8,8 +8,6 @@ from __future__ import annotations
 
 from math import isfinite
 
-__all__ = ["require_at_least_zero", "require_positive"]
-
 
 def require_positive(**values: float) -> None:
     """Refuse what must be a finite number above zero.

@@ -27,27 +27,6 @@ from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import BESIDE_S, span
 
-__all__ = [
-    "BERLIN_LOWEST_PEEP_CMH2O",
-    "HIGHEST_INFORMATIVE_SPO2_PERCENT",
-    "REFERENCE_PACO2_MMHG",
-    "REFERENCE_VENTILATION_ML_PER_KG_PER_MIN",
-    "GasDoubt",
-    "Oxygenation",
-    "berlin_class",
-    "doubt_of",
-    "global_class_from_pf",
-    "global_class_from_sf",
-    "is_doubted",
-    "may_go_together",
-    "pf_ratio_at_altitude_mmhg",
-    "pf_ratio_mmhg",
-    "saturation_percent",
-    "sf_ratio",
-    "ventilatory_ratio",
-]
-
-
 BERLIN_LOWEST_PEEP_CMH2O: Final = 5.0
 """Least support at which the Berlin definition classifies [cmH2O]."""
 

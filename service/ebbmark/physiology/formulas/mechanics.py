@@ -24,18 +24,6 @@ from typing import Final
 
 from ebbmark.physiology.formulas.bounds import require_at_least_zero, require_positive
 
-__all__ = [
-    "J_PER_L_CMH2O",
-    "Control",
-    "driving_pressure_at_cmh2o",
-    "driving_pressure_cmh2o",
-    "dynamic_compliance_ml_per_cmh2o",
-    "expected_mechanical_power_j_per_min",
-    "mechanical_power_pressure_control_j_per_min",
-    "mechanical_power_volume_control_j_per_min",
-    "static_compliance_ml_per_cmh2o",
-]
-
 
 def static_compliance_ml_per_cmh2o(*, tidal_volume_ml: float, plateau_cmh2o: float, total_peep_cmh2o: float) -> float:
     """Volume per pressure with no flow at either end of the breath.

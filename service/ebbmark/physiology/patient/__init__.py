@@ -1,3 +1,1 @@
 """The patient beside the curve: what each step saw, and the checks before a number is given."""
-
-__all__: list[str] = []

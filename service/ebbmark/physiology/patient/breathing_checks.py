@@ -11,17 +11,6 @@ from ebbmark.physiology.patient.context import StepSeen, TrialContext, finding_a
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.curve import plateau_above_peak
 
-__all__ = [
-    "EFFORT_SOURCE",
-    "clocks_differ",
-    "effort",
-    "impossible_plateaus",
-    "measured_peep_off",
-    "missing_hold",
-    "narrowed_airway",
-    "trapped_air",
-]
-
 EFFORT_SOURCE: Final = SOURCES["cairo-1"]
 
 

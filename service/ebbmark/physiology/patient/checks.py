@@ -49,8 +49,6 @@ from ebbmark.physiology.patient.suggestion_checks import (
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.vasopressors import Rise, rises
 
-__all__ = ["judge_curve", "judge_suggestion"]
-
 
 def conditions_present(context: TrialContext) -> Iterator[Finding]:
     """Conditions that forbid a number, question it, or change what it means."""

@@ -11,8 +11,6 @@ from ebbmark.physiology.message import Value, message
 from ebbmark.physiology.patient.context import StepSeen, TrialContext, finding_at, rows_where
 from ebbmark.physiology.readings import Quantity
 
-__all__ = ["carbon_dioxide_halved", "circulation_fails", "lost_carbon_dioxide", "poor_throughout"]
-
 _VENTILATION: Final = (Quantity.RESPIRATORY_RATE_SET, Quantity.TIDAL_VOLUME_SET)
 
 

@@ -24,21 +24,6 @@ from ebbmark.physiology.trial.curve import LEAK
 from ebbmark.physiology.trial.steps import Step, Trial
 from ebbmark.physiology.vasopressors import Infusion
 
-__all__ = [
-    "LIMITS",
-    "SEEN_QUANTITIES",
-    "CheckLimits",
-    "QuantitySeen",
-    "StepSeen",
-    "TrialContext",
-    "VitalLimits",
-    "before_the_trial",
-    "finding_at",
-    "rows_where",
-    "steps_seen",
-    "vital_limits_of",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class VitalLimits:

@@ -9,8 +9,6 @@ from ebbmark.physiology.findings import OWN_CHOICE, Finding, Weight
 from ebbmark.physiology.patient.context import StepSeen, TrialContext, finding_at
 from ebbmark.physiology.readings import Quantity
 
-__all__ = ["uneven_leak"]
-
 _WHOLE = 0.99  # no share of a breath that is lost may divide by nothing
 
 

@@ -12,8 +12,6 @@ from ebbmark.physiology.patient.context import CheckLimits, TrialContext
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.steps import Step
 
-__all__ = ["changed_setting", "circuit_opened", "no_lasting_fall", "sudden_fall", "sudden_rise", "unsettled"]
-
 
 def circuit_opened(context: TrialContext) -> Iterator[Finding]:
     """A circuit that was open before or at closing: the steps below belong to another lung."""

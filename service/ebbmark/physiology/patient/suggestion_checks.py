@@ -12,16 +12,6 @@ from ebbmark.physiology.message import Message, Value, message
 from ebbmark.physiology.patient.context import QuantitySeen, StepSeen, TrialContext, VitalLimits
 from ebbmark.physiology.readings import Quantity, UnusableReading
 
-__all__ = [
-    "acidosis",
-    "doubtful_pressure",
-    "limits_met_at",
-    "limits_met_in_trial",
-    "stop_limits",
-    "unseen_vital_signs",
-    "worse_than_best",
-]
-
 SAME_PEEP_CMH2O: Final = 0.25
 """A step this near to a PEEP is the step of that PEEP: units were converted. This project's choice."""
 

@@ -25,8 +25,6 @@ from ebbmark.physiology.trial.limb import PeepLevel, began_of
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.physiology.vasopressors import Infusion
 
-__all__ = ["LUNG_OR_TUBE", "PatientContext", "Titration", "closing_for", "titrate"]
-
 LUNG_OR_TUBE: Final = ("sudden-fall", "fall-with-vital-signs", "pressure-rises-as-peep-falls", "sudden-rise")
 """Findings that a pneumothorax or a displaced tube gives."""
 

@@ -21,18 +21,6 @@ from ebbmark.physiology.readings import Quantity, Reading, UnusableReading, late
 from ebbmark.physiology.stop.limits import CRITERIA_TABLE, Limit, Rhythm, StopLimits
 from ebbmark.physiology.stop.rhythm import RhythmState, rhythm_state
 
-__all__ = [
-    "CRITERIA",
-    "CriterionMet",
-    "CriterionNotMet",
-    "JudgedReading",
-    "NotChecked",
-    "NotCheckedReason",
-    "StopAnswer",
-    "StopCriterion",
-    "check_stop",
-]
-
 _RECENT: Final = 10  # volumes that make up the usual one
 _FEWEST: Final = 2
 _PAIR_S: Final = 30.0

@@ -16,22 +16,6 @@ from ebbmark.data import table
 from ebbmark.physiology.findings import SOURCES
 from ebbmark.physiology.message import Message, Value, joined, message
 
-__all__ = [
-    "CRITERIA_TABLE",
-    "DEFAULT_STOP_LIMITS",
-    "NEW_RHYTHM_NOT_LISTED",
-    "NO_RHYTHM",
-    "OLDEST_READING",
-    "Limit",
-    "Rhythm",
-    "RhythmCode",
-    "Rhythms",
-    "RhythmsThatStop",
-    "StopLimits",
-    "UnreadRhythm",
-    "faults_of_limits",
-]
-
 
 @dataclass(frozen=True, slots=True, order=True)
 class RhythmCode:

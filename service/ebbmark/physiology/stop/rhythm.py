@@ -14,18 +14,6 @@ from typing import Final
 
 from ebbmark.physiology.stop.limits import Rhythm, Rhythms, RhythmsThatStop, StopLimits, UnreadRhythm
 
-__all__ = [
-    "CHANGED",
-    "NOT_READABLE",
-    "RhythmChange",
-    "RhythmState",
-    "not_readable",
-    "rhythm_changes",
-    "rhythm_is_current",
-    "rhythm_state",
-    "signed_and_long_known",
-]
-
 CHANGED: Final = "rhythm-changed-to-"
 """What the word begins with by which a change is acknowledged; its code follows."""
 

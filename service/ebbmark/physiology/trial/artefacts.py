@@ -13,8 +13,6 @@ from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.curve import ABOVE_PEEP, CHARTED, VOLUMES, Recipe, StepReadings
 from ebbmark.physiology.trial.steps import Observed
 
-__all__ = ["Cut", "OddReading", "dropped_leads", "odd_readings", "odd_remarks", "settled_from_s"]
-
 OPEN_CIRCUIT_PEEP_CMH2O = 2.0
 """PEEP charted at or below this between higher levels: the circuit was open. This project's choice."""
 

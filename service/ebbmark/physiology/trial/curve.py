@@ -19,17 +19,6 @@ from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.steps import ComplianceKind, Observed, Sample, Step
 
-__all__ = [
-    "Recipe",
-    "StepReadings",
-    "choose_recipe",
-    "contradictions",
-    "plateau_above_peak",
-    "resolution_of",
-    "samples_of",
-]
-
-
 KIND_OF_LEAD: Mapping[Quantity, ComplianceKind] = {
     Quantity.PLATEAU_PRESSURE: ComplianceKind.STATIC_COMPUTED,
     Quantity.DRIVING_PRESSURE: ComplianceKind.STATIC_FROM_DRIVING_PRESSURE,

@@ -16,20 +16,6 @@ from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.artefacts import OPEN_CIRCUIT_PEEP_CMH2O
 from ebbmark.physiology.trial.steps import NoTrial, NoTrialReason, Observed, Trial
 
-__all__ = [
-    "SAME_PEEP_CMH2O",
-    "PeepLevel",
-    "began_at",
-    "contradicted_settings",
-    "falling_runs",
-    "fewest_steps",
-    "find_limb",
-    "peep_levels",
-    "peep_levels_of",
-    "same_setting",
-]
-
-
 SAME_PEEP_CMH2O = 0.5
 """Set PEEP that differs by less than this is the same step, where the numbers that were charted do not tell; the
 smallest decrement in use is 1 cmH2O. This project's choice."""

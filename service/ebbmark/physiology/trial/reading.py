@@ -26,9 +26,6 @@ from ebbmark.physiology.trial.curve import (
 from ebbmark.physiology.trial.limb import PeepLevel, contradicted_settings, fewest_steps, find_limb, peep_levels
 from ebbmark.physiology.trial.steps import ComplianceKind, NoTrial, NoTrialReason, Observed, Sample, Step, Trial, Unused
 
-__all__ = ["ComplianceKind", "NoTrial", "NoTrialReason", "Sample", "Step", "Trial", "Unused", "read_trial"]
-
-
 VOLUME_SPREAD = 1.3
 """Largest over smallest tidal volume of the steps beyond which curves are hard to compare. Our choice."""
 

@@ -8,8 +8,6 @@ from enum import Enum
 from ebbmark.physiology.message import Message
 from ebbmark.physiology.readings import Reading
 
-__all__ = ["ComplianceKind", "NoTrial", "NoTrialReason", "Observed", "Sample", "Step", "Trial", "Unused"]
-
 
 class ComplianceKind(Enum):
     """How the compliances of one curve were obtained; never mixed along one curve."""

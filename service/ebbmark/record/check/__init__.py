@@ -17,17 +17,6 @@ import msgspec
 if TYPE_CHECKING:
     Commands = argparse._SubParsersAction[argparse.ArgumentParser]
 
-__all__ = [
-    "Finding",
-    "Report",
-    "Verdict",
-    "add_check_record",
-    "add_check_settings",
-    "patient_reference",
-    "summary",
-    "told",
-]
-
 
 class Verdict(Enum):
     """How one part of the record fared."""

@@ -26,8 +26,6 @@ from ebbmark.record.retry import TROUBLE_WORDS, CallFailure
 from ebbmark.record.search import Page
 from ebbmark.record.sign_in import SignIn, SignInFailure
 
-__all__ = ["Asking", "check_reading", "not_granted"]
-
 NOBODY = "Patient/ebbmark-check-nobody"
 _NOTHING = "https://ebbmark.example/fhir/sid/check|nothing"
 _LATE = "ge2100-01-01T00:00:00Z"

@@ -25,8 +25,6 @@ from ebbmark.record.retry import TROUBLE_WORDS
 from ebbmark.record.search import Head, Page
 from ebbmark.record.write_outcome import EntryResult, Proof, attempt_of, entry_requests
 
-__all__ = ["check_writing"]
-
 Json = dict[str, object]
 
 _SYSTEM = "https://ebbmark.example/fhir/sid/check"

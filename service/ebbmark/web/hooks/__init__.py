@@ -1,3 +1,1 @@
 """The CDS Hooks door: decision support at the moments of a clinician's work that the standard names."""
-
-__all__: list[str] = []

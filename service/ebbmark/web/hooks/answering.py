@@ -40,9 +40,6 @@ from ebbmark.web.hooks.card_rules import Obstacle, OrderBesidePneumothorax, Orde
 from ebbmark.web.hooks.orders import PeepOrder, peep_orders
 from ebbmark.web.work_pool import WorkPool
 
-__all__ = ["FETCH_LIMITS", "CallContext", "CallResult", "CardFeedback", "answer_call", "log_feedback", "read_feedback"]
-
-
 FETCH_LIMITS = ReadLimits(requests=40, total_s=4.0)
 """How much is fetched for one call, and for how long: whoever opened a chart waits for it. Our choice."""
 

@@ -32,8 +32,6 @@ from ebbmark.web.authentication import (
 from ebbmark.web.rates import RequestRates
 from ebbmark.web.token_check import TokenRules
 
-__all__ = ["HooksAuthMiddleware", "HooksOrigins"]
-
 _ACCEPTED = "Authorization: Bearer with a JWT of a known CDS client, its aud the address that is called"
 
 

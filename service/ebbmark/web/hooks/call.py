@@ -27,21 +27,6 @@ from ebbmark.fhir.reading.decode import body_problem, too_deep
 from ebbmark.record.client import is_bearer_token
 from ebbmark.record.prefetch import Part, part_tokens
 
-__all__ = [
-    "HOOKS",
-    "SERVICE_ID",
-    "Access",
-    "HookCall",
-    "decoded",
-    "discovery",
-    "has",
-    "json_object",
-    "prefetch_templates",
-    "read_call",
-    "refusal",
-]
-
-
 SERVICE_ID = "peep-trial"
 
 _TITLE = "PEEP trial: closing pressure and what follows"

@@ -46,20 +46,6 @@ from ebbmark.words.messages import say
 from ebbmark.words.numbers import level
 from ebbmark.words.stopping import NOT_AMONG_THE_READINGS, RHYTHM_AS_CHARTED
 
-__all__ = [
-    "LONGEST_SUMMARY",
-    "Said",
-    "Where",
-    "card_of",
-    "identity_of",
-    "said_of_differs",
-    "said_of_obstacle",
-    "said_of_pneumothorax",
-    "said_of_stop",
-    "said_of_trial",
-    "settable",
-]
-
 _IN_THE_WAY = {
     ProblemKind.MISSING: "card.no-height",
     ProblemKind.HEIGHT_UNIT: "card.height-unit",

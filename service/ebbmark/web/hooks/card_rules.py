@@ -47,7 +47,8 @@ from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.criteria import StopCriterion, check_stop
 from ebbmark.physiology.timeline import FIO2, in_force_at
 from ebbmark.physiology.trial.limb import PeepLevel, began_of, peep_levels_of
-from ebbmark.physiology.trial.reading import Trial, read_trial
+from ebbmark.physiology.trial.reading import read_trial
+from ebbmark.physiology.trial.steps import Trial
 from ebbmark.record.fetch import Fetched
 from ebbmark.record.prefetch import UNREAD, UNREAD_TEXTS, Part
 from ebbmark.use_cases.from_record import read_fetched, titrate_fetched
@@ -58,17 +59,6 @@ from ebbmark.words.messages import say
 from ebbmark.words.numbers import capital, level
 from ebbmark.words.stopping import quantity_words
 from ebbmark.words.titration import sentence as finding_words
-
-__all__ = [
-    "CardFinding",
-    "Obstacle",
-    "OrderBesidePneumothorax",
-    "OrderDiffers",
-    "StopMet",
-    "TrialRead",
-    "judge",
-    "tolerance",
-]
 
 
 @dataclass(frozen=True, slots=True)

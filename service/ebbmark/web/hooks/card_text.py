@@ -16,19 +16,6 @@ from ebbmark.record.prefetch import UNREAD
 from ebbmark.words.in_short import InShort
 from ebbmark.words.messages import say
 
-__all__ = [
-    "LONGEST_SUMMARY",
-    "PRELIMINARY",
-    "ago",
-    "bold",
-    "bullets",
-    "detail_of_trial",
-    "escaped",
-    "section",
-    "summary_of",
-    "trace",
-]
-
 _ACTIVE = re.compile(r"([\\`*_{}\[\]<>|~#&@$])")
 _SCHEME = re.compile(r":(?=//)")
 _WWW = re.compile(r"\bwww\.", re.IGNORECASE)

@@ -43,9 +43,6 @@ from ebbmark.physiology.readings import Quantity
 from ebbmark.words.messages import say
 from ebbmark.words.numbers import level
 
-__all__ = ["PeepOrder", "changed_order", "draft_order", "peep_orders", "record_results"]
-
-
 _PEEPS = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
 _OVER = frozenset({"revoked", "completed", "entered-in-error", "cancelled", "rejected", "failed"})
 _TABLE = Mapping[tuple[str, str], CodeRow]

@@ -23,8 +23,6 @@ from ebbmark.web.hooks.answering import CallContext, answer_call, log_feedback, 
 from ebbmark.web.hooks.authentication import HooksAuthMiddleware
 from ebbmark.web.hooks.call import HOOKS, SERVICE_ID, discovery, read_call
 
-__all__ = ["HooksConfig", "hooks_router"]
-
 JSON = "application/json"
 Schema = dict[str, Any]
 

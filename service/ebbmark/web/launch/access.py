@@ -36,19 +36,6 @@ from ebbmark.web.launch.session import (
 )
 from ebbmark.web.token_check import KeySource, TokenRefusal, TokenRules, TrustedParty, verified_claims
 
-__all__ = [
-    "NEEDED_TO_READ",
-    "NEEDED_TO_WRITE",
-    "USUAL_SCOPE",
-    "Expected",
-    "Identity",
-    "SmartLaunch",
-    "identified",
-    "missing",
-    "with_launch",
-]
-
-
 NEEDED_TO_READ = ("Patient.r", "Observation.rs")
 NEEDED_TO_WRITE = (
     "Observation.crus",

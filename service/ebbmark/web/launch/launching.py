@@ -35,9 +35,6 @@ from ebbmark.web.launch.refusal import LaunchFault, refused
 from ebbmark.web.launch.session import CALLBACK, LAUNCH, PendingLaunch, Session, SmartClient, is_tab, note_cookies
 from ebbmark.web.theme.pages import PageRefused, page_response, templates_of
 
-__all__ = ["SignOut", "begin_launch", "code_challenge", "finish_launch", "launch_router", "sign_out"]
-
-
 LAUNCH_S = 600.0
 """From the start of a launch to the reply: a code is good for ten minutes at most (RFC 6749 section 4.1.2) [s]."""
 # RFC 6749 section 4.1.2.1 and OpenID Connect Core 1.0 section 3.1.2.6; no other text of the reply is shown.

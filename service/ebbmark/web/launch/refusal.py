@@ -9,8 +9,6 @@ from enum import Enum
 
 from ebbmark.web.theme.pages import PageRefused
 
-__all__ = ["LaunchFault", "refused"]
-
 _AGAIN = "Open Ebbmark again from the patient's record."
 _OPERATOR = "If it stays so, whoever operates this service can put that right."
 

@@ -40,27 +40,6 @@ from ebbmark.record.smart_launch import AppClient, UserGrant
 if TYPE_CHECKING:
     from joserfc.jwk import OctKey
 
-__all__ = [
-    "CALLBACK",
-    "LAUNCH",
-    "LONGEST_VALUE",
-    "SESSION",
-    "CookieKeyFault",
-    "CookieMiddleware",
-    "CookieRules",
-    "PendingLaunch",
-    "Seal",
-    "Session",
-    "SmartClient",
-    "SmartSettings",
-    "TokenRenewals",
-    "is_tab",
-    "new_cookie_key_set",
-    "note_cookies",
-    "random_seal",
-    "read_cookie_keys",
-]
-
 
 T = TypeVar("T")
 

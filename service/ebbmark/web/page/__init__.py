@@ -1,5 +1,3 @@
 """The page: one patient's trial, shown to whoever decides, with the two human acts that may follow it."""
 
 from __future__ import annotations
-
-__all__: list[str] = []

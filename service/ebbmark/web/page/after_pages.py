@@ -20,8 +20,6 @@ from ebbmark.web.page.words import in_clinical_words, span
 from ebbmark.words.in_short import InShort
 from ebbmark.words.messages import say
 
-__all__ = ["AfterView", "MarkersView", "Shift", "after_view", "markers_view", "show_after", "show_days"]
-
 _DISPLAY: Final = {one.code: one.display for one in CONCEPTS}
 _NOT_USABLE: Final = 422
 _SHIFT_HEIGHT: Final = 60.0

@@ -27,10 +27,6 @@ from ebbmark.web.page.words import ago, clinical_sentences, clock, day_and_time,
 from ebbmark.words.messages import say
 from ebbmark.words.numbers import level
 
-__all__ = [
-    "Live", "Validity", "live_of", "no_answer", "show_answer", "show_report", "tried", "validity_of",
-]  # fmt: skip
-
 T = TypeVar("T")
 
 PDF: Final = "application/pdf"

@@ -17,7 +17,8 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.writing.account import Table, charted_table, places_by_text, what_if_remarks, what_if_table
 from ebbmark.fhir.writing.flat_answer import FlatAnswer, view_of
 from ebbmark.fhir.writing.sentences import protocol_sentence
-from ebbmark.physiology.advice.advice import Caution, Severity, WhatIf
+from ebbmark.physiology.advice.advice import Caution, Severity
+from ebbmark.physiology.advice.what_if import WhatIf
 from ebbmark.physiology.closing.result import Closing, Verdict
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.views.figure import Figure, RunningFigure, figure_of
@@ -27,19 +28,6 @@ from ebbmark.web.page.words import ago, clock, span
 from ebbmark.words.in_short import InShort
 from ebbmark.words.messages import say
 from ebbmark.words.numbers import level, percent
-
-__all__ = [
-    "AnswerView",
-    "Drawn",
-    "FigureView",
-    "InputLine",
-    "Inputs",
-    "Remark",
-    "Rung",
-    "answer_view",
-    "drawn",
-    "figure_view",
-]
 
 _OLD_S: Final = 12 * 3600.0
 """A trial that ended longer ago is marked as old [s]; this project's own choice, no published source."""

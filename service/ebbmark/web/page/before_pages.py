@@ -18,8 +18,6 @@ from ebbmark.web.page.words import not_shown
 from ebbmark.web.plan_page import plan_view
 from ebbmark.words.in_short import InShort
 
-__all__ = ["BeforeView", "before_view", "show_before", "show_plan"]
-
 _STATE: Final = {
     "mean-arterial-pressure": "MAP",
     "lowest-mean-arterial-pressure": "lowest MAP of the last hour",

@@ -20,7 +20,7 @@ from ebbmark.fhir.reading.coded_values import OTHER_RHYTHM
 from ebbmark.fhir.writing.entered import ENTERED, EnteredQuantity, EnteredRow, entered_observations
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.limits import RhythmCode, StopLimits
-from ebbmark.record.write_back import WriteState
+from ebbmark.record.write_outcome import WriteState
 from ebbmark.web.page.answer_pages import live_of, tried
 from ebbmark.web.page.answer_view import drawn as figure_drawn
 from ebbmark.web.page.decision import Form, form_of, frame_in_use
@@ -30,8 +30,6 @@ from ebbmark.web.theme.pages import PageRefused
 from ebbmark.words.answer_in_short import in_short
 from ebbmark.words.messages import say
 from ebbmark.words.numbers import level
-
-__all__ = ["Entry", "enter_steps", "entries_of", "rhythms_to_enter", "show_entry"]
 
 LEAST_ROWS: Final = 14
 """So many rows the form has at least; the page adds more as they are needed."""

@@ -15,7 +15,7 @@ from fastapi import Request, Response
 from ebbmark import __version__
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.codesystem import OVERRIDE_REASONS
-from ebbmark.record.write_back import WriteState
+from ebbmark.record.write_outcome import WriteState
 from ebbmark.web.audit_trail import LOGGER
 from ebbmark.web.body import read_body
 from ebbmark.web.page.frame import Frame, Pages, frame_of
@@ -23,22 +23,6 @@ from ebbmark.web.page.review_view import earlier_view, review_view
 from ebbmark.web.page.source import Choice, TrialSource, titrated
 from ebbmark.web.theme.pages import PageRefused
 from ebbmark.words.messages import say
-
-__all__ = [
-    "CHOSEN",
-    "EVENTS",
-    "REASONS",
-    "Form",
-    "Reason",
-    "chosen_note",
-    "form_of",
-    "frame_in_use",
-    "note_not_now",
-    "note_reason",
-    "reason_of",
-    "record_results",
-    "review_results",
-]
 
 LONGEST_FORM: Final = 10_000
 """More bytes than any form of ours has."""

@@ -23,8 +23,6 @@ from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.recording import DryRun, Recorded, answer_bundle
 from ebbmark.web.page.source import Choice
 
-__all__ = ["SCENARIOS", "SPEED", "DemoSource", "Scenario", "source_of"]
-
 SPEED: Final = 8
 """How many seconds of a running demo pass in one."""
 

@@ -9,8 +9,6 @@ from fastapi import Response
 from ebbmark.fhir.writing.entered import ENTERED
 from ebbmark.web.documentation import query_parameter
 
-__all__ = ["documented"]
-
 _HTML: dict[str, Any] = {"text/html": {"schema": {"type": "string"}}}
 _PDF: dict[str, Any] = {"application/pdf": {"schema": {"type": "string", "format": "binary"}}}
 _PAGE: dict[str, Any] = {"description": "A page.", "content": _HTML}

@@ -12,8 +12,6 @@ from ebbmark.fhir.reading.patient import Demographics, demographics_of
 from ebbmark.web.page.source import TrialSource
 from ebbmark.web.theme.pages import page_response, templates_of
 
-__all__ = ["Frame", "Pages", "frame_of"]
-
 
 @dataclass(frozen=True, slots=True)
 class Pages:

@@ -37,8 +37,6 @@ from ebbmark.web.page.words import clinical_sentences, clock
 from ebbmark.web.theme.pages import PageRefused, page_response
 from ebbmark.words.messages import say
 
-__all__ = ["CASES", "Case", "show_learning"]
-
 Json = dict[str, object]
 
 STEPS_CMH2O: Final = (20.0, 18.0, 16.0, 14.0, 12.0, 10.0, 8.0, 6.0)

@@ -32,8 +32,6 @@ from ebbmark.web.page.source import Choice
 from ebbmark.web.theme.pages import PageRefused
 from ebbmark.words.messages import say
 
-__all__ = ["RecordSource", "Rules"]
-
 NEEDED_FOR_REPORT: Final = "DiagnosticReport.crus"
 
 

@@ -14,8 +14,6 @@ from ebbmark.record.search import ReadFailure
 from ebbmark.use_cases.recording import DryRun
 from ebbmark.words.messages import say
 
-__all__ = ["EarlierView", "ResourceView", "ReviewView", "earlier_view", "element_words", "review_view", "said"]
-
 Json = Mapping[str, Any]
 
 

@@ -33,8 +33,6 @@ from ebbmark.web.page.source import Choice, TrialSource
 from ebbmark.web.page.words import clinical_sentences, clock
 from ebbmark.web.theme.pages import PageRefused, page_response
 
-__all__ = ["AS_OF", "DRAWN", "LONGEST_UNREAD_S", "READ", "Door", "demo_router", "patient_router", "record_door"]
-
 AS_OF: Final = "Ebbmark-As-Of"
 """The time of day at which a running trial was looked at, for the page that renews itself."""
 

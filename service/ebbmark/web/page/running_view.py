@@ -23,8 +23,6 @@ from ebbmark.words.in_short import InShort
 from ebbmark.words.messages import say, spell
 from ebbmark.words.numbers import level, percent
 
-__all__ = ["LOOKS_AT", "Criterion", "RunningView", "running_view"]
-
 _DISPLAY = {one.code: one.display for one in CONCEPTS}
 
 _CITED: Final = re.compile(r"(limit [^().]*(?:\.\d[^().]*)*) \((?:[^()]|\([^()]*\))*\)")

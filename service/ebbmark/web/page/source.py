@@ -17,8 +17,6 @@ from ebbmark.record.write_outcome import WriteOutcome
 from ebbmark.use_cases.recording import DryRun, Recorded
 from ebbmark.words.numbers import level
 
-__all__ = ["NO_CHOICE", "Choice", "TrialSource", "titrated"]
-
 Json = dict[str, object]
 _PEEP: Final = re.compile(r"[0-9]{1,2}(?:\.[0-9])?")
 

@@ -17,8 +17,6 @@ from ebbmark.web.page.words import day_and_time
 from ebbmark.words.messages import say
 from ebbmark.words.numbers import level
 
-__all__ = ["MOST_CURVES", "Curve", "Curves", "Panel", "Trend", "curves_view", "trend_view"]
-
 LEFT, RIGHT, HEIGHT = 0.0, 600.0, 60.0
 _PAD: Final = 6.0
 MOST_CURVES: Final = 8

@@ -11,20 +11,6 @@ from zoneinfo import ZoneInfo
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.words.messages import say
 
-__all__ = [
-    "ago",
-    "clinical_sentences",
-    "clock",
-    "day_and_time",
-    "in_clinical_words",
-    "lasting",
-    "not_shown",
-    "plainly",
-    "span",
-    "technical_words",
-    "zone_of",
-]
-
 MINUTE_S, HOUR_S, DAY_S = 60.0, 3600.0, 86400.0
 
 

@@ -1,5 +1,3 @@
 """The look of every page: templates, one stylesheet, one small script, and pages that refuse."""
 
 from __future__ import annotations
-
-__all__: list[str] = []

@@ -10,8 +10,6 @@ from typing import Final
 
 from fastapi import APIRouter, Request, Response
 
-__all__ = ["SCRIPT", "STYLE", "StaticFile", "files_router"]
-
 _FOREVER = "public, max-age=31536000, immutable"
 _ASK_AGAIN = "no-cache"
 

@@ -22,20 +22,6 @@ from ebbmark.words.messages import say
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-__all__ = [
-    "HTML",
-    "PageRefused",
-    "is_of_a_page",
-    "page_headers",
-    "page_refusals",
-    "page_response",
-    "printed_headers",
-    "refusal_page",
-    "small_references",
-    "templates_of",
-    "units",
-]
-
 
 def page_headers(frame_ancestors: Sequence[str] = ()) -> dict[str, str]:
     """Headers of a page: style, script and requests of our own origin only, nothing inline.
