@@ -51,7 +51,6 @@ class SigningKey:
     Attributes:
         kid: its name in our published set.
         algorithm: the one it signs with.
-        key: the key itself.
     """
 
     kid: str
@@ -80,7 +79,6 @@ class PublicKey:
     Attributes:
         kid: its name in the set of its owner.
         algorithms: those that it may be used with; never a symmetric one.
-        key: the key itself.
     """
 
     kid: str
@@ -158,9 +156,6 @@ def _texts(jwk: dict[str, object], *names: str) -> dict[str, str | list[str]]:
 
 def read_public_keys(key_set: bytes) -> tuple[PublicKey, ...] | None:
     """Read the keys of somebody else.
-
-    Args:
-        key_set: JSON Web Key Set.
 
     Returns:
         Its EC and RSA keys for signatures that have a name; keys of any other kind are passed over, as RFC 7517

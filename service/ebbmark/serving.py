@@ -233,9 +233,6 @@ def context_in_settings(at_s: float) -> RequestContext | None:
 def inputs_from_record(answer: bytes) -> Inputs | None:
     """Read the inputs that an answer names from the configured record, in the versions that it names.
 
-    Args:
-        answer: Bundle of the answer.
-
     Returns:
         The inputs; None where the settings name no usable record, and why was said on standard error.
 
@@ -260,7 +257,6 @@ def observations_from_record(
 
     Args:
         patient: `Patient/1`.
-        hours: how far back.
         context: the present instant, and what the data are read with.
 
     Returns:
@@ -286,7 +282,6 @@ def check_record(test_patient: str | None, *, at_s: float) -> Report | None:
 
     Args:
         test_patient: `Patient/1`, to which a dry run may write; None to write nothing.
-        at_s: the present instant [s since 1970-01-01T00:00:00Z].
 
     Returns:
         What was found; None where the settings name no usable record, and why was said on standard error.

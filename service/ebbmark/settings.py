@@ -481,7 +481,6 @@ def fault_said(fault: str, message: str, where: tuple[int | str, ...]) -> str:
 
     Args:
         fault: kind of the fault, as pydantic names it.
-        message: as pydantic words it.
         where: field, and the path within its value.
     """
     return f"{_setting(where)}: {_said(fault, message, where)}"

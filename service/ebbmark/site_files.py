@@ -33,10 +33,6 @@ class SiteFiles:
 
     Attributes:
         code_map: ConceptMaps for the site's own codes of readings.
-        charting: the signed charting table.
-        protocols: protocols and staircases.
-        stop_limits: signed stop limits.
-        value_sets: codes of conditions.
         messages: its sentences in another language.
     """
 
@@ -217,10 +213,6 @@ def _files(name: str, place: Path) -> list[tuple[str, bytes]]:
 
 def content_of(setting: str, file: Path) -> bytes:
     """Read a file that the operator named.
-
-    Args:
-        setting: whose file it is.
-        file: where.
 
     Raises:
         SiteFileError: names setting and file.

@@ -14,9 +14,7 @@ def add_replay_and_account(
     """Add both commands.
 
     Args:
-        commands: of the command line.
         replay: computes a stored answer again.
-        account: prints it.
     """
     again = commands.add_parser(
         "replay",

@@ -34,13 +34,7 @@ class Difference:
 
 
 def differences(expected: object, found: object, path: str) -> Iterator[Difference]:
-    """Every element that differs.
-
-    Args:
-        expected: what it should be.
-        found: what it is.
-        path: FHIRPath of the whole.
-    """
+    """Every element that differs."""
     if isinstance(expected, dict) and isinstance(found, dict):
         for name in sorted({*expected, *found}):
             yield from _member(expected.get(name, _ABSENT), found.get(name, _ABSENT), f"{path}.{name}")
@@ -89,8 +83,6 @@ def texts_within(expected: str, found: str, tolerance: float | None = None) -> b
     """Say whether two texts are equal but for numbers that lie within a tolerance of one another.
 
     Args:
-        expected: one text.
-        found: the other.
         tolerance: how far two numbers may lie apart; None: one unit in the last place of the first.
     """
     if _NUMBER.sub("#", expected) != _NUMBER.sub("#", found):

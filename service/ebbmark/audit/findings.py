@@ -67,7 +67,6 @@ class ReplayFinding:
     """One finding.
 
     Attributes:
-        kind: what it is.
         path: FHIRPath, beginning with the result's kind, for example `suggested-peep.valueQuantity.value`.
         expected: what follows from the inputs; None where nothing.
         found: what the stored answer says; None where nothing.
@@ -85,7 +84,6 @@ def outcome_of(findings: Iterable[ReplayFinding], *, computed: bool) -> ReplayOu
     """Say which of the five it is.
 
     Args:
-        findings: all of them.
         computed: False where the answer could not be computed for want of the versions, or the charting table, that
             were used.
     """

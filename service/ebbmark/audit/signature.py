@@ -78,7 +78,6 @@ def sign(bundle: Mapping[str, object], *, key: SigningKey) -> Json:
 
     Args:
         bundle: what `fhir.writing.write.write_bundle` made; left as it is.
-        key: ours.
     """
     from joserfc import jws
 
@@ -119,7 +118,6 @@ def verify(resources: Iterable[tuple[str, Mapping[str, object]]], keys: Iterable
 
     Args:
         resources: full URL (or empty) and resource of each; an answer Bundle's, or as read from a record.
-        keys: those that are trusted.
 
     Returns:
         The worst that was found: where a report was signed apart from the results, both must be valid.
@@ -138,9 +136,7 @@ def verify_form(
     """The same for an answer whose normal form is known, marks of superseding taken back.
 
     Args:
-        form: of the answer.
         resources: full URL (or empty) and resource of each, as they were stored.
-        keys: those that are trusted.
     """
     listed, trusted = list(resources), list(keys)
     found = [
@@ -181,7 +177,6 @@ def fits(detached: str, payload: bytes, key: ECKey | RSAKey | OctKey, algorithm:
     Args:
         detached: compact serialization with an empty payload.
         payload: the bytes that it is said to sign.
-        key: to check with.
         algorithm: the only one that counts, whatever the header says.
 
     Source: RFC 7515, appendix F: put the payload back, and check as usual.

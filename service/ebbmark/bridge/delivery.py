@@ -77,11 +77,8 @@ class Bridge:
     """Carries messages to one record.
 
     Args:
-        record: the client.
         rules: what the site has decided.
-        new_identity: control ids of acknowledgements.
         note: takes who wrote what, for the audit trail.
-        watch: where telemetry goes.
     """
 
     def __init__(

@@ -172,10 +172,7 @@ def acknowledgements(
 
     Args:
         header: MSH of the message, which says in MSH-15 and MSH-16 what is asked for.
-        verdict: what became of it.
         rows: errors, or warnings about what was left.
-        now: time of the acknowledgement.
-        identity: its own control id.
     """
     accept, application = header.text(15).upper(), header.text(16).upper()
     if not accept and not application:
@@ -228,8 +225,6 @@ class Limits:
 
     Attributes:
         networks: of the peers that may connect; empty for all.
-        connections: most at once.
-        message_bytes: longest message.
         idle_s: longest silence between two messages [s].
         message_s: longest time from the first byte of a message to its last, and to hand over a reply [s].
         drain_s: longest wait for messages that are being carried, once told to stop [s].
@@ -257,11 +252,8 @@ async def listen(
 
     Args:
         answer: what carries one and gives its acknowledgements; None where there is nothing to acknowledge.
-        host: address to listen on.
         port: port to listen on; 0 takes a free one.
-        limits: what is let in.
         stopping: set to stop: no new message is begun, those under way are finished.
-        started: is told the port.
         tls: context of the server; None for plain TCP.
 
     Raises:

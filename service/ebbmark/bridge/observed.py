@@ -100,7 +100,6 @@ class LeftRow:
         number: of the OBX within the message, from 1.
         sent_as: its code and name, as far as they are plain words.
         kind: of the reason, one of few words.
-        reason: as a phrase.
     """
 
     number: int
@@ -121,10 +120,7 @@ def read_message(content: bytes, header: Segment, rules: SiteRules, *, now_s: fl
     """Read one message.
 
     Args:
-        content: the message.
-        header: its MSH.
         rules: what the site has decided.
-        now_s: the present [s since 1970-01-01T00:00:00Z].
 
     Raises:
         Refused: with the place and the reason.
@@ -164,12 +160,7 @@ def read_message(content: bytes, header: Segment, rules: SiteRules, *, now_s: fl
 
 
 def told_of_patient(content: bytes, header: Segment) -> frozenset[str]:
-    """What a message says of its patient, each field and each word of it, in lower case.
-
-    Args:
-        content: the message.
-        header: its MSH.
-    """
+    """What a message says of its patient, each field and each word of it, in lower case."""
     found: set[str] = set()
     for line in lines_of(content.decode("latin-1")):
         one = segment_of(line, header.delimiters)
@@ -184,7 +175,6 @@ def word_to_show(text: str, private: frozenset[str]) -> str:
     """A name or code as it was sent; empty where it has not the form of one, or tells what `private` holds.
 
     Args:
-        text: as sent.
         private: from `told_of_patient`.
     """
     told = text.lower() in private or bool(_words(text) & private)

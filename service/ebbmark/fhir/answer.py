@@ -29,8 +29,6 @@ class Unit:
 
     Attributes:
         text: for people.
-        code: UCUM.
-        decimals: digits after the point.
         template: FHIR Quantity as JSON with one place for the number; always with system and code (qty-3).
     """
 
@@ -137,7 +135,6 @@ class Statement:
         kind: its name within the answer.
         code: of our own CodeSystem or of our LOINC terms.
         value: None where nothing can be said; a reason stands in the note.
-        note: in plain sentences.
         method: rule and source, in one line; empty for none.
         sources: indices of the inputs that it rests on.
         follows_from: kinds of the statements that it rests on.
@@ -170,7 +167,6 @@ class Warned:
 
     Attributes:
         kind: its name within the answer.
-        code: of our own CodeSystem.
         severity: high, moderate or low; empty where nobody can say how grave it is.
         text: what was found and who says that it matters.
         sources: indices of the inputs that show it.
@@ -196,8 +192,6 @@ class Rule:
     """One rule set that was applied.
 
     Attributes:
-        slug: its name.
-        version: its version.
         title: for people.
         citation: who answers for it, or where it comes from.
         values: the values in force that people ask for first, in words; empty for none.
@@ -221,13 +215,9 @@ class Answer:
     """The whole answer; same inputs, same rules, same engine version: same bytes.
 
     Attributes:
-        operation: slug of the question.
         identity: 64 hexadecimal digits.
         input_digest: 64 hexadecimal digits.
-        engine_version: of this software.
         basis: every value that it depends on beside its inputs and the engine, as JSON values.
-        request: what was asked.
-        rules: every rule set applied.
         span_s: from when to when the answer looks [s since 1970-01-01T00:00:00Z].
         short: the answer in its two short layers.
         said: the answer in plain sentences, the most important first.

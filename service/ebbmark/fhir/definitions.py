@@ -162,7 +162,6 @@ class SignInInfo:
     Attributes:
         issuers: those whose access tokens are accepted.
         token_url: where clients get them; empty where the site does not say.
-        scopes: that mean something here.
     """
 
     issuers: tuple[str, ...]
@@ -349,8 +348,6 @@ def matches(resource: Mapping[str, object], name: str, text: str) -> bool:
     """Whether a definition is among those that one search parameter names.
 
     Args:
-        resource: the definition.
-        name: of the parameter.
         text: its value; alternatives are parted by commas.
     """
     value = str(resource.get("id" if name == "_id" else name, ""))
@@ -369,8 +366,6 @@ def searchset(
     """FHIR R4 Bundle of type searchset.
 
     Args:
-        kind: resource type.
-        found: the definitions that match.
         base_url: FHIR base address as callers see it.
         asked: the search parameters that were used.
     """

@@ -115,7 +115,6 @@ class AcceptedWrites:
     """What a record takes of what this service writes.
 
     Attributes:
-        types: resource types.
         most_creates: most conditional creates in one transaction; None for no such limit.
     """
 

@@ -18,7 +18,6 @@ class Parameter:
     Attributes:
         name: `Parameters.parameter.name`.
         fhir_type: FHIR type, as OperationDefinition.parameter.type names it.
-        minimum: fewest.
         maximum: most, `*` for any number.
         documentation: plain sentences for the caller.
         element: where the value stands in `Parameters.parameter`: `resource`, or `value` plus the type.
@@ -98,10 +97,8 @@ class Operation:
     Attributes:
         slug: its name behind the `$`.
         title: one line for people.
-        description: a few plain sentences.
         own: parameters beside those that all take.
         needs_weight: whether height and sex are needed.
-        returns: what the Bundle holds.
         hours_back: how far back a record is read where the request names a patient and no period [h]; our choice.
         least_hours: how far back at least, where the record holds more than may be read; as far as that where the
             question is about what happened meanwhile [h]; our choice.

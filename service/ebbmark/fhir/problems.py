@@ -91,7 +91,6 @@ class Ignored(msgspec.Struct, frozen=True, gc=False):
         path: FHIRPath of the resource or element.
         reference: as in Source; may be empty.
         code: stable slug of the reason, for example `entered-in-error`.
-        reason: one plain sentence.
     """
 
     path: str
@@ -104,10 +103,7 @@ class MappedCode(NamedTuple):
     """One code of a site, and the code of our table that its ConceptMap equates with it.
 
     Attributes:
-        system: the site's code system.
-        code: the site's code.
         target_system: code system of our table.
-        target_code: code of our table.
     """
 
     system: str
@@ -211,7 +207,6 @@ class Problem:
         kind: which row of the table.
         expression: FHIRPath of the element; empty where the body as a whole is meant.
         found: what was found, never a name, birth date or identifier.
-        accepted: what is accepted.
         sentence: the whole in one or two sentences that a nurse informaticist understands.
         retry_after_s: after how long a repeat makes sense, where that was said [s].
     """
@@ -234,11 +229,7 @@ class Rejected(Exception):
 
 
 def each_once(problems: Iterable[Problem]) -> list[tuple[Problem, int]]:
-    """The first problem of each sentence, and how many more say the same of other elements.
-
-    Args:
-        problems: as found.
-    """
+    """The first problem of each sentence, and how many more say the same of other elements."""
     groups: dict[tuple[ProblemKind, str], list[Problem]] = {}
     for one in problems:
         groups.setdefault((one.kind, one.sentence.replace(one.expression or "\0", "")), []).append(one)
@@ -290,7 +281,6 @@ def word_shown(text: str, known: Container[str], kind: str) -> str:
     """The word where it is known, else what kind of word stands there.
 
     Args:
-        text: as received.
         known: words that may be repeated.
         kind: for example `another status`.
     """

@@ -67,7 +67,6 @@ def is_after(text: str, at_s: float) -> bool:
 
     Args:
         text: such as `2026-03-01T10:00:00+01:00`, `2026-03-01` or `2026`.
-        at_s: the instant [s since 1970-01-01T00:00:00Z].
     """
     exact = seconds(text)
     if isinstance(exact, float):

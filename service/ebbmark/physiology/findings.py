@@ -88,7 +88,6 @@ class Change:
 
     Attributes:
         words: what it was changed to, as charted.
-        source: index of the input.
         first: whether nothing was charted before it, so that it is a state and no change.
         breathing: what a mode in which the patient triggers or breathes does to a trial; None for any other value.
         charted: such a mode as it was charted, with its codes.

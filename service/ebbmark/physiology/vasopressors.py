@@ -30,7 +30,6 @@ class Infusion(NamedTuple):
         end_s: when it ended; None where that is not known.
         going_on: whether the record says that it goes on.
         charted: whether it was charted at a moment and not over a time.
-        source: index of the input.
         shown: the rate as it was sent, where it is not converted; empty where none was.
     """
 
@@ -50,7 +49,6 @@ class Rise(NamedTuple):
     Attributes:
         before: its rate before; empty where none was known to run.
         now: its rate since; empty where none was sent.
-        sources: indices of the inputs.
     """
 
     drug: str
@@ -65,7 +63,6 @@ class VasopressorDose(NamedTuple):
 
     Attributes:
         mcg_per_kg_per_min: as noradrenaline equivalent, of what is converted; None where nothing of that is known.
-        sources: indices of the inputs.
         sentence: each of them, and whether there is more.
         not_converted: names of the vasopressors that run and are not converted.
         doubled: those of which another infusion is charted as going on beside the one that is counted, as phrases.

@@ -69,10 +69,7 @@ class Reply:
     """A reply whose status line was read.
 
     Attributes:
-        status: HTTP status.
         media_type: of the body, lower case, without parameters; empty where not stated.
-        retry_after: the header as sent.
-        date: the header as sent.
         body: the whole body; empty where it could not be read to its end. Not shown: it may hold patient data.
         lost: why the body could not be read to its end.
         location: the Content-Location header as sent.
@@ -136,9 +133,7 @@ class Exchange:
         """Make one attempt; a failure of the network is a value, not an exception.
 
         Args:
-            method: HTTP method.
             url: absolute address; whether it may be called at all is the caller's to judge.
-            content: body.
             headers: all headers beside those that say who asks.
             into: where the body of a 200 is written, of any size and for as long as pieces of it come; None to keep it.
 
@@ -235,7 +230,6 @@ def decoded(reply: Reply, shape: type[T]) -> T | None:
     """Parse a reply's JSON into the shape that the caller needs.
 
     Args:
-        reply: what came back.
         shape: a msgspec Struct; fields that it does not name are passed over.
 
     Returns:
@@ -281,7 +275,6 @@ class RecordSettings:
         connect_timeout_s: to open a connection, or to get a free one [s].
         read_timeout_s: to wait for the next piece of a reply, or to hand over the next piece of a request [s].
         attempt_timeout_s: one whole attempt, so that a reply that only drips ends too [s].
-        max_attempts: attempts in all.
         max_total_wait_s: sum of the waits between attempts [s].
         max_response_bytes: longest reply that is read [bytes].
         private_networks: networks that are not global and that the record's name may still lead to, as 10.1.0.0/16.
@@ -333,7 +326,6 @@ class RecordClient:
     """One connection pool to one record.
 
     Args:
-        settings: where the record is.
         tls: trust and, for a record that asks for one, our client certificate; None for the usual trust.
         tokens: where access tokens come from; None where the settings hold a fixed one, or none is needed.
         exchange: connections that others use, too, and that are left open here; None for connections of its own.
@@ -384,7 +376,6 @@ class RecordClient:
 
         Args:
             url: absolute address, below the base URL or one of those.
-            into: where its bytes go.
             elsewhere: further base URLs below which it may lie.
             signed_in: whether the token goes along, which it never does beyond the base URL.
         """
@@ -412,10 +403,7 @@ class RecordClient:
         anything is done.
 
         Args:
-            method: HTTP method.
             target: path and query below the base URL, or an absolute URL that lies below it.
-            content: body.
-            headers: further headers.
             into: where the body of a 200 is written; None to keep it.
 
         Returns:

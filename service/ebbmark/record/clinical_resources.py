@@ -154,7 +154,6 @@ def is_searched(key: tuple[str, str], row: CodeRow) -> bool:
 
     Args:
         key: system and code under which it stands in the table.
-        row: the row.
     """
     return key == (row.system, row.code) and row.system != CODE_TEXT
 
@@ -172,10 +171,7 @@ async def search_observations(
     """One search for each portion of the codes.
 
     Args:
-        record: the client.
-        asked: whose.
         tokens: codes, as search tokens; None for all Observations, whatever their codes.
-        limits: further search parameters.
         budget: what may be read; is counted down.
         parameter: by which the codes are searched for; `combo-code` gives way to `code` and `component-code` where the
             record refuses it.
@@ -263,7 +259,6 @@ async def nothing_stored_since(patient: str, since_s: float, *, record: RecordCl
     Args:
         patient: `Patient/1`.
         since_s: the moment [s since 1970-01-01T00:00:00Z].
-        record: the client.
     """
     since = instant(since_s - OVERLAP_S)
     query = urlencode([("patient", patient), ("_lastUpdated", f"gt{since}"), ("_summary", "count")])
@@ -295,9 +290,7 @@ class Beside:
 
     Attributes:
         conditions: of any time and encounter; Procedures that stand for one behind them.
-        infusions: MedicationAdministrations of vasopressors.
         told: what the caller must know about it, as plain sentences.
-        conditions_read: whether Conditions were read.
     """
 
     conditions: Sequence[FoundEntry] = ()
@@ -322,11 +315,8 @@ async def search_beside(
     none is documented.
 
     Args:
-        asked: patient, encounter and time.
-        operation: the question.
         withheld: resource types that the caller may not have read.
         not_asked: how many resources were left out, by reason as a phrase; is added to.
-        record: the client.
         budget: what may be read; is counted down.
         procedures: system and code of the Procedures that stand for a condition that is looked for.
 
@@ -412,9 +402,7 @@ def procedure_query(asked: RecordQuery, procedures: Collection[tuple[str, str]],
     """The search for Procedures.
 
     Args:
-        asked: patient and time.
         procedures: system and code of each that is looked for.
-        most: on one page.
     """
     tokens = any_of([f"{system}|{code}" for system, code in procedures])
     since = instant(asked.end_s - PROCEDURES_BACK_S)
@@ -450,7 +438,6 @@ def is_given_within(entry: FoundEntry, asked: RecordQuery) -> bool:
 
     Args:
         entry: a MedicationAdministration as the record sent it.
-        asked: with the time.
     """
     try:
         read = msgspec.json.decode(entry.resource, type=_Administration)

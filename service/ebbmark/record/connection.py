@@ -302,7 +302,6 @@ def expired_since(certificate: Path, *, at_s: float) -> datetime | None:
 
     Args:
         certificate: PEM file, found readable before; its first certificate counts.
-        at_s: now [s since 1970-01-01T00:00:00Z].
     """
     from cryptography.x509 import load_pem_x509_certificate
 
@@ -323,11 +322,7 @@ _TROUBLES: tuple[tuple[type[httpx.TransportError], CallFailure], ...] = (
 
 
 def is_about_us(error: ssl.SSLError) -> bool:
-    """Whether the server refused our certificate, or that there is none; it has then read no request.
-
-    Args:
-        error: of the TLS layer.
-    """
+    """Whether the server refused our certificate, or that there is none; it has then read no request."""
     reason = error.reason or ""
     return "ALERT" in reason and ("CERTIFICATE" in reason or "UNKNOWN_CA" in reason)
 

@@ -41,8 +41,6 @@ async def provenances_in_record(
     """Search for the Provenances of answers; none where the record keeps none for us.
 
     Args:
-        tags: codes of their tags.
-        record: the client.
         budget: what may be read; is counted down.
     """
     if "Provenance" not in record.settings.accepts.types:
@@ -56,8 +54,6 @@ async def carriers_in_record(identity: str, *, record: RecordClient, budget: Bud
     """Search for what carries parts of an answer.
 
     Args:
-        identity: of the answer.
-        record: the client.
         budget: what may be read; is counted down.
     """
     query = [("identifier", f"{EMBEDDED_SYSTEM}|{identity}")]
@@ -121,7 +117,6 @@ async def where_recorded(identity: str, *, record: RecordClient) -> str | None:
 
     Args:
         identity: of the answer, 64 hexadecimal digits.
-        record: the client.
 
     Returns:
         `Provenance/7/_history/1`; empty where the answer is not there; None where the record does not say.

@@ -167,12 +167,9 @@ class Fetched:
     """What the record holds.
 
     Attributes:
-        asked: what was asked for.
         fixed: the Patient, the DeviceMetrics, the Conditions and the Procedures that stand for one.
         filtered: Observations, each version once, that pass the filters of the search.
         remarks: what the record said beside them, and what could not be read, as plain sentences.
-        infusions: MedicationAdministrations of vasopressors.
-        conditions_read: whether Conditions were read.
         machines: the device that a DeviceMetric belongs to, by the metric's reference.
         shortened: that less time was read than was wanted, as a sentence; empty where all of it was.
         entered: Observations that were entered by hand and are not in the record yet.
@@ -259,9 +256,6 @@ async def fetch(
     """Read everything that a question needs.
 
     Args:
-        asked: patient, encounter and time.
-        operation: the question.
-        record: the client.
         table: the codes that are understood, a site's own among them.
         budget: what may be read; is counted down.
         withheld: resource types that the caller may not have read.
@@ -342,7 +336,6 @@ def with_changes(table: Table, operation: Operation) -> Table:
 
     Args:
         table: the codes that are understood, a site's own among them.
-        operation: the question.
     """
     return {**table, **CHANGE_CODES} if operation.reads_changes else table
 
@@ -403,7 +396,6 @@ async def in_time(reading: Awaitable[R], until_s: float) -> R | ReadFailure:
     """What a reading gives, or that the time of the whole request was over first.
 
     Args:
-        reading: of the record.
         until_s: when the whole request must be answered, by the clock of the event loop [s].
     """
     try:

@@ -78,7 +78,6 @@ class Filtered:
     """What stays, and what was seen on the way.
 
     Attributes:
-        kept: resources to be read.
         not_asked: how many were left out, by reason as a phrase.
         sightings: the PEEP readings among those kept.
         devices: references of the devices of those kept.
@@ -130,7 +129,6 @@ def post_filter(entries: Iterable[FoundEntry], asked: RecordQuery, table: Table)
 
     Args:
         entries: as the record sent them.
-        asked: what was asked.
         table: the codes that are understood, a site's own among them.
     """
     sieved = Filtered()
@@ -236,7 +234,6 @@ def several_sources(sightings: Iterable[Sighting], machines: Mapping[str, str]) 
     """Say which devices or encounters report PEEP at the same time.
 
     Args:
-        sightings: the PEEP readings.
         machines: the device that a DeviceMetric belongs to, by the metric's reference; a reference to a Device stands
             for itself. A metric whose device is not known is not compared: setting and measurement of one ventilator
             are two metrics.

@@ -24,7 +24,6 @@ class Candidate:
     """One answer, as far as the rules need it.
 
     Attributes:
-        identity: of the answer.
         inputs: version by reference of each input.
         end_s: last moment of its limb [s since 1970-01-01T00:00:00Z].
         written_s: when it was written; None for one that is yet to be written [s since 1970-01-01T00:00:00Z].
@@ -57,7 +56,6 @@ def standing_of(own: Candidate, others: Collection[Candidate], changed: Collecti
     """Judge one answer against the others.
 
     Args:
-        own: the answer.
         others: those that stand in the record for the same trial.
         changed: those of `doubtful_inputs` that were taken back or changed since.
     """

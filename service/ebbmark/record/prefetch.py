@@ -135,7 +135,6 @@ def prefetched(part: Part, sent: bytes | None, asked: RecordQuery, base_url: str
     """Read one part.
 
     Args:
-        part: which.
         sent: JSON as received; None where the key is absent.
         asked: whose data, and of which time.
         base_url: FHIR base address of the caller's record, to name resources by; empty where not said.
@@ -270,7 +269,6 @@ async def gather(
 
     Args:
         asked: whose data, and of which time.
-        parts: what was brought.
         record: the caller's record; None where it may not be asked.
         closed: why it may not, as a clause.
         table: the codes that are understood, a site's own among them.

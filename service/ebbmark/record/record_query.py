@@ -76,9 +76,7 @@ def record_query_of(body: bytes, *, base_url: str, at_s: float) -> RecordQuery |
     """Take the question for the record out of a request.
 
     Args:
-        body: the request as received.
         base_url: FHIR base address of the record, for references that carry it.
-        at_s: the present instant [s since 1970-01-01T00:00:00Z].
 
     Returns:
         What is asked; None where the request does not name a patient of the record, or cannot be read: the reader then

@@ -33,9 +33,7 @@ def note_refusal(path: Path | None, at: datetime, asked: str, status: int, body:
 
     Args:
         path: the file; None for nowhere.
-        at: when.
         asked: method, path and query; of the path the first part is noted: a resource type, or an operation.
-        status: HTTP status.
         body: what the record said; its beginning is kept.
     """
     if path is None:

@@ -89,7 +89,6 @@ def named_by(reply: Reply, ours: Iterable[str]) -> str:
     """Issue codes of a refusal, and which of our own words it names: never its text, which may hold patient data.
 
     Args:
-        reply: the refusal.
         ours: words that were sent, such as a resource type or the names of search parameters.
 
     Returns:

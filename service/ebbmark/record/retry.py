@@ -196,7 +196,6 @@ def decide(
         seen: status or trouble of the attempt just made.
         attempt: its number, from 1.
         waited_s: waits so far [s].
-        limits: the bounds.
         repeat_safe: a second arrival of the same request changes nothing more.
         now: current time with zone, for a Retry-After that is a date.
 
@@ -241,7 +240,6 @@ def retry_after_s(header: str | None, now: datetime) -> float | None:
 
     Args:
         header: whole seconds or an HTTP date; None where absent.
-        now: current time with zone.
 
     Returns:
         Seconds from now, never negative, possibly infinite; None for an absent or malformed header.
@@ -273,10 +271,8 @@ async def repeat(
     Args:
         attempt: makes one attempt and returns what it brought, never raising for a failure of the network.
         see: reduces that to what `decide` looks at.
-        limits: the bounds.
         repeat_safe: see `decide`.
         sleep: waits for so many seconds.
-        now: current time with zone.
 
     Returns:
         All attempts in order, and why they ended.
@@ -353,7 +349,6 @@ class ViewCache:
         """Read, or wait for whoever reads the same.
 
         Args:
-            key: tells what is read.
             read: does it, never raising for a failure of the network.
         """
         if key not in self._readings:

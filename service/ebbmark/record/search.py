@@ -73,11 +73,9 @@ async def read_json(
     """Read one resource or one page.
 
     Args:
-        record: the client.
         target: path and query below the base, or an absolute URL below it.
         shape: msgspec Struct of what is wanted; other fields are passed over.
         form: parameters of a search by POST; None for a GET.
-        headers: further headers.
     """
     method = "GET" if form is None else "POST"
     sent = {**({"Content-Type": "application/x-www-form-urlencoded"} if form is not None else {}), **(headers or {})}
@@ -133,13 +131,7 @@ _ISSUE_WORDS = frozenset({"information", "warning"})
 
 @dataclass(slots=True)
 class Budget:
-    """What may still be read; one for all searches of one question, counted down as they go.
-
-    Attributes:
-        requests: pages and single reads.
-        resources: entries of all pages.
-        size_bytes: of all resources.
-    """
+    """What may still be read; one for all searches of one question, counted down as they go."""
 
     requests: int = 60
     resources: int = 5_000
@@ -183,7 +175,6 @@ class Found:
     Attributes:
         entries: each version of a resource once, in the order received.
         remarks: what the record said beside them: severity and issue type, never its text.
-        pages: how many were read.
     """
 
     entries: list[FoundEntry] = field(default_factory=list)
@@ -247,7 +238,6 @@ async def in_turn(work: Callable[[*Given], Result], *given: *Given) -> Result:
 
     Args:
         work: what is to be done.
-        given: its arguments.
     """
     return await asyncio.get_running_loop().run_in_executor(_READER, work, *given)
 
@@ -258,8 +248,6 @@ async def search(
     """Search for resources and read every page.
 
     Args:
-        record: the client.
-        kind: resource type.
         query: search parameters; the record may ignore some, so that the caller filters again.
         budget: what may still be read; is counted down.
     """
@@ -298,7 +286,6 @@ def take(page: Page, found: Found, seen: set[tuple[str, str, str]], budget: Budg
 
     Args:
         page: as the record sent it.
-        found: is added to.
         seen: type, id and version of what is there already; is added to.
         budget: what may still be read; is counted down.
 
@@ -351,7 +338,6 @@ async def read_one(reference: str, *, record: RecordClient, budget: Budget) -> F
 
     Args:
         reference: `Type/id`, or `Type/id/_history/version`.
-        record: the client.
         budget: how much may still be read.
     """
     if budget.requests <= 0:

@@ -92,7 +92,6 @@ async def discovered(
 
     Args:
         record_base_url: FHIR base URL, already on the list of allowed ones.
-        exchange: the connections.
         plain_http_hosts: hosts with port that may be called without encryption.
 
     Returns:
@@ -168,10 +167,7 @@ def client_assertion(key: SigningKey, *, client_id: str, token_url: str, jti: st
 
     Args:
         key: signs; its kid is how the server finds its public part.
-        client_id: issuer and subject.
         token_url: audience, exactly as it will be called.
-        jti: never used before.
-        at_s: now [s since 1970-01-01T00:00:00Z].
 
     Returns:
         The JWT in compact form, good for `ASSERTION_LIFE_S`.
@@ -255,7 +251,6 @@ class SignIn:
         settings: as whom, where, for what.
         keys: our keys; the first whose algorithm the server takes signs.
         exchange: the connections to the authorization server.
-        clock: time and chance.
         report: takes one sentence per failed sign-in.
     """
 
@@ -398,7 +393,6 @@ class PublishedKeys:
 
     Args:
         url: of the JSON Web Key Set, configured by the operator; https, or on this machine.
-        exchange: the connections.
         steady_s: seconds that never run back.
 
     Raises:

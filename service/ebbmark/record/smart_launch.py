@@ -50,7 +50,6 @@ class LaunchServer:
 
     Attributes:
         authorize_url: where the browser is sent.
-        token_url: where tokens are given.
         issuer: who signs id_tokens; None where nobody does.
         key_set_url: where the keys of the issuer are; None where nobody signs.
         revoke_url: where tokens are given back; None where they are not.
@@ -90,7 +89,6 @@ async def discovered_launch(
 
     Args:
         record_base_url: FHIR base URL, already on the list of allowed ones.
-        exchange: the connections.
         hosts: hosts that its authorization server may be on, beside the record's own.
 
     Returns:
@@ -169,7 +167,6 @@ class KnownServer:
     Args:
         record_base_url: FHIR base URL of the record.
         hosts: see `discovered_launch`.
-        exchange: the connections.
         steady_s: seconds that never run back.
     """
 
@@ -264,12 +261,7 @@ class _Reply(msgspec.Struct):
 
 @dataclass(frozen=True, slots=True)
 class TokenRequests:
-    """What is asked of the authorization servers for clinicians.
-
-    Attributes:
-        exchange: the connections.
-        clock: time and chance.
-    """
+    """What is asked of the authorization servers for clinicians."""
 
     exchange: Exchange
     clock: SignInClock
@@ -280,8 +272,6 @@ class TokenRequests:
         """Exchange an authorization code.
 
         Args:
-            server: that gave it.
-            client: as whom.
             code: as it came back with the browser.
             redirect_uri: where it came back to, spelled as it was asked for.
             verifier: the secret behind the code challenge.
@@ -301,8 +291,6 @@ class TokenRequests:
 
         Args:
             server: that gave it; nothing is asked of one that takes none back.
-            client: as whom.
-            token: the token.
             hint: refresh_token or access_token.
 
         Returns:

@@ -75,7 +75,6 @@ async def answer_in_record(identity: str, *, record: RecordClient) -> list[tuple
 
     Args:
         identity: of the answer, 64 hexadecimal digits.
-        record: the client.
     """
     budget = Budget(requests=200)
     tags = [f"{identity}:{kind}" for kind in ANSWER_PROVENANCES]
@@ -146,7 +145,6 @@ async def inputs_in_record(references: Iterable[str], patient: str, *, record: R
     Args:
         references: `Observation/1/_history/3`, or without a version: the one in force.
         patient: `Patient/1`; in the version in force, unless the references name another.
-        record: the client.
     """
     budget = Budget(requests=200 + MOST_OLD_VERSIONS)
     wanted = {one: tail_of(one) for one in references if tail_of(one).startswith(_INPUT_TYPES)}

@@ -121,7 +121,6 @@ async def read_by_id(
 
     Args:
         references: `Type/id`.
-        record: the client.
         budget: what may be read; is counted down.
     """
     by_kind: dict[str, list[str]] = {}
@@ -209,7 +208,6 @@ class Earlier:
     """One answer of ours in the record.
 
     Attributes:
-        identity: of the answer.
         closing: its closing pressure; of several copies one that stands.
         results: all of its results that the record gave, of every copy, the closing pressure among them.
         inputs: version by reference of each input that it rests on.
@@ -264,9 +262,7 @@ async def answers_in_record(trial: TrialOfRecord, own: str, *, record: RecordCli
     """Find our answers for this trial.
 
     Args:
-        trial: which trial.
         own: identity of the answer that is to be written.
-        record: the client.
     """
     budget = Budget(requests=MOST_REQUESTS)
     query = [
@@ -315,8 +311,6 @@ async def _not_found(
 
     Args:
         targets: `Type/id`, as the Provenances name them.
-        entries: what the search brought.
-        record: the client.
         budget: what may be read; is counted down.
     """
     there = {f"{one.head.resource_type}/{one.head.id}" for one in entries}

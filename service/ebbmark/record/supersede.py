@@ -90,7 +90,6 @@ def without_lock(outcome: WriteOutcome, refused: str) -> WriteOutcome:
     """Add what a record cannot promise that keeps no List of current answers, or does not honour `ifMatch` on it.
 
     Args:
-        outcome: of the write.
         refused: why there is no lock, as a clause; empty where there is one.
     """
     if not refused or outcome.state not in (WriteState.WRITTEN, WriteState.ALREADY_THERE):
@@ -109,7 +108,6 @@ def of_own_parts(
 
     Args:
         outcome: of sending, or of having to send nothing.
-        answer: the answer.
         parts: those of its resources that were sent first, in order.
         own: the answer as the record held it before.
     """
@@ -258,7 +256,6 @@ async def write_current(
 
     Args:
         transaction: what `fhir.writing.write.as_transaction` made.
-        record: the client.
         make_current: whether the answer is to stand again where the record holds it marked superseded, unless another
             one rests on newer inputs.
         progress: is kept up to date, for a caller who may end the write by a deadline.

@@ -68,13 +68,8 @@ class OutgoingAnswer:
     """The answer that is to be written.
 
     Attributes:
-        parts: all its resources.
         closing: address of the closing pressure within the transaction.
-        identity: of the answer.
-        engine_version: version of this software.
-        recorded: FHIR instant.
         enterer: FHIR Provenance.agent of the person who chose to record it; None where none did.
-        accepts: what the record takes.
         trial: where its trial is found.
         candidate: the answer as the rules of standing see it.
     """
@@ -227,7 +222,6 @@ async def read_lock(patient: str, *, record: RecordClient) -> Lock | ReadFailure
 
     Args:
         patient: `Patient/1`.
-        record: the client.
     """
     if "List" not in record.settings.accepts.types:
         return Lock((), "no List is written to it (EBBMARK_RECORD_WRITES)")
@@ -303,7 +297,6 @@ def marks(old: Earlier, by: str, answer: OutgoingAnswer, base_url: str) -> list[
         old: the answer that no longer stands.
         by: identity of the one that takes its place.
         answer: the one that is being written.
-        base_url: of the record.
     """
     standing = [one for one in old.results if one.status not in GONE and not superseded_by(one.resource)]
     told = supersession([one.reference for one in standing], old=old.identity, new=by, change=_change(old, answer))
@@ -317,7 +310,6 @@ def current_again(own: Earlier, answer: OutgoingAnswer, base_url: str) -> list[J
     Args:
         own: the answer as it stands in the record.
         answer: the same as it is being written.
-        base_url: of the record.
     """
     marked = [one for one in own.results if superseded_by(one.resource)]
     told = restoration([one.reference for one in marked], identity=own.identity, change=_change(own, answer))
@@ -389,9 +381,7 @@ async def look(answer: OutgoingAnswer, lock: Lock, record: RecordClient, *, anew
     """Look at the answers for the trial of one answer.
 
     Args:
-        answer: the own one.
         lock: as it was read before; what it names and the search does not bring is read by its address.
-        record: the client.
         anew: whether the own one counts as yet to be written where it no longer stands.
     """
     found = await answers_in_record(answer.trial, answer.identity, record=record)

@@ -53,7 +53,6 @@ async def with_stored_device(entries: Sequence[Json], record: RecordClient) -> t
 
     Args:
         entries: as `fhir.writing.write.as_transaction` made them.
-        record: the client.
 
     Returns:
         The same entries where the record holds one, none, or cannot be asked: the write itself then says what is wrong.

@@ -99,9 +99,6 @@ class _TransactionReply(msgspec.Struct, rename="camel"):
 def entry_requests(transaction: bytes) -> tuple[EntryRequest, ...]:
     """Read what each entry of a transaction asks for.
 
-    Args:
-        transaction: FHIR JSON.
-
     Returns:
         One request per entry; nothing where this is no transaction Bundle with a request in every entry.
     """

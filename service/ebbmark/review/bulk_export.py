@@ -69,8 +69,6 @@ class Exported:
     """A whole export.
 
     Attributes:
-        lines: by resource type.
-        files: how many.
         kept: files of an earlier run among them.
         reported: lines in which the record reports what it could not export.
         deleted: files that list deleted resources, which are not fetched.
@@ -115,10 +113,8 @@ async def bulk_export(
         folder: for the files; may hold what an earlier run of the same export fetched.
         group: id of a Group; empty for all patients.
         since: only what changed since this instant (`_since`); empty for everything.
-        types: resource types.
         elsewhere: base URLs beside the record's own below which files may lie; a token is never sent there.
         longest_s: longest time that the record may take to prepare the files [s].
-        told: hears of progress.
 
     Raises:
         ExportStopped: it is not whole; the message says why.

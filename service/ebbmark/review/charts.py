@@ -58,9 +58,6 @@ class Runs:
         centre: the median, or the mean where most points lie on the median.
         useful: points that are not on the centre.
         longest: longest run of useful points on one side.
-        longest_allowed: more is a signal.
-        crossings: of the median.
-        crossings_needed: fewer is a signal.
     """
 
     centre: float
@@ -121,7 +118,6 @@ def hidden(counts: Sequence[int], smallest: int) -> tuple[bool, ...]:
     the next smallest is then hidden with it.
 
     Args:
-        counts: size of each group.
         smallest: size from which on a group is shown.
 
     Source: common practice of disclosure control, no published source.
@@ -224,7 +220,6 @@ def run_chart(title: str, points: Sequence[tuple[str, float]], runs: Runs) -> st
     Args:
         title: for people.
         points: when, and the value; at least one.
-        runs: what the rules found.
 
     Source: Anhøj and Olesen 2014, see `control`.
     """

@@ -49,8 +49,6 @@ def add_commands(
     """Add all three to the command line.
 
     Args:
-        commands: of the parser.
-        style: gives the pages' stylesheet.
         to_instant: reads an instant with a zone [s since 1970-01-01T00:00:00Z].
         export: fetches the configured record, as `bulk_export`; None where it did not, and why was said.
     """

@@ -60,7 +60,6 @@ def contents_of(report: Report, folder: str, record: str) -> Contents:
     """Everything that page and PDF say.
 
     Args:
-        report: the tables.
         folder: name of what was reviewed.
         record: base URL of the record, to which cases then link; empty for none.
     """

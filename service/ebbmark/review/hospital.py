@@ -75,7 +75,6 @@ class TrialTruth:
 
     Attributes:
         start_s, end_s: first and last row [s since 1970-01-01T00:00:00Z].
-        steps: of the decremental limb.
         plateau: whether plateau pressure was charted.
         gases: whether a blood gas was taken at each step.
         card: what the log line of the card's feedback says, `accepted|` or `overridden|reason`; empty for none.
@@ -144,11 +143,9 @@ def simulate_year(
 
     Args:
         folder: is made where it is not there.
-        patients: how many.
         seed: same seed, same patients; with a key of RSA also the same bytes.
         from_s: the year's first instant [s since 1970-01-01T00:00:00Z].
         key: answers are signed with it; None for unsigned ones.
-        chances: how often what happens.
     """
     record = folder / "record"
     record.mkdir(parents=True, exist_ok=True)
@@ -188,11 +185,8 @@ def simulate_patient(
     """One patient: every resource of theirs, and the truth.
 
     Args:
-        number: of the patient.
-        seed: of the hospital.
         from_s: the year's first instant [s since 1970-01-01T00:00:00Z].
         key: answers are signed with it.
-        chances: how often what happens.
     """
     chance = np.random.default_rng([seed, number])
     chart = _Chart(f"p{number:07}")
@@ -314,14 +308,7 @@ def _trial(
 def recorded_answer(
     who: str, inputs: list[Json], context: RequestContext, key: SigningKey | None
 ) -> tuple[list[Json], float | None]:
-    """The answer that the service gives, as a record stores it, and the PEEP that it suggests.
-
-    Args:
-        who: id of the Patient.
-        inputs: Patient and Observations.
-        context: of the request.
-        key: signs the answer.
-    """
+    """The answer that the service gives, as a record stores it, and the PEEP that it suggests."""
     bundle = {"resourceType": "Bundle", "type": "collection", "entry": [{"resource": one} for one in inputs]}
     try:
         answer = answer_request(TITRATE_PEEP, msgspec.json.encode(bundle), context)

@@ -53,10 +53,8 @@ class Prepared:
     """Options as they are used: the site's files, protocols and keys read once.
 
     Attributes:
-        options: of the run.
         context: what everything is read with; its instant is that of each answer or trial.
         other: protocol that every trial is titrated with once more.
-        keys: whose signatures are believed.
         personal: matches the code of a height or a sex, which hold for every trial of the patient.
     """
 
@@ -100,7 +98,6 @@ def when(at_s: float, name: str, options: Options) -> dict[str, object]:
     """Month and week, by which trials are counted, and the time that stands in tables of single patients.
 
     Args:
-        at_s: the instant [s since 1970-01-01T00:00:00Z].
         name: of the patient, as the report names them.
         options: whether times are coarse, or moved.
     """
@@ -137,7 +134,6 @@ def pseudonym(name: str, options: Options) -> str:
     """How the report names a patient or an answer.
 
     Args:
-        name: in the record.
         options: with the site's key; without one the name stays.
     """
     if not options.pseudonym_key:

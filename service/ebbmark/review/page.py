@@ -32,9 +32,7 @@ def page_of(report: Report, *, folder: str, style: str, record: str = "") -> str
     """The whole page, without a link to anything else.
 
     Args:
-        report: the tables.
         folder: name of what was reviewed.
-        style: the pages' stylesheet.
         record: base URL of the record, to which cases then link; empty for none.
     """
     template = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True).from_string(

@@ -101,7 +101,6 @@ def rows_of_part(lines: Iterable[bytes], shared: Iterable[bytes], options: Optio
     Args:
         lines: patient, tab, resource; in any order.
         shared: Devices and DeviceMetrics of all parts.
-        options: of the run.
     """
     rows, made = Rows(), prepared(options)
     devices = versions_of(sorted(set(shared)), lambda _why, _what: None)

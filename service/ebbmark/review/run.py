@@ -101,9 +101,6 @@ def run(folder: Path, work: Path, *, options: Options, start: Start, told: Told 
     Args:
         folder: NDJSON, in any number of files and folders.
         work: is kept between runs; may be deleted at any time.
-        options: of the rows.
-        start: gives an engine.
-        told: hears of progress.
     """
     engine = _Engine(start)
     try:
@@ -162,10 +159,7 @@ def review_part(slices: list[Slice], shared: list[Slice], options: Options, plac
     """Make the rows of one part and keep them: the folder is there whole, or not at all.
 
     Args:
-        slices: lines of its patients.
         shared: lines that every part needs.
-        options: of the rows.
-        place: folder to make.
     """
     gc.set_threshold(RARELY)
     rows = asdict(rows_of_part(lines_of(slices), lines_of(shared), options))

@@ -124,12 +124,7 @@ class _Result(msgspec.Struct):
 
 
 def chunks_of(folder: Path, chunk_bytes: int | None = None) -> list[Chunk]:
-    """Every NDJSON file below the folder in stretches, in the order of the files' names.
-
-    Args:
-        folder: of the export.
-        chunk_bytes: size of a stretch.
-    """
+    """Every NDJSON file below the folder in stretches, in the order of the files' names."""
     found: list[Chunk] = []
     size_of = chunk_bytes or CHUNK_BYTES
     for path in sorted(one for one in folder.rglob("*") if one.is_file() and one.name.endswith(ENDINGS)):
@@ -204,7 +199,6 @@ def join(number: int, pairs: list[Slice], orphans: list[Slice], work: str, parts
         number: which share of the answers.
         pairs: answer and patient, of this share.
         orphans: answer and resource, of this share.
-        work: folder of the run.
         parts: how many parts there are.
     """
     digests = sorted(digest for *_, digest in (*pairs, *orphans))

@@ -30,9 +30,7 @@ class Table:
     """One table of the report.
 
     Attributes:
-        name: of its files.
         title: for people.
-        note: how to read it.
         columns: names, the unit in the name.
         rows: values; None where nothing is known, or where a group is too small to be shown.
         hidden: how many rows were too small.
@@ -56,7 +54,6 @@ class Report:
     """All that a report tells, in order.
 
     Attributes:
-        tables: by name.
         smallest: size from which on a group is shown.
         options: what the rows were made with.
         periods: from when on the second period counts, as YYYY-MM; empty where none was asked for.
@@ -82,7 +79,6 @@ def tables_of(
     """Every table of the report.
 
     Args:
-        reviewed: where the rows are.
         options: what they were made with.
         smallest: groups of fewer are not shown.
         second_from: month from which on a second period is compared with the first, YYYY-MM; empty for none.
@@ -123,7 +119,6 @@ def write_tables(report: Report, folder: Path) -> None:
     """Each table as CSV and as Parquet; same rows, same bytes.
 
     Args:
-        report: the tables.
         folder: is made where it is not there.
     """
     folder.mkdir(parents=True, exist_ok=True)

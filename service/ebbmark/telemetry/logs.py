@@ -55,7 +55,6 @@ class Lines(logging.StreamHandler[TextIO]):
     """Sends lines to a stream.
 
     Args:
-        stream: where to.
         instead: takes a line that the stream does not take, with one that says so; None where nothing else is left.
     """
 

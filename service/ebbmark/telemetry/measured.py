@@ -291,11 +291,8 @@ class Span:
     """One finished piece of work in a trace.
 
     Attributes:
-        name: of low cardinality.
         kind: whether we answered or called.
-        place: its ids.
         started_ns: [ns since 1970-01-01T00:00:00Z].
-        ended_ns: likewise.
         attributes: by their names in the semantic conventions.
         failed: whether it counts as an error.
     """
@@ -393,7 +390,6 @@ def outgoing_call(method: str, url: str) -> Iterator[OutgoingCall]:
     """Count and trace one call.
 
     Args:
-        method: HTTP method.
         url: absolute address, of which only the host is kept.
     """
     scene = _SCENE.get()

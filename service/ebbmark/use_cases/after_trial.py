@@ -73,15 +73,10 @@ def only_the_patient(
     """The patient now, where the question itself cannot be answered: whoever asks has to know.
 
     Args:
-        operation: slug of the question.
-        request: what was asked.
-        site: its stop limits.
         found: what is missing, as a plain phrase.
         sentence: what is not known.
-        accepted: what would be.
         since_s: end of the trial; changes since count then, too [s since 1970-01-01T00:00:00Z].
         trial: that the lung now is held against; None where none is known.
-        statements: of the question.
 
     Raises:
         Rejected: no vital sign of now is beyond a limit, and nothing is known to have changed since the trial.

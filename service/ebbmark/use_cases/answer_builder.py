@@ -51,13 +51,10 @@ def answered(
     """Put an answer together and name it.
 
     Args:
-        operation: slug of the question.
-        request: what was asked.
         short: the answer in its two short layers.
         said: the answer in plain sentences.
         statements: in the order in which people read them.
         warnings: gravest first.
-        rules: as they are named.
         values: the same rule sets with all their values, and what else the answer depends on, for the identity.
         span_s: from when to when the answer looks [s since 1970-01-01T00:00:00Z].
         dated: whether it depends on the instant that counts as now.

@@ -65,9 +65,6 @@ class ReadLimits:
     """How much is read from the record for one question.
 
     Attributes:
-        requests: pages and single reads.
-        resources: in all.
-        size_bytes: of all resources.
         total_s: longest time for all of it [s].
     """
 
@@ -106,7 +103,6 @@ async def answer_from_record(
     """Answer a request that names a patient of the record.
 
     Args:
-        operation: the question.
         asked: patient, encounter, time and all other parameters.
         context: what the data are read with; how much is read at most is of `limits`.
         record: where to read; None where no record is configured.
@@ -160,7 +156,6 @@ async def titration_reads(
     Args:
         patient: `Patient/1`.
         context: what the data are read with.
-        record: where to read.
         until_s: when it must be known, by the clock of the event loop [s].
     """
     body = named_in_record(patient, encounter=None, period=None, parameters=())
@@ -285,9 +280,6 @@ async def as_much_as_may_be(
 
     Args:
         asked: with the time that is wanted.
-        operation: the question.
-        fetch: reads what was asked.
-        limits: how much is read.
 
     Raises:
         Rejected: as `fetch` does.
@@ -359,9 +351,7 @@ async def last_titration(
     """Find the answer for the latest trial that ended before an instant; None where the record has none.
 
     Args:
-        asked: patient and time.
         before_s: when PEEP was set after the trial, or now [s since 1970-01-01T00:00:00Z].
-        record: the client.
     """
     from_s = asked.start_s if asked.period_given else min(asked.start_s, before_s - LOOKED_BACK_S)
     trial = TrialOfRecord(asked.patient, instant(from_s), instant(before_s))

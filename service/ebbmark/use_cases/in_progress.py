@@ -124,7 +124,6 @@ class Follows:
 
     Attributes:
         suggested_peep_cmh2o: as `$titrate-peep` would suggest on the same readings; None where it would not.
-        sentence: in plain sentences.
         objections: what `$titrate-peep` says against it, gravest first, in a few words each.
     """
 
@@ -137,9 +136,7 @@ def what_follows(request: Request, running: RunningTrial, staircase: StaircaseRu
     """The suggested PEEP of the trial so far, where PEEP stands now, and who decides what the protocol does next.
 
     Args:
-        request: the readings.
         running: the trial as it stands.
-        staircase: in use.
         quiet: whether no condition, limit or look speaks against raising pressure; only then is a protocol named that
             opens the lung again, and never where nobody chose that protocol.
     """

@@ -160,10 +160,8 @@ async def refusal_from_record(
 
     Args:
         rejected: why there is no answer.
-        asked: patient, encounter and time.
         read: what was told of the reading, as sentences.
         context: the present instant, and the codes that are understood.
-        record: where it was read.
         until_s: when the whole request must be answered, by the clock of the event loop [s].
     """
     told = [_of_question(asked), *read]
@@ -180,9 +178,6 @@ async def charted_in_record(patient: str, *, hours: float, at_s: float, record: 
 
     Args:
         patient: `Patient/1`.
-        hours: how far back.
-        at_s: the present instant [s since 1970-01-01T00:00:00Z].
-        record: where they are read.
 
     Raises:
         Rejected: this is no patient of the record.
@@ -199,10 +194,6 @@ async def charted_in_record(patient: str, *, hours: float, at_s: float, record: 
 
 async def _observations_of(asked: RecordQuery, *, record: RecordClient) -> list[ResourceMet] | str:
     """What the record holds of a patient and a time, whatever its codes and its encounter.
-
-    Args:
-        asked: patient and time.
-        record: where to read.
 
     Returns:
         The Observations, or why there are none, as a clause.

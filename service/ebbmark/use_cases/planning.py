@@ -267,10 +267,8 @@ class InTheWay:
     Attributes:
         what: the word by which it is acknowledged.
         words: for people, in a few words.
-        sentence: what was found.
         paths: FHIRPath of the inputs that show it.
         inputs: names of the same inputs.
-        final: whether no acknowledgement helps.
     """
 
     what: str
@@ -285,7 +283,6 @@ def in_the_way(candidate: Candidate, request: Request, *, recruiting: bool) -> t
     """Everything that stands in the way, Conditions that nobody here can judge first, then gravest first.
 
     Args:
-        candidate: what was found beforehand.
         request: for the inputs that show it.
         recruiting: whether high-pressure recruitment was chosen.
     """

@@ -37,7 +37,6 @@ def answer_request(operation: Operation, body: bytes, context: RequestContext) -
     """Read and answer one request of any operation.
 
     Args:
-        operation: what is asked.
         body: FHIR R4 JSON, Parameters or Bundle.
         context: the instant, the site, its codes, and how much is read at most.
 

@@ -80,8 +80,6 @@ async def record_answer(
     """Write an answer to the record; whatever becomes of it, the caller has the answer.
 
     Args:
-        answer: computed.
-        at_s: the present instant [s since 1970-01-01T00:00:00Z].
         record: where to write; None where no record is configured.
         signer: the key to sign with; None where answers are not signed.
         enterer: the person who chose to record it, as SMART's `fhirUser` names them; None where no person did.
@@ -144,7 +142,6 @@ async def record_entered(
 
     Args:
         observations: as `fhir.writing.entered` makes them.
-        record: where to write.
         until_s: when the whole request must be answered, by the clock of the event loop [s].
     """
     transaction, waiting = entered_transaction(observations), record.waiting
@@ -200,8 +197,6 @@ def to_be_written(
     `record.supersede` says which.
 
     Args:
-        answer: computed.
-        at_s: the present instant [s since 1970-01-01T00:00:00Z].
         record: where it would be written; None where no record is configured.
         signer: the key to sign with; None where answers are not signed.
         enterer: the person who would choose to record it; None where no person would.
@@ -227,8 +222,6 @@ def answer_bundle(
     """The answer as a Bundle of type collection, with its report and signatures where wanted.
 
     Args:
-        answer: computed.
-        at_s: the present instant [s since 1970-01-01T00:00:00Z].
         signer: the key to sign with; None where answers are not signed.
         enterer: the person who chose to record it, as `person_who_enters` gives it; None where no person did.
         with_report: whether it is to hold a report.
@@ -350,7 +343,6 @@ async def dry_run(transaction: Json, *, record: RecordClient) -> DryRun | ReadFa
 
     Args:
         transaction: what `fhir.writing.write.as_transaction` made.
-        record: the client.
 
     Returns:
         What would be done; where the record could not be looked at, why: nothing would be written either then.

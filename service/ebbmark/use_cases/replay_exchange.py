@@ -63,8 +63,6 @@ class ReplayReport:
     """What is said about a replay.
 
     Attributes:
-        outcome: of the replay.
-        verified: what the signature says.
         parameters: both as FHIR R4 Parameters.
         with_keys: whether trusted keys were given, so that nothing but a valid signature will do.
     """
@@ -166,7 +164,6 @@ def replay_files(
     """Replay an answer from files.
 
     Args:
-        answer: Bundle of the answer.
         inputs: Bundle with the inputs, or Parameters: the request, or with such a Bundle in it; or what was
             read from the record.
         keys: JSON Web Key Set; None where no signature is to be believed.
@@ -197,7 +194,6 @@ def check_signature(answer: bytes, keys: bytes | None) -> tuple[str, bool]:
     """Check the signature of an answer that is shown and not replayed.
 
     Args:
-        answer: Bundle of the answer.
         keys: JSON Web Key Set; None where no signature is to be believed.
 
     Returns:

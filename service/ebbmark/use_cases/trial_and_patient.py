@@ -162,7 +162,6 @@ def titration_of(
     """The titration of one trial, as `$titrate-peep` makes it.
 
     Args:
-        trial: the limb.
         request: its readings and what is known beside them.
         now: whether what the patient is like since the trial counts, too.
         levels: stretches of PEEP among the readings, found once where several trials are titrated.

@@ -52,10 +52,7 @@ class Label:
 
     Attributes:
         at: where its baseline starts, has its middle, or ends [in].
-        text: what it says.
-        size_pt: size of the type.
         anchor: what of the text lies at `at`.
-        role: colour.
         upwards: whether it reads from below to above.
         bold: whether it is set in the bold weight.
     """
@@ -109,7 +106,6 @@ def text_width_in(text: str, size_pt: float) -> float:
     """How wide a line of type is at most [in]; pairs that move together are not looked at.
 
     Args:
-        text: one line.
         size_pt: size of the type [pt].
     """
     return sum(_ADVANCE.get(character, _WIDEST) for character in text) * size_pt / POINTS_PER_INCH
@@ -120,7 +116,6 @@ def broken(text: str, size_pt: float, width_in: float) -> tuple[str, ...]:
 
     Args:
         text: words separated by spaces; `TIED` holds two words together.
-        size_pt: size of the type.
         width_in: width to keep [in].
     """
     lines = _filled(text, size_pt, width_in)
@@ -148,7 +143,6 @@ def kept_inside(middle: float, width: float, low: float, high: float) -> float:
 
     Args:
         middle: where its middle should be.
-        width: how wide it is.
         low: end it may not pass.
         high: other end it may not pass.
     """
@@ -160,7 +154,6 @@ def kept(intervals: Sequence[tuple[float, float]], gap: float) -> tuple[int, ...
 
     Args:
         intervals: (low, high), the most important first.
-        gap: least distance between two.
 
     Returns:
         Their positions in the order given.
@@ -173,11 +166,7 @@ def kept(intervals: Sequence[tuple[float, float]], gap: float) -> tuple[int, ...
 
 
 def box_of(label: Label) -> tuple[float, float, float, float]:
-    """What a label covers, as (left, bottom, right, top) [in].
-
-    Args:
-        label: the label.
-    """
+    """What a label covers, as (left, bottom, right, top) [in]."""
     width = text_width_in(label.text, label.size_pt) * (_BOLDER if label.bold else 1.0)
     start = -width * _BEFORE[label.anchor]
     above, below = ASCENT * label.size_pt / POINTS_PER_INCH, DESCENT * label.size_pt / POINTS_PER_INCH

@@ -22,7 +22,6 @@ class FigureStep:
     """One step of the limb.
 
     Attributes:
-        peep_cmh2o: set PEEP.
         readings_ml_per_cmh2o: one compliance per settled reading, in order of time.
         centre_ml_per_cmh2o: their median, as the step's result says it.
         expected_ml_per_cmh2o: expected true compliance and its 90 % band as (value, low, high); None without an
@@ -63,8 +62,6 @@ class Margin:
     """What one margin above the closing pressure would lead to.
 
     Attributes:
-        margin_cmh2o: the margin.
-        peep_cmh2o: closing pressure plus margin.
         tested: whether that PEEP lies within the tested range.
     """
 
@@ -84,11 +81,8 @@ class Figure:
         closing: the estimate, for what is said of it; its steps are not drawn, those above are.
         estimated: whether there are probabilities; without, the estimate says why.
         suggested_peep_cmh2o: None where none is suggested.
-        margin_cmh2o: margin of the suggestion.
         margins: all margins looked at; empty without a suggestion.
         vital_signs: what each step saw of the patient; empty where nothing was charted.
-        identity: of the answer.
-        engine_version: version of this software.
     """
 
     steps: tuple[FigureStep, ...]
@@ -110,11 +104,7 @@ class Figure:
 
 
 def figure_of(answer: Answer) -> Figure:
-    """Take what is drawn out of an answer.
-
-    Args:
-        answer: computed.
-    """
+    """Take what is drawn out of an answer."""
     found = answer.titration
     closing, trial, advice = found.closing, found.trial, found.advice
     # Where the model does not apply, what fills the places of its numbers must not be shown.
@@ -177,7 +167,6 @@ class RunningFigure:
         peep_source: "set" or "measured".
         said: what the answer concludes, or that nothing is concluded yet.
         until_s: end of the latest reading drawn [s since 1970-01-01T00:00:00Z].
-        engine_version: version of this software.
     """
 
     steps: tuple[FigureStep, ...]
@@ -270,11 +259,7 @@ class Scale:
 
 
 def scale_of(figure: Shown) -> Scale:
-    """The scale that shows medians and curve in full, and readings and band as far as they are near.
-
-    Args:
-        figure: what is drawn.
-    """
+    """The scale that shows medians and curve in full, and readings and band as far as they are near."""
     steps = figure.steps
     core = [step.centre_ml_per_cmh2o for step in steps]
     core += [step.expected_ml_per_cmh2o[0] for step in steps if step.expected_ml_per_cmh2o]
@@ -291,11 +276,6 @@ def scale_of(figure: Shown) -> Scale:
 
 
 def beyond(figure: Shown, scale: Scale) -> tuple[float, ...]:
-    """Readings that the scale does not reach, lowest first.
-
-    Args:
-        figure: what is drawn.
-        scale: its scale.
-    """
+    """Readings that the scale does not reach, lowest first."""
     readings = (value for step in figure.steps for value in step.readings_ml_per_cmh2o)
     return tuple(sorted(value for value in readings if not scale.low <= value <= scale.high))

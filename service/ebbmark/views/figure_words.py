@@ -43,7 +43,6 @@ def compliance_title(figure: Shown, *, short: bool = False) -> str:
     """Title of the upper scale.
 
     Args:
-        figure: what is shown.
         short: by the trade's abbreviation, where the scale is low.
     """
     if short:
@@ -102,7 +101,6 @@ def notes(figure: Figure, *, outside_drawn: bool) -> tuple[str, ...]:
     """What the panels cannot show in its place.
 
     Args:
-        figure: what is drawn.
         outside_drawn: whether closing at none of the steps has bars of its own.
     """
     said = []
@@ -148,11 +146,7 @@ def origin_words(figure: Figure) -> str:
 
 
 def alternative_text(figure: Figure) -> str:
-    """Say in a few plain sentences what the figure shows, for those who cannot see it.
-
-    Args:
-        figure: what is drawn.
-    """
+    """Say in a few plain sentences what the figure shows, for those who cannot see it."""
     first, last = figure.steps[0].peep_cmh2o, figure.steps[-1].peep_cmh2o
     kind = "Static" if figure.static else "Dynamic"
     suggestion = suggestion_words(figure).replace(TIED, " ")
@@ -172,11 +166,7 @@ def alternative_text(figure: Figure) -> str:
 
 
 def figure_table(figure: Figure) -> FigureTable:
-    """The data of the figure, one row per step.
-
-    Args:
-        figure: what is drawn.
-    """
+    """The data of the figure, one row per step."""
     return FigureTable(
         heads=(
             say("figure.peep-title", capitalize=figure.peep_source.capitalize()),
@@ -245,11 +235,7 @@ def _caption(figure: Figure) -> str:
 
 
 def running_notes(figure: RunningFigure) -> tuple[str, ...]:
-    """What the panels cannot show in its place.
-
-    Args:
-        figure: what is drawn.
-    """
+    """What the panels cannot show in its place."""
     said = []
     if figure.waiting_cmh2o is not None:
         said.append(say("figure.no-settled-reading", waiting_cmh2o=level(figure.waiting_cmh2o)))
@@ -263,11 +249,7 @@ def running_notes(figure: RunningFigure) -> tuple[str, ...]:
 
 
 def running_origin(figure: RunningFigure) -> str:
-    """Up to when the readings go, for a picture that travels alone.
-
-    Args:
-        figure: what is drawn.
-    """
+    """Up to when the readings go, for a picture that travels alone."""
     until = datetime.fromtimestamp(figure.until_s, UTC)
     return say(
         "figure.ebbmark-readings-up",
@@ -279,11 +261,7 @@ def running_origin(figure: RunningFigure) -> str:
 
 
 def running_alternative_text(figure: RunningFigure) -> str:
-    """Say in a few plain sentences what the figure shows, for those who cannot see it.
-
-    Args:
-        figure: what is drawn.
-    """
+    """Say in a few plain sentences what the figure shows, for those who cannot see it."""
     first, last = figure.steps[0], figure.steps[-1]
     kind = "Static" if figure.static else "Dynamic"
     count = "1 step" if len(figure.steps) == 1 else say("figure.steps", count=len(figure.steps))

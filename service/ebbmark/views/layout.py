@@ -82,12 +82,7 @@ class _Rows:
 
 
 def laid_out(figure: Figure, aspect: Aspect) -> Drawing:
-    """Place everything.
-
-    Args:
-        figure: what is drawn.
-        aspect: in which shape.
-    """
+    """Place everything."""
     rows = _rows(figure, aspect)
     field = Field(figure, aspect, rows.bars_at, rows.curve_at)
     inks = [
@@ -212,12 +207,7 @@ TITLE = "figure.closing-passed-title"
 
 
 def running_laid_out(figure: RunningFigure, aspect: Aspect) -> Drawing:
-    """Place everything.
-
-    Args:
-        figure: what is drawn.
-        aspect: in which shape.
-    """
+    """Place everything."""
     width = aspect.width_in - _LEFT_IN - EDGE_IN
     text, small = aspect.text_pt * LEADING / POINTS_PER_INCH, aspect.small_pt * LEADING / POINTS_PER_INCH
     origin = broken(running_origin(figure), aspect.small_pt, width) if aspect.alone else ()
@@ -284,7 +274,6 @@ def stacked(lines: Sequence[str], x: float, at: float, size: float, role: Role =
         x: their middle [in].
         at: lower end of the lines [in].
         size: of the type [pt].
-        role: colour.
     """
     for number, line in enumerate(lines, start=1):
         y = at + (DESCENT + (len(lines) - number) * LEADING) * size / POINTS_PER_INCH
@@ -295,9 +284,7 @@ def scale_title(title: str, at: float, field: Field[Shown]) -> Iterator[Ink]:
     """Title of the scale of PEEP, and in which direction PEEP went along it.
 
     Args:
-        title: of the scale.
         at: lower end of the line [in].
-        field: where the scale lies.
     """
     aspect, middle = field.aspect, (field.left + field.right) / 2
     size, said = aspect.text_pt, (title, "PEEP lowered")

@@ -47,7 +47,6 @@ class Aspect:
     """One shape of the figure; its height follows from what has to be said.
 
     Attributes:
-        width_in: of the whole figure.
         axis_in: from the left edge to the scale of the panels.
         beside_in: column right of the panels for labels; 0 where they stand above and below instead.
         curve_in, bars_in: heights of the two panels.
@@ -77,7 +76,6 @@ class Field(Generic[F_co]):
     """The place of the two panels, and of each PEEP in them [in].
 
     Attributes:
-        figure: what is drawn.
         aspect: in which shape.
         bars_at, curve_at: lower ends of the two panels.
     """
@@ -139,7 +137,6 @@ def key_beside(field: Field[Shown], middle: float) -> Iterator[Ink]:
     """One name below the other, right of the panel.
 
     Args:
-        field: where the panels lie.
         middle: height that the key would best be at [in].
     """
     row = 1.35 * field.aspect.small_pt / POINTS_PER_INCH
@@ -154,7 +151,6 @@ def key_above(field: Field[Shown], at: float) -> Iterator[Ink]:
     """Two names in each row.
 
     Args:
-        field: where the panels lie.
         at: lower end of the rows [in].
     """
     row = LEADING * field.aspect.small_pt / POINTS_PER_INCH
@@ -181,11 +177,7 @@ def _entry(name: str, x: float, middle: float, field: Field[Shown]) -> Iterator[
 
 
 def curve_panel(field: Field[Shown]) -> Iterator[Ink]:
-    """The upper panel, from below to above.
-
-    Args:
-        field: where it lies.
-    """
+    """The upper panel, from below to above."""
     scale = scale_of(field.figure)
     yield from _expected(field, scale)
     yield from _axes(field, scale)
@@ -202,7 +194,6 @@ def title_of_scale(text: str, middle: float, field: Field[Shown]) -> Label:
     """A title that reads upwards along the left edge.
 
     Args:
-        text: what it says.
         middle: height of its middle [in].
         field: for the size of the type.
     """
@@ -272,11 +263,7 @@ BETWEEN_IN = 0.06
 
 
 def bars_panel(field: Field[Figure]) -> Iterator[Ink]:
-    """The lower panel with the labels of the shared scale.
-
-    Args:
-        field: where it lies.
-    """
+    """The lower panel with the labels of the shared scale."""
     closing, levels = field.figure.closing.peep_cmh2o, field.figure.levels_cmh2o
     shown = [(step.peep_cmh2o, step.probability or 0.0) for step in field.figure.steps]
     shown = [(peep, probability) for peep, probability in shown if probability >= LEAST_SHOWN]
@@ -296,7 +283,6 @@ def step_bars(
     Args:
         shown: PEEP and probability, in the order in which the bars are drawn.
         ranked: the same PEEPs in the order in which their numbers are placed; what comes later may find no room.
-        field: where the bars lie.
         marked: PEEP of the bar that is marked as the closing pressure; None for none.
     """
     half = min(max(0.31 * min(field.rooms), 0.012), 0.16)
@@ -335,12 +321,7 @@ def _percent_above(x: float, probability: float, field: Field[Shown]) -> Label:
 
 
 def scale_of_bars(title: str, field: Field[Shown]) -> Iterator[Ink]:
-    """The scale of the bars, 0 to 100 %.
-
-    Args:
-        title: what they are.
-        field: where they lie.
-    """
+    """The scale of the bars, 0 to 100 %."""
     left, at, size = field.left, field.bars_at, field.aspect.small_pt
     yield Line(((left, field.bars_top), (left, at), (field.right, at)), "hairline", HAIR_PT)
     for share in (0.0, 0.5, 1.0):
@@ -355,7 +336,6 @@ def levels_below(first: Sequence[float | None], field: Field[Shown]) -> Iterator
 
     Args:
         first: PEEPs whose numbers are placed before the others.
-        field: where they lie.
     """
     size, at = field.aspect.small_pt, field.bars_at
     peeps = field.figure.levels_cmh2o

@@ -43,7 +43,6 @@ class Palette:
         paper: what everything is drawn on.
         ink: text, the marks of the readings and the curve.
         muted: what is said in passing.
-        hairline: axes and outlines.
         band: inside of the band and of the bars.
         closing: everything about the closing pressure.
         suggestion: everything about the suggested PEEP.
@@ -92,14 +91,7 @@ class Inline:
 def draw(
     figure: Figure | RunningFigure, *, form: Form = "svg", palette: Palette = LIGHT, aspect: Aspect = WIDE
 ) -> bytes:
-    """Draw the figure; the same bytes for the same input.
-
-    Args:
-        figure: what is drawn.
-        form: file format.
-        palette: colours.
-        aspect: shape.
-    """
+    """Draw the figure; the same bytes for the same input."""
     drawing, words = _laid_out(figure, aspect), words_of(figure)
     colours = asdict(palette)
 
@@ -121,7 +113,6 @@ def inline_of(figure: Figure | RunningFigure, words: str, *, mark: str = "") -> 
     """Draw a figure as a part of a page.
 
     Args:
-        figure: what is drawn.
         words: what it shows, for those who cannot see it.
         mark: a word that stands in a strip of its own above the drawing; empty for none.
     """
@@ -146,11 +137,7 @@ def inline_of(figure: Figure | RunningFigure, words: str, *, mark: str = "") -> 
 
 
 def words_of(figure: Figure | RunningFigure) -> str:
-    """What the figure shows, in words.
-
-    Args:
-        figure: what is drawn.
-    """
+    """What the figure shows, in words."""
     return running_alternative_text(figure) if isinstance(figure, RunningFigure) else alternative_text(figure)
 
 

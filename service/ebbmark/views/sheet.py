@@ -50,9 +50,7 @@ class Label:
     """Whose sheet it is: asked for where a person prints it, and kept nowhere.
 
     Attributes:
-        name: as people write it.
         born: birth date as people write it.
-        number: record number.
     """
 
     name: str
@@ -168,7 +166,6 @@ def _sheet_values(answer: Answer, *, recorded_s: float) -> Mapping[str, object]:
     """Everything the sheet says.
 
     Args:
-        answer: a titration.
         recorded_s: when the answer is recorded [s since 1970-01-01T00:00:00Z].
     """
     return {name: _settable(value) for name, value in _values(answer, recorded_s).items()}
@@ -315,11 +312,7 @@ _BREAK = "\u200b"
 
 
 def settable(text: str) -> str:
-    """The text on one line, every character of it one that the typeface has.
-
-    Args:
-        text: anything.
-    """
+    """The text on one line, every character of it one that the typeface has."""
     composed = " ".join(unicodedata.normalize("NFC", text).split())
     kept = composed[:MOST_CHARACTERS]
     shown = "".join(character if _is_covered(character) else f"[U+{ord(character):04X}]" for character in kept)

@@ -20,8 +20,6 @@ class VitalRow:
     """One vital sign at each step.
 
     Attributes:
-        name: of the vital sign.
-        unit: of values and limit.
         limit: stop limit; a value below it lies beyond.
         lowest: lowest charted value per step, in the order of the steps, settled ones before others; None where the
             step has none.

@@ -71,7 +71,6 @@ def allows(scopes: Iterable[str], needed: Permission) -> bool:
 
     Args:
         scopes: as granted, one scope each; those that are not understood count for nothing.
-        needed: resource type and letters.
     """
     held: set[str] = set()
     for scope in scopes:
@@ -122,11 +121,9 @@ async def checked_caller(
     """Check an access token.
 
     Args:
-        authorization: the header as sent.
         rules: the issuers that we trust.
         introspection: who is asked about tokens that cannot be checked here; None where nobody is.
         audience: our FHIR base URL, or what the operator agreed on with the issuer.
-        at_s: now [s since 1970-01-01T00:00:00Z].
 
     Returns:
         The caller; the reason why not; None where no bearer token was sent at all.
@@ -189,7 +186,6 @@ class SeenTokens:
     """The tokens used so far that have not expired, by issuer and jti, with the time until which each counts [s].
 
     Attributes:
-        most: that this process remembers.
         store: shared by replicas; None where there is none.
     """
 
@@ -225,11 +221,8 @@ async def checked_client(
     """Check the JWT of a CDS Hooks client.
 
     Args:
-        authorization: the header as sent.
         endpoint_url: the address that was called, as the client knows it.
         rules: the clients that we trust.
-        seen: what was used before.
-        at_s: now [s since 1970-01-01T00:00:00Z].
 
     Returns:
         The client; the reason why not; None where no bearer token was sent at all.
@@ -268,7 +261,6 @@ class Refused(Rejected):
     """A refusal that HTTP accompanies with headers.
 
     Attributes:
-        headers: that go with it.
         not_admitted: why the caller was not let in, as one word of ours; empty for every other refusal.
     """
 
@@ -335,7 +327,6 @@ async def count(rates: RequestRates | None, client: str, at_s: float) -> None:
 
     Args:
         rates: how often each client asked; None where there is no limit.
-        client: whose.
         at_s: now, by a clock that never runs back [s].
 
     Raises:
@@ -441,8 +432,6 @@ def require_this_machine(address: str, origin: str | None, host: str | None, own
 
     Args:
         address: network address of the caller; empty where there is none.
-        origin: the Origin header.
-        host: the Host header.
         own_url: an address of this service.
 
     Raises:

@@ -45,8 +45,6 @@ def require_fhir_json(content_type: str | None, content_encoding: str | None = N
     """Refuse a body that does not claim to be FHIR R4 JSON in UTF-8, as it is.
 
     Args:
-        content_type: the header.
-        content_encoding: the header.
         gzip: whether a body packed with gzip is taken; whoever says so unpacks it within bounds (`unpacked`).
 
     Raises:
@@ -73,8 +71,6 @@ def unpacked(body: bytes, content_encoding: str | None, max_bytes: int) -> bytes
     """The body as it was before it was packed with gzip (RFC 1952); no more of it than may be read is ever unpacked.
 
     Args:
-        body: as received.
-        content_encoding: the header.
         max_bytes: longest body that is read.
 
     Raises:
@@ -100,7 +96,6 @@ def require_acceptable(accept: str | None, wanted_format: str | None) -> None:
     """Refuse a caller that will not take FHIR JSON.
 
     Args:
-        accept: the Accept header.
         wanted_format: the `_format` parameter, which overrides it.
 
     Raises:
@@ -142,7 +137,6 @@ async def read_body(stream: AsyncIterator[bytes], max_bytes: int, *, longest_wai
     """The body.
 
     Args:
-        stream: its pieces.
         max_bytes: longest body that is read.
         longest_wait_s: for the whole of it [s].
 

@@ -129,7 +129,6 @@ class Boundary:
     """The layer.
 
     Args:
-        app: the application within.
         load: what is in progress, and its bounds.
         over_https: whether browsers reach this service over https only.
     """

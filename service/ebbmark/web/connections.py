@@ -168,7 +168,6 @@ def hooks_entrance_of(
     Args:
         settings: as the operator set them.
         root: address of this application as callers know it.
-        entrance: of the FHIR door.
         outside: the connections for key sets at addresses.
         store: shared by replicas; None where there is none.
     """

@@ -74,7 +74,6 @@ def reply(description: str, *kinds: str, **more: object) -> dict[str, Any]:
     Args:
         description: for people.
         kinds: resource types; none for any.
-        more: headers, example.
     """
     schema = (
         {**RESOURCE, "properties": {"resourceType": {"type": "string", "enum": list(kinds)}}} if kinds else RESOURCE

@@ -47,7 +47,6 @@ class Probe:
         answers: when last looked at; None before that.
 
     Args:
-        ask: whether it answers now.
         every_s: how often it is looked at [s].
         steady_s: seconds that never run back.
     """

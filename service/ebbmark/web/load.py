@@ -22,11 +22,8 @@ class Load:
     """Requests in progress and bytes of their bodies.
 
     Attributes:
-        most_requests: in progress at once.
-        most_bytes: of their bodies together.
         requests: begun and not ended.
         reading: those of them whose body is not there yet; connections bound their number.
-        held_bytes: of their bodies now.
     """
 
     most_requests: int = 100
@@ -63,7 +60,6 @@ class Load:
         """Count a piece of a body.
 
         Args:
-            size_bytes: of the piece.
             own_bytes: of the same body so far.
 
         Raises:

@@ -60,13 +60,9 @@ class PlanView:
         cautions: severity, text, and who has acknowledged it, gravest first.
         acknowledged: what stands in the way and a clinician has acknowledged, one sentence each.
         remarks: what else must be known beforehand.
-        caption: of the table.
-        rows: the steps.
         stops: the stop criteria in words.
-        evidence: text and source.
         left_out: what was sent and did not count.
         rules: with their citations, and where each number of the staircase comes from.
-        origin: software and answer.
     """
 
     title: str
@@ -90,7 +86,6 @@ def wants_page(accept: str | None, wanted_format: str | None) -> bool:
     """Whether the caller asks for a page: text/html stands before any JSON that it takes.
 
     Args:
-        accept: the Accept header.
         wanted_format: the `_format` parameter, which overrides it.
     """
     if wanted_format is not None:

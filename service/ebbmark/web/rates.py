@@ -64,7 +64,6 @@ class RequestRates:
         """Count one request in this process.
 
         Args:
-            client: whose.
             at_s: now, by a clock that never runs back [s].
 
         Returns:

@@ -43,7 +43,6 @@ class Auditing:
         record: where answers and inputs are read; None where no record is configured.
         keys: whose signatures are believed: our own published ones.
         trail: where it is noted who did what.
-        pool: where answers are computed.
         max_bytes: longest body that is read.
         deadline_s: longest time of a whole request, once its body is there [s].
     """

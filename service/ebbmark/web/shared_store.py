@@ -103,7 +103,6 @@ class SharedStore:
         answers: whether it did when last asked; None before that.
 
     Args:
-        address: where it is.
         tls: whom to trust, where it is encrypted; None for the usual authorities.
         steady_s: seconds that never run back.
     """

@@ -24,7 +24,6 @@ def watch_of(*, metrics: bool, traces_to: str | None, traces_share: float) -> tu
     """Make the place where telemetry goes.
 
     Args:
-        metrics: whether metrics are counted.
         traces_to: address of a collector; None where traces are off.
         traces_share: of the traces that begin here, how many are kept.
 
@@ -57,7 +56,6 @@ def span_exporter(endpoint: str, *, version: str, instance: str) -> tuple[Callab
 
     Args:
         endpoint: address that takes OTLP over HTTP, as https://collector.example/v1/traces.
-        version: of this software.
         instance: tells this process from its replicas.
 
     Returns:

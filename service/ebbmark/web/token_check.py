@@ -82,7 +82,6 @@ class TrustedParty:
     """Somebody whose tokens are accepted.
 
     Attributes:
-        keys: its public keys.
         key_set_urls: addresses of its key set that a token may name; a token that names another is refused.
         roles: scopes that a role of its directory stands for, as the site decided.
     """
@@ -162,10 +161,8 @@ async def verified_claims(token: str, *, rules: TokenRules, audience: str, at_s:
     """Check a token: form, algorithm, issuer, key, signature, and then its claims.
 
     Args:
-        token: JWT in compact form.
         rules: whom and what we accept.
         audience: must be the token's `aud` or one of them, spelled alike.
-        at_s: now [s since 1970-01-01T00:00:00Z].
 
     Returns:
         The claims; or the first reason found, which holds nothing of the token.
@@ -261,7 +258,6 @@ class Introspection:
         url: of its introspection endpoint, https, or on this machine.
         credentials: our client id and secret there.
         roles: scopes that a role of its directory stands for.
-        exchange: the connections.
         report: takes a sentence for the operator, once per kind of failure until it answers again.
     """
 
@@ -284,10 +280,8 @@ class Introspection:
         """What the issuer says of a token, or why it is not accepted.
 
         Args:
-            token: as sent.
             audience: must be among the audiences, where the answer names any: without, the issuer judged for whom the
                 token is by who asks (RFC 7662 section 2.2).
-            at_s: now [s since 1970-01-01T00:00:00Z].
             leeway_s: how far apart clocks may be [s].
         """
         if len(token) > LONGEST_TOKEN:

@@ -54,8 +54,6 @@ def rules_for(
     """Build the rules.
 
     Args:
-        parties: those we trust.
-        algorithms: accepted signature algorithms.
         leeway_s: how far apart clocks may be [s].
         oldest_s: how long ago a token may have been issued [s].
         exchange: the connections for key sets at addresses.

@@ -24,8 +24,6 @@ def markers_in_short(
     """Put it in short where each marker puts closing.
 
     Args:
-        markers: of one trial.
-        closing: the estimate from compliance.
         tables: what the published PEEP/FiO2 tables would set.
         look: what of the trial asks for a look at the patient first; empty where nothing does.
     """
@@ -121,7 +119,6 @@ def trial_words(row: TrialRow, why_none: str) -> str:
     """What one trial found.
 
     Args:
-        row: of the trial.
         why_none: why no PEEP is suggested from it, in plain sentences; may be empty.
     """
     if row.closing_cmh2o is None or row.interval_cmh2o is None:

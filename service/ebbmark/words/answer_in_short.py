@@ -31,7 +31,6 @@ def in_short(advice: Advice, closing: Closing) -> InShort:
 
     Args:
         advice: what follows from the estimate, with its cautions in words.
-        closing: the estimate.
     """
     suggested = advice.suggested_peep_cmh2o
     everything = [one for one in advice.cautions if one.of_this_patient and one.severity is not Severity.LOW]
@@ -110,11 +109,7 @@ def objections_in_short(advice: Advice) -> tuple[str, ...]:
 
 
 def found_words(closing: Closing) -> str:
-    """What was found, with the probability of the very step that is named.
-
-    Args:
-        closing: the estimate.
-    """
+    """What was found, with the probability of the very step that is named."""
     if closing.verdict is Verdict.FOUND:
         ranked = sorted(closing.steps, key=lambda step: -step.probability)
         # The step that is named leads, with its own probability and not that of closing at any step.

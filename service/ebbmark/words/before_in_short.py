@@ -33,7 +33,6 @@ def candidate_in_short(
     """Put the candidate in short: what speaks against a trial, how severe it is, and what is not charted.
 
     Args:
-        candidate: what was found.
         unjudged: how many Conditions a person has to read.
         noradrenaline_mcg_per_kg_per_min: vasopressor dose as noradrenaline equivalent; None where not known.
     """
@@ -140,10 +139,7 @@ def plan_in_short(
     """Put a plan in short: from where to where, how long, how high, and what was found against it.
 
     Args:
-        plan: as laid out.
-        now_cmh2o: PEEP now.
         ml_per_kg: tidal volume to return to, by predicted body weight.
-        candidate: what was found beforehand.
         acknowledged: how many warnings a clinician has acknowledged.
     """
     down = [one.peep_cmh2o for one in plan.steps if one.phase is Phase.DESCENT and one.peep_cmh2o is not None]

@@ -25,11 +25,7 @@ _GROUPS: Final = (
 
 
 def change_words(one: MeasureChange) -> str:
-    """One figure before and after, in a plain sentence.
-
-    Args:
-        one: which.
-    """
+    """One figure before and after, in a plain sentence."""
     name = capital(say(f"measure.{one.measure.slug}"))
     if one.before is None or one.after is None or one.noise is None or one.difference is None:
         sides = [side for side, value in (("before", one.before), ("after", one.after)) if value is None]
@@ -48,11 +44,7 @@ def change_words(one: MeasureChange) -> str:
 
 
 def limit_check_words(one: LimitCheck) -> str:
-    """Whether one limit holds, in a plain sentence.
-
-    Args:
-        one: which.
-    """
+    """Whether one limit holds, in a plain sentence."""
     spelled = {"name": say(f"limit.{one.slug}"), "limit": f"{one.limit:g}", "unit": say(f"limit.{one.slug}-unit")}
     if one.value is None:
         return _say("limit-not-known", **spelled)
@@ -60,11 +52,7 @@ def limit_check_words(one: LimitCheck) -> str:
 
 
 def overdistension_words(one: Overdistension) -> str:
-    """What the top of the trial showed, in a plain sentence.
-
-    Args:
-        one: as judged.
-    """
+    """What the top of the trial showed, in a plain sentence."""
     relief = f"{100 * RELIEF:.0f}"
     if one.top_cmh2o is None or one.best_cmh2o is None:
         return _say("top-not-known")
@@ -79,11 +67,7 @@ def overdistension_words(one: Overdistension) -> str:
 
 
 def comparison_words(comparison: Comparison) -> str:
-    """What changed, what is wrong first, in a few plain sentences.
-
-    Args:
-        comparison: before and after.
-    """
+    """What changed, what is wrong first, in a few plain sentences."""
     parts = [pressure_words(comparison)]
     parts += [limit_check_words(one) for one in comparison.limits if one.holds is False]
     for verdict in _GROUPS:
@@ -93,11 +77,7 @@ def comparison_words(comparison: Comparison) -> str:
 
 
 def pressure_words(comparison: Comparison) -> str:
-    """A mean arterial pressure that fell or is low; empty where neither.
-
-    Args:
-        comparison: before and after.
-    """
+    """A mean arterial pressure that fell or is low; empty where neither."""
     one = comparison.pressure
     if one is None:
         return ""

@@ -57,8 +57,6 @@ def shortened(
 
     Args:
         head: the answer in a few words; kept whatever else has to move.
-        sure: what was found.
-        against: what speaks against it.
         reasons: the most important first; empty ones are left out.
         number: the PEEP that the head names, if any.
         too_old: whether that is of an old trial.

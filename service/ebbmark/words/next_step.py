@@ -36,11 +36,7 @@ _LOOK_SOURCES: Final = {
 
 
 def move_words(move: Move) -> str:
-    """The rule that led to the move, in one or two plain sentences.
-
-    Args:
-        move: which.
-    """
+    """The rule that led to the move, in one or two plain sentences."""
     said = _reason(move)
     return said if move.stops is not None else _joined(said, _say("stops-not-checked"))
 
@@ -92,7 +88,6 @@ def ended_words(last: Step, *, now_cmh2o: float) -> str:
 
     Args:
         last: its last step.
-        now_cmh2o: PEEP now.
     """
     return _say(
         "ended",
@@ -120,7 +115,6 @@ def decision_words(decision: Decision, reason: str, context: RunningContext) -> 
     Args:
         decision: the move and the concerns.
         reason: the words of its rule.
-        context: what is known.
     """
 
     def said(concerns: Iterable[Concern]) -> list[str]:
@@ -144,11 +138,7 @@ def decision_words(decision: Decision, reason: str, context: RunningContext) -> 
 
 
 def condition_words(context: RunningContext) -> str:
-    """The documented conditions that question a trial, gravest first; those that forbid it are said as a look.
-
-    Args:
-        context: what is known.
-    """
+    """The documented conditions that question a trial, gravest first; those that forbid it are said as a look."""
     graver = [one for one in context.patient.conditions if one.weight is Weight.HIGH or one.slug == _UNJUDGED]
     return _joined(
         *[
@@ -389,12 +379,7 @@ def acknowledged_words(concern: Concern) -> str:
 
 
 def left_words(concern: Concern, limits: StopLimits) -> str:
-    """What an acknowledgement leaves to the bedside, as a clause; empty where nothing is left unchecked.
-
-    Args:
-        concern: what was acknowledged.
-        limits: in force.
-    """
+    """What an acknowledgement leaves to the bedside, as a clause; empty where nothing is left unchecked."""
     if concern.slug == "rhythm-not-recent":
         return say("acknowledged.nothing-here-checks")
     if concern.slug == "vital-not-sent":

@@ -36,7 +36,6 @@ def next_step_in_short(
 
     Args:
         decision: the move and what comes before it.
-        context: what is known.
         suggested_cmh2o: suggested PEEP, where closing has been passed and one follows.
         closed: the estimate of the titration, where closing has been passed.
         objections: what speaks against the suggested PEEP, gravest first, in a few words each.

@@ -68,11 +68,7 @@ def lasting(length_s: float) -> str:
 
 
 def clock(at_s: float) -> str:
-    """A moment as a time of day in UTC.
-
-    Args:
-        at_s: seconds since 1970-01-01T00:00:00Z.
-    """
+    """A moment as a time of day in UTC."""
     return say("age.utc", time=f"{datetime.fromtimestamp(at_s, UTC):%H:%M}")
 
 

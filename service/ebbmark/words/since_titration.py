@@ -15,11 +15,7 @@ from ebbmark.words.numbers import age, capital, level
 
 
 def validity_words(found: Surveillance) -> str:
-    """Whether the titration still holds, in a few plain sentences.
-
-    Args:
-        found: what was seen.
-    """
+    """Whether the titration still holds, in a few plain sentences."""
     hours = _hours(found.at_s - found.titrated_s)
     silence = "" if found.silent_s is None else _say("silent-since", hours=_hours(found.silent_s))
     if found.seen:
@@ -30,11 +26,7 @@ def validity_words(found: Surveillance) -> str:
 
 
 def gaps_words(gaps: Iterable[NotLookedFor]) -> str:
-    """What could not be looked for; empty where everything could.
-
-    Args:
-        gaps: each with its reason.
-    """
+    """What could not be looked for; empty where everything could."""
     told = [_gap(one) for one in gaps]
     return _say("gaps", listed=" ".join(told)) if told else ""
 
@@ -43,7 +35,6 @@ def seen_words(one: Occurrence, titrated_s: float) -> str:
     """What was seen, when, and why it matters.
 
     Args:
-        one: which.
         titrated_s: when PEEP was set after the titration [s since 1970-01-01T00:00:00Z].
     """
     said = _say(one.kind, **_spelled(one, titrated_s))
@@ -158,7 +149,6 @@ def validity_in_short(found: Surveillance, *, look: str = "") -> InShort:
     """Put it in short whether the titration still holds.
 
     Args:
-        found: what was seen.
         look: what of the trial itself asks for a look at the patient first, so that it gave no number; empty where not.
     """
     hours = _hours(found.at_s - found.titrated_s)

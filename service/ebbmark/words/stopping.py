@@ -80,11 +80,7 @@ def oldest_words(limits: StopLimits) -> str:
 
 
 def stop_answer_words(stops: StopAnswer) -> str:
-    """The answer in one to three plain sentences; never says that a trial is safe.
-
-    Args:
-        stops: what was checked.
-    """
+    """The answer in one to three plain sentences; never says that a trial is safe."""
     unjudged = {
         latest
         for one in stops.not_checked
@@ -112,20 +108,12 @@ def _answer(stops: StopAnswer) -> str:
 
 
 def unseen_words(stops: StopAnswer) -> str:
-    """What nothing here looks for.
-
-    Args:
-        stops: what was checked.
-    """
+    """What nothing here looks for."""
     return say(RHYTHM_AS_CHARTED if stops.rhythm_charted else NOT_AMONG_THE_READINGS)
 
 
 def told_words(stops: StopAnswer) -> str:
-    """What met a criterion and asks for no stop any more: long past, or a value that no patient has.
-
-    Args:
-        stops: what was checked.
-    """
+    """What met a criterion and asks for no stop any more: long past, or a value that no patient has."""
     return " ".join(_told(one, stops) for one in stops.not_pressing)
 
 
@@ -156,12 +144,7 @@ def _all_old(stops: StopAnswer) -> str:
 
 
 def met_words(met: CriterionMet, stops: StopAnswer) -> str:
-    """A criterion that was met: by which reading, which limit, and how it stands since.
-
-    Args:
-        met: which.
-        stops: what was checked.
-    """
+    """A criterion that was met: by which reading, which limit, and how it stands since."""
     if met.rhythm is not None:
         return _new_rhythm(met.rhythm, stops.at_s)
     row, worst, limit = CRITERIA[met.criterion], met.worst, met.limit
@@ -194,11 +177,7 @@ def _since(met: CriterionMet, at_s: float) -> str:
 
 
 def within_limits(stops: StopAnswer) -> tuple[CriterionNotMet, ...]:
-    """Criteria not met whose quantity lies beyond no other limit of its own, signed or not, and asks for no stop.
-
-    Args:
-        stops: what was checked.
-    """
+    """Criteria not met whose quantity lies beyond no other limit of its own, signed or not, and asks for no stop."""
     pressing = {one.worst.reading.quantity for one in stops.pressing if one.beyond}
 
     def within(one: CriterionNotMet) -> bool:
@@ -212,12 +191,7 @@ def within_limits(stops: StopAnswer) -> tuple[CriterionNotMet, ...]:
 
 
 def held_words(held: CriterionNotMet, stops: StopAnswer) -> str:
-    """A criterion that was checked and not met, as a phrase.
-
-    Args:
-        held: which.
-        stops: what was checked.
-    """
+    """A criterion that was checked and not met, as a phrase."""
     old = age(held.age_s)
     if held.rhythm is not None and held.rhythm.last is not None:
         return say("stop.heart-rhythm", words=spell(held.rhythm.last.words), old=old)
@@ -226,12 +200,7 @@ def held_words(held: CriterionNotMet, stops: StopAnswer) -> str:
 
 
 def not_checked_words(one: NotChecked, stops: StopAnswer) -> str:
-    """A criterion that could not be checked, and why.
-
-    Args:
-        one: which.
-        stops: what was checked.
-    """
+    """A criterion that could not be checked, and why."""
     words = criterion_words(one.criterion)
     if one.why is NotCheckedReason.NO_LIMIT:
         latest = _latest(one, stops)
@@ -312,7 +281,6 @@ def unusable_words(doubt: UnusableReading, *, at_s: float) -> str:
     """A reading that was sent and cannot be used, and why.
 
     Args:
-        doubt: which.
         at_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
     """
     return say(

@@ -60,11 +60,7 @@ def because(finding: Finding) -> str:
 
 
 def against(finding: Finding) -> str:
-    """What a finding says against an answer, with its value, in a few words; empty where its slug alone says it.
-
-    Args:
-        finding: of a check.
-    """
+    """What a finding says against an answer, with its value, in a few words; empty where its slug alone says it."""
     known = f"against-value.{_name(finding)}"
     if known not in ENGLISH:
         return ""
@@ -130,7 +126,6 @@ def worded_advice(advice: Advice, findings: Sequence[Finding] = ()) -> Advice:
     """Advice with its rationale, its cautions (those of this patient first) and the limits of each row in words.
 
     Args:
-        advice: as values.
         findings: of the checks beside the curve.
     """
     said = {one.slug for one in findings}
@@ -174,7 +169,6 @@ def with_reason(closing: Closing, findings: Sequence[Finding]) -> Closing:
     """An estimate that findings took back, with its reason in words.
 
     Args:
-        closing: the estimate.
         findings: of the checks of its curve.
     """
     reason = _reason([one for one in findings if one.weight is Weight.LOOK_FIRST])

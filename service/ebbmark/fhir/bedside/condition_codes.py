@@ -38,9 +38,7 @@ class ConditionRow(NamedTuple):
     Attributes:
         concept: slug of the risk concept.
         systems: code systems in which it means this.
-        code: as in Coding.code.
         prefix: whether longer codes that begin with it count, too.
-        display: what the code means.
         source: where that was seen (a key of `READ_IN`), or whose file it is from.
     """
 

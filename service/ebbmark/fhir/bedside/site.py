@@ -280,8 +280,6 @@ def read_site_file(name: str, content: bytes, shape: type[_File], what: str) -> 
 
     Args:
         name: of the file, for messages.
-        content: JSON.
-        shape: what it must be.
         what: the same for people, as "a file of stop limits".
 
     Raises:

@@ -53,7 +53,6 @@ def read_stop_limits(name: str, content: bytes) -> StopLimits:
 
     Args:
         name: of the file, for messages.
-        content: JSON.
 
     Raises:
         SiteFileError: names file and element.
@@ -80,9 +79,7 @@ def with_protocols(site: Site, name: str, content: bytes) -> Site:
     """The site with the protocols of a file beside those that are there.
 
     Args:
-        site: what there is.
         name: of the file, for messages.
-        content: JSON.
 
     Raises:
         SiteFileError: names file, protocol and value.

@@ -79,7 +79,6 @@ def value_set(concept: RiskConcept, codes: ConditionCodes) -> dict[str, object]:
 
     Args:
         concept: of the table of risks.
-        codes: the table in force.
     """
     rows = codes.of(concept.slug)
     opening = LEFT_OPEN.get(concept.slug, "")
@@ -115,11 +114,7 @@ _BESIDE = {
 
 
 def sets_beside(codes: ConditionCodes) -> dict[str, dict[str, object]]:
-    """FHIR R4 ValueSets of the codes that say nothing that is looked for, and of those that leave it open, by slug.
-
-    Args:
-        codes: the table in force.
-    """
+    """FHIR R4 ValueSets of the codes that say nothing that is looked for, and of those that leave it open, by slug."""
     return {
         slug: _published(slug, title, f"{said} {_read_in(codes.of(slug))}".strip(), codes.of(slug))
         for slug, (title, said) in _BESIDE.items()
@@ -167,7 +162,6 @@ def with_value_sets(codes: ConditionCodes, files: Iterable[tuple[str, bytes]]) -
     """The table with a site's value sets added.
 
     Args:
-        codes: what is there.
         files: name and content of each file.
 
     Raises:
@@ -184,7 +178,6 @@ def read_value_sets(name: str, content: bytes) -> list[ConditionRow]:
 
     Args:
         name: of the file, for messages.
-        content: JSON.
 
     Raises:
         SiteFileError: names file and element.

@@ -137,7 +137,6 @@ class Likely:
     """A proposal.
 
     Attributes:
-        quantity: what it may be.
         score: in points; from `SURE` on all three kinds of evidence agree.
         why: what speaks for it, as clauses.
         doubts: what a person should look at before agreeing.
@@ -164,7 +163,6 @@ def likeliest(met: CodeMet, tally: Tally) -> Likely | None:
     """The likeliest quantity of a code, or None where too little speaks for any.
 
     Args:
-        met: the code.
         tally: everything that was charted, for comparison with its neighbours.
     """
     if not met.numeric or _OF_NONE.search(_plain(met.concept.words)):

@@ -81,7 +81,6 @@ def as_text(tally: Tally, proposed: Mapping[int, Likely], trial: Sequence[str]) 
     """The whole profile, for people.
 
     Args:
-        tally: what was met.
         proposed: what unread codes may be, by their place in the tally.
         trial: whether a trial can be read, and what is missing for one, as sentences.
     """
@@ -117,7 +116,6 @@ def as_values(tally: Tally, proposed: Mapping[int, Likely], trial: Sequence[str]
     """The same as plain values for JSON.
 
     Args:
-        tally: what was met.
         proposed: what unread codes may be, by their place in the tally.
         trial: whether a trial can be read, and what is missing for one, as sentences.
     """
@@ -155,11 +153,7 @@ def as_read(sentence: str) -> str:
 
 
 def in_short(tally: Tally) -> list[str]:
-    """The unread in a few sentences, for a refusal: codes as `system|code`, without words of the record.
-
-    Args:
-        tally: what was met.
-    """
+    """The unread in a few sentences, for a refusal: codes as `system|code`, without words of the record."""
     unread = [one for one in tally.unread if one.numeric]
     if not unread:
         return []

@@ -82,14 +82,10 @@ class CodeMet:
     """One code with everything that was seen of it.
 
     Attributes:
-        concept: what names it.
         place: `Observation` or `component`.
-        count: how often.
-        categories: codes of Observation.category.
         shapes: names of the value elements.
         units: units of valueQuantity.
         low: smallest number; None where there is no number.
-        high: largest number.
         outcomes: how often it became which quantity (`read as peep-set`) or was left for which reason (its slug).
         at: number by instant [s since 1970-01-01T00:00:00Z], for comparison with what was charted beside it.
     """
@@ -127,9 +123,7 @@ class Tally:
     Attributes:
         codes: most frequent first.
         types: how many resources of each type.
-        patients: how many different subjects.
         first_s: earliest time [s since 1970-01-01T00:00:00Z]; None where no time can be read.
-        last_s: latest time.
         own_results: how many Observations are earlier results of this service; their codes are none of the chart.
     """
 
@@ -150,8 +144,6 @@ def tally_of(met: Sequence[ResourceMet], *, at_s: float, code_map: CodeMap, acce
     """Profile charted data.
 
     Args:
-        met: the resources.
-        at_s: the present instant [s since 1970-01-01T00:00:00Z].
         code_map: the codes that are understood.
         accept_preliminary: whether Observations of status preliminary count.
     """

@@ -61,11 +61,7 @@ class ChartedSteps:
     places: tuple[tuple[str, tuple[str, ...]], ...]
 
     def refused(self, rejected: Rejected) -> Rejected:
-        """The same refusal, with lines and columns of the table in place of elements of the Bundle.
-
-        Args:
-            rejected: about the Bundle.
-        """
+        """The same refusal, with lines and columns of the table in place of elements of the Bundle."""
         problems = [
             replace(
                 one,

@@ -43,9 +43,7 @@ def with_charting(code_map: CodeMap, name: str, content: bytes) -> CodeMap:
     """The codes with what a site's charting table adds.
 
     Args:
-        code_map: what there is.
         name: of the file, for messages.
-        content: JSON.
 
     Raises:
         SiteFileError: names file and element.
@@ -138,7 +136,6 @@ def as_charted(items: Sequence[Received], code_map: CodeMap) -> tuple[list[Recei
     """Observations as FHIR R4 wants them, and what was rewritten, as remarks.
 
     Args:
-        items: as received.
         code_map: with the site's charting table.
     """
     remarks: dict[str, None] = {}

@@ -72,7 +72,6 @@ def coded_values(
         items: those of a position, a mode or a rhythm, each in its newest version.
         undecided: copies of rhythms that differ, of which no version says which is newer.
         panels: Observations of which a rhythm is a part.
-        context: what counts, and now.
     """
     rhythms = [item for item in items if _is_rhythm(item.observation, context)]
     changes, sources, taken = _changes([item for item in items if not _is_rhythm(item.observation, context)], context)

@@ -66,7 +66,6 @@ class CodeRow(NamedTuple):
     """One code.
 
     Attributes:
-        system: code system.
         code: as in Coding.code; for MDC the decimal 32-bit code.
         display: name of the code, or its reference id for MDC.
         meaning: a quantity, a kind of height, sex or weight; None where the code is known but of no use here.
@@ -201,9 +200,6 @@ class ValueRule(NamedTuple):
     """How to read values of one code in one unit: `value * multiply / divide`, used from low to high.
 
     Attributes:
-        quantity: what it becomes.
-        multiply: conversion.
-        divide: conversion.
         low: lowest value used, in our unit.
         high: highest value used, in our unit.
         variant: tells codes of one quantity apart.

@@ -125,9 +125,7 @@ class Height(NamedTuple):
 
     Attributes:
         cm: the height [cm].
-        kind: how it was obtained.
         at_s: when; None where that is not known.
-        item: the Observation.
         part: FHIRPath below the Observation, for example `.component[1]`, or empty.
         source: as it would be listed.
     """
@@ -145,8 +143,6 @@ class BodyWeight(NamedTuple):
 
     Attributes:
         kg: the weight [kg].
-        at_s: when [s since 1970-01-01T00:00:00Z].
-        item: the Observation.
         part: FHIRPath below the Observation, for example `.component[1]`, or empty.
         source: as it would be listed.
     """
@@ -166,7 +162,6 @@ class SexStatement(NamedTuple):
         value: female or male, or the codes that say neither.
         kind: of which sex it speaks.
         at_s: when; None where that is not known.
-        item: the Observation.
         part: FHIRPath below the Observation, for example `.component[1]`, or empty.
         source: as it would be listed.
     """
@@ -191,7 +186,6 @@ class CodedValues:
 
     Attributes:
         changes: changes of position and mode. A first value is no change, and the same value again is none.
-        rhythms: heart rhythms.
         sources: the inputs that these rest on.
         taken: the Observations that they were read from.
         left: the others, which count for nothing and are to be listed.
@@ -213,7 +207,6 @@ class Context:
 
     Attributes:
         code_map: the codes that are understood.
-        statuses: those that count.
         now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
         categories: DeviceMetric.category by fullUrl and by `DeviceMetric/id`.
         coded: system and code of positions, modes and rhythms, where the question looks at them.
@@ -233,16 +226,12 @@ class Collected:
     """What has been read so far; filled by one request and thrown away with it.
 
     Attributes:
-        readings: usable readings.
         sources: the Observations that they came from.
         used: the same, as received; parallel to `sources`.
         variants: by index of the reading, where its code has one.
         parts: FHIRPath below the Observation, by index of the reading, where it is a component.
-        heights: usable heights.
         sexes: what Observations say of the sex.
-        weights: usable actual body weights.
         ignored: what does not count.
-        problems: what stops the request.
         notes: remarks, in order, each once.
         subject: what results will name as subject: `Patient/123`, or the fullUrl.
         subjects: FHIRPath of the first Observation by reference of its subject.

@@ -252,7 +252,6 @@ def row_of_meaning(system: str, code: str, slug: str) -> CodeRow | None:
 
     Args:
         system: the site's code system; empty for codes that come without one.
-        code: the site's code.
         slug: code of our own code system.
     """
     meaning = MEANINGS.get(slug)

@@ -98,15 +98,12 @@ class Conditions:
     """What the Conditions of one request say; filled once.
 
     Attributes:
-        documented: those that count.
         subjects: FHIRPath of the first Condition by reference of its subject.
         ignored: those that do not count, each with its reason.
         unjudged: those among them that may be there now and of which nobody can say here what they mean.
         perhaps: FHIRPath of those among these whose code or words leave open whether they are one that is looked for.
         named_pneumothorax: FHIRPath of those whose words name a pneumothorax.
-        problems: what stops the request.
         charted: the words in which each Condition was charted, by its FHIRPath.
-        notes: remarks, each once.
     """
 
     documented: list[Documented] = field(default_factory=list)
@@ -125,7 +122,6 @@ def read_conditions(given: Sequence[ReceivedCondition], codes: ConditionCodes, n
 
     Args:
         given: as received, in order.
-        codes: the table in force.
         now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
     """
     found = Conditions()
@@ -148,9 +144,6 @@ _STATE_OF_PROCEDURE = {"in-progress": "active", "completed": "active"}
 
 def as_condition(procedure: Procedure) -> Condition | None:
     """What a Procedure says of the patient, such as extracorporeal support, in the shape of a Condition.
-
-    Args:
-        procedure: as received.
 
     Returns:
         None where it has not the shape of FHIR: it is then left out as any resource that is not needed.
@@ -319,7 +312,6 @@ def read_body_mass(
     """The body mass index, where it shows obesity: that counts like a Condition. Other weights are listed.
 
     Args:
-        weights: actual body weights.
         height_cm: None where no height is used.
         until_s: the last reading; what is charted later changes no answer [s since 1970-01-01T00:00:00Z].
         found: what the Conditions say; is added to.
@@ -385,7 +377,6 @@ def ruled_out(concepts: Iterable[str], codings: Iterable[Coded], present: Collec
 
     Args:
         concepts: slugs that its codes stand for.
-        codings: its codes.
         present: codes of the Conditions that count as present, in the spelling of the table.
     """
     listed = [(system, _spelled(system, code)) for system, code in codings]

@@ -216,7 +216,6 @@ def _decode_leniently(
     """The part of the request that can be read, and every problem of its shape that matters.
 
     Args:
-        body: as received.
         first: what the fast decoder said.
         not_read: types of resource that the operation does not read, and whose shape does not matter.
     """

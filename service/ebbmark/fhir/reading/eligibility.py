@@ -298,7 +298,6 @@ def doubts_of(items: Sequence[Received], ignored: Iterable[Ignored], table: Tabl
     """Tell what was sent and cannot be used, in an order that does not depend on the order received.
 
     Args:
-        items: the Observations as received.
         ignored: what does not count, by FHIRPath of the Observation or of its part.
         table: the codes that are understood, a site's own among them.
     """

@@ -81,8 +81,6 @@ def sex_of(
 
     Args:
         patient: the Patient, where one was sent.
-        path: its FHIRPath.
-        observed: what Observations say.
         asked: the caller's choice (parameter `sex-for-formula`).
         at_s: when the statement has to hold: at the last reading [s since 1970-01-01T00:00:00Z].
         height_cm: for the two weights in the refusal [cm].

@@ -65,7 +65,6 @@ def contained_observations(
 
     Args:
         container: a panel or a report.
-        path: its FHIRPath.
         full_url: its fullUrl, or empty.
     """
     kind = type(container).__name__

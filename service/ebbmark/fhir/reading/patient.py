@@ -77,7 +77,6 @@ def read_person(
     """The one patient; problems, remarks and the source of the height go to `collected`.
 
     Args:
-        patients: every Patient received.
         asked_sex: what the caller chose for the formula.
         as_of_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
         collected: what was read from the Observations.
@@ -121,7 +120,6 @@ def status_of(patients: Sequence[ReceivedPatient], as_of_s: float) -> PatientSta
     """What the Patient says of itself: died, and no longer used.
 
     Args:
-        patients: every Patient received.
         as_of_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
     """
     if not patients:

@@ -24,7 +24,6 @@ class Limits:
     """How much is read at most.
 
     Attributes:
-        max_bytes: length of the body.
         max_entries: entries of a Bundle, and parameters.
     """
 
@@ -40,7 +39,6 @@ class RequestContext:
     """What a request is read and answered with, beside what it holds.
 
     Attributes:
-        at_s: the present instant [s since 1970-01-01T00:00:00Z].
         site: what the site has decided: protocols, staircases, stop limits, codes of conditions.
         limits: how much is read at most.
         code_map: the site's own codes of readings; a ConceptMap within a request is laid over it.
@@ -99,7 +97,6 @@ class Asked:
         sex: the caller's choice of formula.
         chosen_peep_cmh2o: PEEP that the clinician chose instead; None where not sent.
         chosen_because: code of the reason for it; empty where not sent.
-        accept_preliminary: whether preliminary Observations count.
         write_back: whether the answer is to be written to the record.
         make_current: whether an answer that the record holds as superseded is to stand again.
         with_report: whether the answer is to hold a report.
@@ -116,9 +113,6 @@ class Asked:
         suggested_peep_cmh2o: None where not sent.
         released_ml: volume expired in the breath in which PEEP was released; None where not sent.
         usual_volume_ml: volume expired in a usual breath.
-        release_high_peep_cmh2o: PEEP before the release.
-        release_low_peep_cmh2o: PEEP after it.
-        compliance_at_low_peep_ml_per_cmh2o: static compliance there.
     """
 
     protocol: Protocol | None = None
@@ -183,15 +177,10 @@ class Question:
         as_of_s: the instant that counts as now; the same, unless the request says otherwise.
         asked: what was asked beside the resources.
         observations: in the order received, as all that follow.
-        patients: Patients.
-        metrics: DeviceMetrics.
         conditions: Conditions, where the operation reads them.
-        infusions: MedicationAdministrations, likewise.
         code_rows: what a ConceptMap adds to the table of codes.
         unit_rows: the UCUM units that it gives, by Quantity.system and code or unit.
         ignored: resources that are not read.
-        problems: what stops the request.
-        notes: remarks.
     """
 
     site: Site
@@ -220,12 +209,7 @@ times what a real resource holds. This project's choice."""
 
 
 def too_often(resource: Observation | Patient, path: str) -> Problem | None:
-    """The first element of a resource that is repeated more often than is read; None where there is none.
-
-    Args:
-        resource: as received.
-        path: its FHIRPath.
-    """
+    """The first element of a resource that is repeated more often than is read; None where there is none."""
     if isinstance(resource, Patient):
         return _first(
             (len(resource.identifier), MOST_IDENTIFIERS, f"{path}.identifier"),

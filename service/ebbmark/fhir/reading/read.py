@@ -51,7 +51,6 @@ class Request:
         encounter: `Encounter/9` when every used Observation names the same one, else None.
         preliminary_inputs: whether any reading used has status preliminary.
         as_of_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
-        asked: what else was asked.
         age_years: None where not known.
         devices: of each source of a reading, by index; empty text where none is named.
         doubts: readings among the ignored of which something can be told none the less.
@@ -63,7 +62,6 @@ class Request:
         charted: the words in which each Condition was charted, by its FHIRPath.
         body_mass_index: None where it is not known or shows no obesity [kg/m2].
         changes: charted changes of position and mode.
-        rhythms: charted heart rhythms.
         mapped_codes: the site's own codes among those received, ordered.
         stop_limits: vital signs at which a trial stops, signed by the site, or the defaults.
         status: whether the record says that the patient has died, or no longer uses the Patient.
@@ -144,7 +142,6 @@ def read_request(operation: Operation, body: bytes, context: RequestContext) -> 
     """Read a FHIR R4 Parameters or Bundle.
 
     Args:
-        operation: what is asked.
         body: UTF-8 JSON as received.
         context: the instant, the site, its codes, and how much is read at most.
 
@@ -170,9 +167,6 @@ def _answerable(question: Question, operation: Operation, code_map: CodeMap, of_
     """The request, if it can be answered.
 
     Args:
-        question: what was received.
-        operation: what is asked.
-        code_map: the site's own codes.
         of_shape: problems of the shape of the body, in which what is missing may have been.
     """
     if question.code_rows or question.unit_rows:

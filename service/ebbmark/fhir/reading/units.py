@@ -111,8 +111,6 @@ class UnitProblem:
     Attributes:
         fault: which way it is wrong.
         found: the unit as sent.
-        accepted: spellings that would do.
-        sentence: one plain sentence.
     """
 
     fault: UnitFault
@@ -138,7 +136,6 @@ def to_canonical(value: float, code: str, display: str, system: str, unit: str) 
     """Convert one value.
 
     Args:
-        value: as sent.
         code: Quantity.code, or empty.
         display: Quantity.unit, or empty; looked at only where there is no code.
         system: Quantity.system, or empty.
@@ -155,11 +152,7 @@ def contradicts(unit: str, code: str) -> bool:
 
 
 def unit_shown(sent: str) -> str:
-    """The unit where it may be repeated, else of what kind it is.
-
-    Args:
-        sent: as received.
-    """
+    """The unit where it may be repeated, else of what kind it is."""
     return sent if sent.casefold() in _KNOWN else "another unit" if sent else "no unit"
 
 

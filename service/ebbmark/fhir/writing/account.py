@@ -25,7 +25,6 @@ def account(answer: FlatAnswer, *, remarks: Sequence[str] = ()) -> str:
     """The answer as text.
 
     Args:
-        answer: what the Bundle says.
         remarks: sentences of the caller to put first.
     """
     return "\n".join(_lines(answer, remarks)) + "\n"
@@ -35,7 +34,6 @@ def refusal_text(problems: Sequence[Problem], ignored: Sequence[Ignored]) -> str
     """A refusal as text: every problem, and what did not count, each reason once with its places.
 
     Args:
-        problems: what stops the request.
         ignored: inputs that did not count.
     """
     lines = []
@@ -94,7 +92,6 @@ def answer_text(bundle: Mapping[str, object], *, remarks: Sequence[str] = ()) ->
     """The answer to any question as text.
 
     Args:
-        bundle: the answer.
         remarks: sentences of the caller to put first.
 
     Raises:
@@ -251,9 +248,7 @@ class Table:
     """Cells as text.
 
     Attributes:
-        heads: one per column.
         units: one per column, empty where there is none.
-        rows: a cell per column.
     """
 
     heads: tuple[str, ...]

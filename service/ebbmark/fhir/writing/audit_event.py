@@ -62,9 +62,7 @@ class Access:
     """One read, write or evaluation.
 
     Attributes:
-        deed: what was done.
         actor: for whom.
-        succeeded: whether it was done.
         patient: reference to the patient; empty to leave it out.
         resources: references to what was read or written.
         identity: of the answer; empty where there is none.
@@ -84,7 +82,6 @@ def audit_event(access: Access, *, recorded_s: float, engine_version: str) -> di
     """Build the AuditEvent.
 
     Args:
-        access: what happened.
         recorded_s: when [s since 1970-01-01T00:00:00Z].
         engine_version: of this software, which is the source of the event.
 

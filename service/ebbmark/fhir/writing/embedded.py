@@ -68,7 +68,6 @@ def with_embedded(transaction: Mapping[str, object], accepts: AcceptedWrites) ->
 
     Args:
         transaction: what `as_transaction` made.
-        accepts: what the record takes.
 
     Returns:
         The same entries where all are taken; no entry where nothing can carry the rest.

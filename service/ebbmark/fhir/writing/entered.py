@@ -37,10 +37,6 @@ class EnteredQuantity:
     """One quantity that can be entered.
 
     Attributes:
-        quantity: what it is.
-        label: as charts spell it.
-        unit: as people write it.
-        code: LOINC.
         scale: so many of the unit make one of the reader's.
         ucum: code of the unit, where it is not the reader's.
     """
@@ -94,7 +90,6 @@ def entered_observations(rows: Sequence[EnteredRow], subject: str, performer: Ma
     """One Observation for each value and rhythm.
 
     Args:
-        rows: what was read.
         subject: `Patient/1`.
         performer: FHIR Reference to the person who entered it; empty where nobody is known.
     """
@@ -172,11 +167,8 @@ class DeviceReading:
     """One number of a device.
 
     Attributes:
-        coding: FHIR Coding.
         sent_as: code as the device sent it, for people.
-        value: as sent.
         unit: FHIR Quantity without its value.
-        at_s: when it held [s since 1970-01-01T00:00:00Z].
         final: whether the status is final; else preliminary.
         device: FHIR Identifier of the device.
         place: where in the device (OBX-4).
@@ -198,7 +190,6 @@ def device_observation(reading: DeviceReading, subject: str) -> dict[str, object
     """One Observation.
 
     Args:
-        reading: what the device sent.
         subject: `Patient/1`.
     """
     status, value = "final" if reading.final else "preliminary", format(reading.value.normalize(), "f")

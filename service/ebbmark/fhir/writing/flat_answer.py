@@ -176,11 +176,7 @@ def read_answer(bundle: Json) -> FlatAnswer:
 
 
 def view_of(answer: Answer) -> FlatAnswer:
-    """The view of an answer: what `read_answer` reads from its Bundle, without writing one.
-
-    Args:
-        answer: to a titration.
-    """
+    """The view of an answer: what `read_answer` reads from its Bundle, without writing one."""
     short = answer.short
     return _view(
         [*map(_light, answer.statements), *map(_light_warning, answer.warnings)],

@@ -89,8 +89,6 @@ def identity(basis: Mapping[str, object], input_digest: str, engine_version: str
 
     Args:
         basis: every value that the answer depends on beside its inputs and the engine, as JSON values.
-        input_digest: of its inputs.
-        engine_version: of this software.
 
     Returns:
         64 hexadecimal digits.
@@ -113,8 +111,6 @@ def question_basis(operation: str, request: Request, rules: Mapping[str, object]
     """What the answer to any other question depends on.
 
     Args:
-        operation: slug of the question.
-        request: what was asked.
         rules: every value of the rules, as JSON values.
         dated: whether the answer depends on the instant that counts as now.
     """
@@ -248,10 +244,7 @@ class AnswerContext:
     """The shared parts of one answer; made once per answer.
 
     Attributes:
-        answer: the answer.
-        subject: Reference to the patient.
         encounter: Reference to the encounter; None where none was named.
-        device: Reference to this software.
         end: last moment that the answer looks at, as FHIR dateTime.
     """
 

@@ -67,7 +67,6 @@ class Change:
 
     Attributes:
         engine_version: of the software that makes it.
-        recorded: FHIR instant.
         enterer: FHIR Provenance.agent of the person who chose what leads to it; None where none did.
         version: of the closing pressure that is changed, so that a second change is not taken for the first.
     """
@@ -170,7 +169,6 @@ def restoration(targets: Sequence[str], *, identity: str, change: Change) -> tup
 
     Args:
         targets: references of the results that were changed.
-        identity: of the answer.
         change: by whom, when, and of which version.
 
     Returns:
@@ -189,7 +187,6 @@ def current_list(patient: str, current: Sequence[Json], *, after_version: str, r
         patient: `Patient/1`.
         current: the entries, each with an item that refers to a closing pressure and names its answer.
         after_version: the version that this one takes the place of; empty for the first.
-        recorded: FHIR instant.
     """
     made: Json = {
         "resourceType": "List",
@@ -245,7 +242,6 @@ class NormalForm:
 
     Attributes:
         identity: of the answer, as its results say.
-        parts: its resources by kind.
     """
 
     identity: str

@@ -88,11 +88,7 @@ _PRESSURE = {"unit": PRESSURE.text, "system": UCUM, "code": PRESSURE.code}
 
 
 def request_parameters(answer: Answer) -> dict[str, object]:
-    """FHIR R4 Parameters with what was chosen beside the data.
-
-    Args:
-        answer: with its request.
-    """
+    """FHIR R4 Parameters with what was chosen beside the data."""
     request = answer.request
     protocol, asked = request.protocol, request.asked
     parameters: list[dict[str, object]] = [{"name": "protocol", "valueString": f"{protocol.slug}|{protocol.version}"}]
@@ -193,7 +189,6 @@ def provenance(
 
     Args:
         context: the shared parts of the answer.
-        targets: the results.
         recorded_s: instant of recording [s since 1970-01-01T00:00:00Z]; the only time here that is not the answer's.
         enterer: the person who chose to record, as `person_who_enters` gives it; None where none did.
     """
@@ -227,8 +222,6 @@ def stamped(
 
     Args:
         context: the shared parts of the answer.
-        kind: of this Provenance.
-        targets: what it is about.
         entities: what that was made from.
         recorded_s: instant of recording [s since 1970-01-01T00:00:00Z].
         enterer: the person who chose to record, as `person_who_enters` gives it; None where none did.
@@ -263,7 +256,6 @@ def report_entries(
 
     Args:
         context: the shared parts of the answer.
-        pdf: the page.
         conclusion: the answer in one or two sentences.
         recorded_s: instant of recording [s since 1970-01-01T00:00:00Z].
         enterer: the person who chose to record it, as `person_who_enters` gives it; None where none did.

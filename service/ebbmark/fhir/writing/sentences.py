@@ -110,7 +110,6 @@ def chosen_sentence(
     Args:
         row: what is expected at that PEEP.
         suggested_cmh2o: None where none was suggested.
-        because: code of the reason.
         closing_cmh2o: closing pressure; None where none was found.
     """
     suggested = "chosen-none-suggested" if suggested_cmh2o is None else "chosen-suggested"

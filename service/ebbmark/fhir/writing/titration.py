@@ -127,8 +127,6 @@ def titration_answer(request: Request, titration: Titration, ignored: tuple[Igno
     """The titration in the one shape of every answer.
 
     Args:
-        request: what was asked.
-        titration: what follows.
         ignored: every input that did not count: those of the request and the readings that the trial left out.
     """
     chosen = _chosen_peep(request, titration)

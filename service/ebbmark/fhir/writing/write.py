@@ -135,11 +135,7 @@ def write_bundle(
 
 
 def narrative(short: InShort) -> Json:
-    """FHIR R4 Narrative of an answer: the line, and the reasons as a list.
-
-    Args:
-        short: the two layers.
-    """
+    """FHIR R4 Narrative of an answer: the line, and the reasons as a list."""
     reasons = "".join(f"<li>{escape(one)}</li>" for one in short.reasons)
     listed = f"<ul>{reasons}</ul>" if reasons else ""
     div = f'<div xmlns="http://www.w3.org/1999/xhtml"><p><b>{escape(short.line)}</b></p>{listed}</div>'
@@ -147,11 +143,7 @@ def narrative(short: InShort) -> Json:
 
 
 def notes(answer: Answer) -> list[str]:
-    """Everything that an answer says in sentences: of this patient, of its rules, and of every such answer.
-
-    Args:
-        answer: which.
-    """
+    """Everything that an answer says in sentences: of this patient, of its rules, and of every such answer."""
     preliminary = [say(_PRELIMINARY_INPUTS)] if answer.request.preliminary_inputs else []
     return [*answer.said, say(SIGNING), *preliminary, *[rule.sentence for rule in answer.rules], *answer.always]
 
@@ -372,8 +364,6 @@ def with_write_issue(bundle: Json, *, severity: str, code: str, sentence: str) -
     Args:
         bundle: what `write_bundle` made; left as it is.
         severity: information or error.
-        code: FHIR issue type.
-        sentence: what happened.
     """
     issue = {"severity": severity, "code": code, "details": {"coding": [_CODING], "text": sentence}}
     entries = []

@@ -72,11 +72,7 @@ class Occurrence:
 
 @dataclass(frozen=True, slots=True)
 class NotLookedFor:
-    """One thing that could not be looked for.
-
-    Attributes:
-        kind: which, and why.
-    """
+    """One thing that could not be looked for."""
 
     kind: str
     values: Mapping[str, Any] = field(default_factory=dict)
@@ -103,7 +99,6 @@ class Episode:
 
     Attributes:
         from_s, until_s: first and last of them.
-        sources: indices of the inputs.
         lowest: lowest value seen [unit of the quantity].
         goes_on: whether the last reading of the record still shows it.
         words: what was seen, in the order of time.

@@ -116,11 +116,7 @@ class Meaning(Enum):
 
 @dataclass(frozen=True, slots=True)
 class _Level:
-    """The value of a marker at one step.
-
-    Attributes:
-        sources: indices of the inputs.
-    """
+    """The value of a marker at one step."""
 
     peep_cmh2o: float
     value: float

@@ -93,7 +93,6 @@ class MeasureChange:
     Attributes:
         before, after: in the unit of the measure; None where not known.
         noise: half-width of the band in which a difference of nothing but noise lies 19 times out of 20.
-        noise_source: where that comes from.
         noise_assumed: True where no published source stands behind it.
     """
 

@@ -234,7 +234,6 @@ def pf_figure(readings: Sequence[Reading], from_s: float, until_s: float) -> Fig
     Args:
         readings: of one patient, in any order; FiO2 may lie before the stretch.
         from_s: start of the stretch, included.
-        until_s: its end, included.
 
     Raises:
         NotKnown: no gas of that time can be used; the text says why.

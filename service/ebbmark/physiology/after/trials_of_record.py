@@ -53,7 +53,6 @@ def trials_of_record(readings: Sequence[Reading], protocol: Protocol, *, most: i
     Args:
         readings: of one patient, in any order.
         protocol: what counts as a step, and how many are needed.
-        most: trials, the latest ones.
 
     Source: this project's choice; each limb is read as `read_trial` reads the latest one.
     """
@@ -145,7 +144,6 @@ def set_after(readings: Sequence[Reading], trial: Trial) -> float | None:
 
     Args:
         readings: of one patient, in any order.
-        trial: the limb.
     """
     lowest = trial.steps[-1]
     levels = peep_levels_of(readings)

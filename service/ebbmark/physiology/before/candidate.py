@@ -162,7 +162,6 @@ class Candidate:
         state: circulation and gas exchange as they were read.
         not_recognised: slugs that no concept of the table has; nothing is dropped silently.
         missing: what would be needed to judge.
-        answer: where the answer stands.
     """
 
     classes: tuple[ArdsClass, ...]

@@ -40,7 +40,6 @@ class Obstacle:
         slug: of the condition, or of what the readings show; the word by which it is acknowledged.
         words: for people, in a few words.
         sentence: what was found and what its source says.
-        final: whether no acknowledgement helps.
         source: index of the reading that shows it; None for a condition, whose inputs the reader knows.
     """
 

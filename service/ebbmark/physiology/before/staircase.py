@@ -82,7 +82,6 @@ class StaircaseRules:
     """One protocol, as numbers.
 
     Attributes:
-        citation: where it comes from.
         recruitment: how it opens the lung; None where it does not.
         start_cmh2o: PEEP at which the way down begins.
         lowest_cmh2o: lowest PEEP tested.

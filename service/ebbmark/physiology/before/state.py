@@ -49,7 +49,6 @@ class ShownInput:
     Attributes:
         reading: the reading itself, with its source index.
         age_s: before the time of the question; below zero where its clock ran ahead [s].
-        old: more than six hours.
         sentence: value, unit and age.
     """
 

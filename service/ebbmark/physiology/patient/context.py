@@ -215,7 +215,6 @@ class QuantitySeen:
         middle: median of the settled values, of two in the middle the lower: a value that was charted.
         count: how many settled values there were; 0 where a setting from before the step holds.
         age_s: how old the last value was when the step ended [s].
-        sources: indices of the inputs.
     doubtful: an impossible value between possible ones, which counts for nothing else; None where there is none.
     """
 

@@ -41,7 +41,6 @@ class Rhythm:
 
     Attributes:
         codes: all codes that it was given, at least one.
-        source: index of the input.
     """
 
     at_s: float

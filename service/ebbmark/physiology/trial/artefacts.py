@@ -63,7 +63,6 @@ class Cut:
     """One reading that does not go with the others of its step.
 
     Attributes:
-        source: index of the input.
         value: as read, in the unit of the quantity.
     """
 

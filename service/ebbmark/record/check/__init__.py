@@ -33,7 +33,6 @@ class Finding:
 
     Attributes:
         part: what was looked at, as Connection or Search.
-        verdict: how it fared.
         sentence: what was found, in our own words.
         purpose: what the service needs it for, as a clause that completes "will work: …".
         settings: settings that the finding proposes, by name in the environment.
@@ -51,7 +50,6 @@ class Report:
     """All findings of one check.
 
     Attributes:
-        base_url: of the record.
         findings: in the order in which they were made.
         latencies_s: of every request [s].
         left_behind: references of what a dry run wrote and could not remove.
@@ -124,7 +122,6 @@ def add_check_record(commands: Commands, run: Callable[[argparse.Namespace], int
     """Add the command.
 
     Args:
-        commands: of the command line.
         run: runs it and gives the exit code.
     """
     checked = commands.add_parser(
@@ -167,7 +164,6 @@ def told(report: Report, form: str) -> str:
     """The report as text, or as JSON.
 
     Args:
-        report: what was found.
         form: text or json.
     """
     if form == "text":

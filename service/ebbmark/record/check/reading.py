@@ -39,8 +39,6 @@ class Asking:
     """How requests of a check are sent and timed.
 
     Attributes:
-        record: the client.
-        report: takes what was found.
         steady_s: seconds that never run back.
         wall_s: seconds since 1970-01-01T00:00:00Z.
     """
@@ -66,9 +64,7 @@ class _Search:
     """One search of ours.
 
     Attributes:
-        kind: resource type.
         query: parameters, with values that nothing fits.
-        purpose: what it is for.
         without: what is done where the record refuses it, and what is not.
         fails: whether the purpose then fails.
     """
@@ -165,10 +161,6 @@ class _Capability(msgspec.Struct):
 async def check_reading(asking: Asking, *, scope: str) -> bool:
     """Look at connection, sign-in, clock and searches.
 
-    Args:
-        asking: sends and reports.
-        scope: what is asked for.
-
     Returns:
         Whether the record answers us at all.
     """
@@ -261,7 +253,6 @@ def not_granted(asked: str, granted: str) -> list[str]:
     """Permissions that were asked for and not granted, as `system/Observation.c`.
 
     Args:
-        asked: scopes, apart by spaces.
         granted: scopes, apart by spaces; SMART's first syntax (`.read`) counts, too.
 
     Source: SMART App Launch 2.2, scopes and launch context (CRUDS suffixes, v1 equivalents).

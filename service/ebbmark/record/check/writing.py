@@ -90,10 +90,8 @@ async def check_writing(asking: Asking, patient: str, *, recorded: str, key: str
     """Write to a test patient, look, and remove.
 
     Args:
-        asking: sends and reports.
         patient: `Patient/1`, a test patient of the record.
         recorded: the present instant, as FHIR writes it.
-        key: never used before.
         writes: resource types that the settings name already; they are not proposed again.
     """
     report = asking.report

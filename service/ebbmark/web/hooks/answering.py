@@ -65,7 +65,6 @@ class CallContext:
         context: what is read with which codes and rules; its instant is that of each call.
         caller_records: the records of callers that may be asked.
         where: addresses that a card leads to.
-        pool: where answers are computed.
         signer: key to sign results with; None where they are not signed.
         fetching: how much is fetched for one call, and for how long.
         deadline_s: longest time for a whole call [s].
@@ -97,11 +96,6 @@ class CallResult:
 
 async def answer_call(called: HookCall, *, at_s: float, call_context: CallContext) -> CallResult:
     """Answer one call.
-
-    Args:
-        called: the call.
-        at_s: the present instant [s since 1970-01-01T00:00:00Z].
-        call_context: everything else.
 
     Raises:
         Rejected: what is needed cannot be had, or cannot be read.
@@ -221,12 +215,9 @@ class CardFeedback:
     """What became of one card.
 
     Attributes:
-        card: its UUID.
         outcome: accepted or overridden.
-        suggestions: UUIDs of those accepted.
         reason: code of ours, `other`, or empty where none was given.
         commented: whether a comment was written; its text is left behind.
-        at_s: when [s since 1970-01-01T00:00:00Z].
     """
 
     card: str

@@ -42,7 +42,6 @@ class HooksAuthMiddleware:
     Attributes:
         rules: whose JWTs are accepted; None where no client is configured.
         root: address of this application as clients know it; with the path, the `aud` of their tokens.
-        seen: tokens used so far.
         elsewhere_signed_in: whether other doors ask for sign-in.
         origins: web origins that may call from a browser.
         rates: how often each client asked; None where there is no limit.
@@ -108,7 +107,6 @@ class HooksOrigins:
     """CORS for the paths of this door alone.
 
     Args:
-        app: the application.
         origins: those allowed; no credentials of the browser are, since tokens are sent in a header.
     """
 

@@ -264,12 +264,9 @@ class HookCall:
     """One call, valid by construction.
 
     Attributes:
-        hook: which moment.
-        instance: of this call.
         user: who works with the record, as `Type/id`.
         patient_id: FHIR id of the patient.
         encounter_id: FHIR id of the encounter; empty where not said.
-        access: to the client's record.
         draft_orders: the Bundle of draft orders as it came; None where the hook has none.
         selections: references of those newly selected.
         prefetch: what was brought, by key, as it came.

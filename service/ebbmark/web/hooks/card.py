@@ -249,10 +249,7 @@ def card_of(finding: CardFinding, called: HookCall, *, at_s: float, where: Where
     """Make the card.
 
     Args:
-        finding: what is worth saying.
         called: the call that it answers.
-        at_s: the present instant [s since 1970-01-01T00:00:00Z].
-        where: addresses.
         signer: key to sign results with; None where they are not signed.
     """
     names, whole = _Names(called.instance, identity_of(finding)), not where.launch

@@ -73,7 +73,6 @@ class TrialRead:
     """A trial was read.
 
     Attributes:
-        answer: computed.
         age_s: how long ago the trial ended [s].
         now_cmh2o: PEEP that is set now; None where the trial ended with it, or it is not known.
         news: whether it ended so lately that it is news.
@@ -100,7 +99,6 @@ class OrderDiffers:
     """Draft orders set another PEEP than the trial suggests, or one that cannot be compared.
 
     Attributes:
-        read: the trial.
         orders: those that differ or cannot be compared, the furthest from the suggestion first.
     """
 
@@ -121,7 +119,6 @@ class OrderBesidePneumothorax:
     """Draft orders of PEEP where the record says that a pneumothorax stands, and no trial can be read.
 
     Attributes:
-        orders: as drafted.
         said: what the record says, in sentences.
     """
 
@@ -182,7 +179,6 @@ def judge(fetched: Fetched, orders: tuple[PeepOrder, ...] | None, context: Reque
     """Find what is worth saying, or nothing.
 
     Args:
-        fetched: the data.
         orders: draft orders of PEEP; None where the hook is not about orders.
         context: the instant, the site and its codes.
 

@@ -58,12 +58,7 @@ LONGEST_SUMMARY = 139
 
 
 def summary_of(short: InShort, *, last: str = "Preliminary.") -> str:
-    """The line of an answer, as far as it fits below 140 characters.
-
-    Args:
-        short: the two layers.
-        last: what it ends with.
-    """
+    """The line of an answer, as far as it fits below 140 characters."""
     for parts in ((short.sure, short.against), (short.against,), (short.sure,), ()):
         said = " ".join([f"{short.head}.", *[part for part in (*parts, last) if part]])
         if len(said) <= LONGEST_SUMMARY:
@@ -75,7 +70,6 @@ def detail_of_trial(answer: Answer, lead: str, *, whole: bool) -> str:
     """What a card says of a trial below its summary: the line, the reasons and a short list.
 
     Args:
-        answer: the reading.
         lead: why the card is shown now, as Markdown.
         whole: whether no page can be opened from it, so that the gravest cautions stand on it, too.
     """

@@ -57,7 +57,6 @@ class PeepOrder:
     Attributes:
         peep_cmh2o: ordered; None where the order carries no single number that is read.
         reference: `Type/id`; empty where the draft has no id.
-        resource: as it came.
         place: keys and indices that lead to the Quantity within the resource.
         in_cmh2o: whether the number stands in cmH2O, so that another can take its place.
     """
@@ -205,7 +204,6 @@ def record_results(
     """The actions that put the results into the record, all of them preliminary.
 
     Args:
-        answer: the reading.
         patient: `Patient/id`.
         user: who would take the suggestion, as `Type/id`: the person who enters the results.
         recorded_s: instant of recording [s since 1970-01-01T00:00:00Z].

@@ -199,7 +199,6 @@ class HooksConfig:
     """What this door was configured with.
 
     Attributes:
-        entrance: who may come in.
         calls: what answering a call needs.
         limits: how large a request may be.
         trail: where it is noted who did what.

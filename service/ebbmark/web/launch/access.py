@@ -63,7 +63,6 @@ def missing(scope: str, needed: Iterable[str]) -> tuple[str, ...]:
 
     Args:
         scope: as granted, apart by spaces; what is not understood counts for nothing.
-        needed: resource type, dot, letters.
 
     Returns:
         As `patient/` scopes to ask for; empty where nothing lacks.
@@ -85,7 +84,6 @@ def with_launch(scope: str, *, standalone: bool) -> str:
     """The scopes to ask for, with the one that fits this kind of launch and without the other.
 
     Args:
-        scope: as configured.
         standalone: whether the launch comes from outside a record, which then asks for a patient.
     """
     own, other = ("launch/patient", "launch") if standalone else ("launch", "")
@@ -112,12 +110,10 @@ class Expected:
     """What an id_token must say.
 
     Attributes:
-        client_id: its audience.
         nonce: as sent with the launch.
         iss: FHIR base URL of the record, which a relative reference is below.
         algorithms: accepted signature algorithms, all asymmetric.
         leeway_s: how far apart our clock and theirs may be [s].
-        at_s: now [s since 1970-01-01T00:00:00Z].
     """
 
     client_id: str
@@ -133,9 +129,7 @@ async def identified(id_token: str, server: LaunchServer, keys: KeySource | None
 
     Args:
         id_token: as it came with the access token.
-        server: that gave it.
         keys: of its issuer; None where the server names none.
-        expected: what it must say.
 
     Returns:
         Who is signed in; or a sentence that says what does not hold, and holds nothing of the token.
@@ -180,7 +174,6 @@ class SmartLaunch:
         settings: what it was configured with.
         exchange: connections to the authorization servers.
         record_tls: trust, and our certificate, towards records.
-        clock: time and chance.
         trail: where it is noted who came and left.
         replies: of sign-ins that were used.
     """
@@ -301,7 +294,6 @@ class SmartLaunch:
         """The record, read and written with the access of this session; nothing needs to be closed.
 
         Args:
-            session: of the tab.
             view_cache: what one view shares of what it reads; None where everything is read anew.
         """
         patience = self.settings.patience

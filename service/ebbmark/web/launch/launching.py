@@ -58,9 +58,7 @@ async def begin_launch(door: SmartLaunch, request: Request, client: SmartClient,
     """Begin a launch.
 
     Args:
-        door: the door.
         request: gets the cookie of the launch.
-        client: the record.
         launch: handle of the record's launch; None where it begins outside a record.
 
     Returns:
@@ -106,7 +104,6 @@ async def finish_launch(door: SmartLaunch, request: Request) -> Session:
     """Make a session of the reply of a record's sign-in.
 
     Args:
-        door: the door.
         request: brings the reply and the cookie of the launch, and gets the cookies of the session.
 
     Raises:

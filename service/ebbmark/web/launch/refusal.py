@@ -195,7 +195,6 @@ def refused(why: LaunchFault, found: str = "") -> PageRefused:
     """The page for one of the reasons.
 
     Args:
-        why: the reason.
         found: what was found, in our own words or plain ASCII of the request; it follows the sentence.
     """
     sentence = f"{why.happened} {found}" if found else why.happened

@@ -87,8 +87,6 @@ class Seal:
         """Open what was sealed.
 
         Args:
-            sealed: as it came back.
-            shape: of the value.
             purpose: see `close`.
 
         Returns:
@@ -305,7 +303,6 @@ class SmartSettings:
     """What the door was configured with.
 
     Attributes:
-        clients: the records.
         public_url: where browsers see this service, without slash at its end.
         seal: closes and opens what is kept in browsers.
         frame_ancestors: origins of the sites that may show the pages in a frame.
@@ -365,7 +362,6 @@ class Session:
     """One patient's page in one tab.
 
     Attributes:
-        tab: the page.
         iss: FHIR base URL of the record.
         patient: FHIR id of the patient; every read of the page is of this one.
         encounter: FHIR id of the encounter in context; None where there is none.
@@ -418,7 +414,6 @@ class TokenRenewals:
         """Renew, or join a renewal of the same token.
 
         Args:
-            refresh_token: that is used.
             renew: asks the record's authorization server.
         """
         self._forget()

@@ -51,12 +51,9 @@ class AfterView:
     """The new settings against those before the trial.
 
     Attributes:
-        short: the two short layers.
-        warnings: severity and text.
         rows: what was compared, from what to what, what that means, and the difference that would be noise.
         limits: one sentence each, with whether the limit holds; None where that is not known.
         shifts: the same as rows, drawn.
-        more: what else is said.
     """
 
     short: InShort
@@ -127,10 +124,8 @@ class MarkersView:
     """Where other markers put closing, and what the published tables would set.
 
     Attributes:
-        sentence: whether they agree.
         agree: None where that cannot be said.
         rows: marker, level, and which kind of level that is.
-        tables: one sentence each.
     """
 
     sentence: str
@@ -160,10 +155,6 @@ def markers_view(answer: Answer | Rejected) -> MarkersView:
 async def show_after(source: TrialSource, pages: Pages) -> Response:
     """What changed at the new settings, what other markers say, and whether the answer still holds.
 
-    Args:
-        source: the patient.
-        pages: how pages are made.
-
     Raises:
         Rejected: the patient cannot be read.
     """
@@ -191,10 +182,6 @@ async def show_after(source: TrialSource, pages: Pages) -> Response:
 
 async def show_days(source: TrialSource, pages: Pages) -> Response:
     """The trials of the last days, and what was charted between them.
-
-    Args:
-        source: the patient.
-        pages: how pages are made.
 
     Raises:
         Rejected: the patient cannot be read, or the record cannot.

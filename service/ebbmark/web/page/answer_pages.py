@@ -89,8 +89,6 @@ async def show_answer(source: TrialSource, pages: Pages, choice: Choice = NO_CHO
     """The answer to the latest trial, with everything around it.
 
     Args:
-        source: the patient.
-        pages: how pages are made.
         choice: another PEEP to look at, and why.
 
     Raises:
@@ -146,8 +144,6 @@ async def show_report(source: TrialSource, pages: Pages, part: Part = "answer", 
     """The answer as PDF, to be kept or printed; name, birth date and record number stand on every sheet of it.
 
     Args:
-        source: the patient.
-        pages: how pages are made.
         part: the answer on one sheet, or everything behind it.
         choice: the PEEP chosen instead of the suggested one, which stands on the sheet with its reason.
 
@@ -168,9 +164,7 @@ def no_answer(
     """Why there is no answer, in the words of the refusal; before a trial this is the usual state and no error.
 
     Args:
-        rejected: the refusal.
         frame: what stands around the page.
-        pages: how pages are made.
         here: which of the pages it is.
         running: what a trial in progress says; empty for none.
         again: address to look again, where that is not the page itself.
@@ -194,8 +188,6 @@ async def live_of(source: TrialSource, pages: Pages, entered: Sequence[dict[str,
     """The running trial as it stands, or that there is none.
 
     Args:
-        source: the patient.
-        pages: how pages are made.
         entered: Observations that were entered by hand and are not in the record yet.
 
     Raises:
@@ -248,7 +240,6 @@ def validity_of(answer: Answer | Rejected, read: Answer, now_s: float) -> Validi
 
     Args:
         answer: of `$check-validity`, or why there is none.
-        read: the titration.
         now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
     """
     if isinstance(answer, Rejected):

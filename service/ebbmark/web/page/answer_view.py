@@ -73,9 +73,7 @@ class AnswerView:
     """One answer.
 
     Attributes:
-        short: the two short layers.
         set_now: the PEEP set last; empty where it is not known.
-        set_when: when that was.
         margins: the PEEP of each margin of the protocol with what is expected there; empty without a suggestion.
         margin: the suggested PEEP, as in `margins`.
         when: from when to when the trial was.
@@ -84,20 +82,14 @@ class AnswerView:
         rationale: why this PEEP, or why none and what to do about it.
         evidence: how far the curve can be trusted; empty where it allows no statement.
         high: cautions of this patient of high severity.
-        moderate: those of moderate severity.
-        slight: those of low severity.
         general: what is true of every such trial: each source with what it says.
         weight: predicted body weight with its unit.
-        weight_remark: where it comes from.
-        ladder: tidal volumes.
         charted: ventilator and patient at each step.
-        what_if: the what-if table.
         what_if_remarks: what the limits say of each row.
         inputs: every input that was read.
         remarks: what did not count and how the rest was read, each reason once.
         rules: the protocol with its citation.
         trace: what names this answer: label and value.
-        identity: of the answer.
     """
 
     short: InShort
@@ -131,9 +123,7 @@ def answer_view(answer: Answer, *, now_s: float, zone: tzinfo, latest: Sequence[
     """Put an answer in words and tables; every number as it stands in the Bundle.
 
     Args:
-        answer: computed.
         now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
-        zone: of the site.
         latest: readings since, where the record was asked for them.
     """
     told = view_of(answer)
@@ -283,21 +273,13 @@ class FigureView:
 
 
 def figure_view(answer: Answer) -> FigureView:
-    """Draw the figure of an answer.
-
-    Args:
-        answer: computed.
-    """
+    """Draw the figure of an answer."""
     figure = figure_of(answer)
     return FigureView(drawn(figure), figure_table(figure))
 
 
 def drawn(figure: Figure | RunningFigure) -> Drawn:
-    """Draw a figure.
-
-    Args:
-        figure: what is drawn.
-    """
+    """Draw a figure."""
     inline = inline_of(figure, words_of(figure))
     # Markup that was made here; what others wrote in it is escaped there.
     return Drawn(Markup(inline.wide), Markup(inline.narrow))  # noqa: S704

@@ -36,7 +36,6 @@ class BeforeView:
     """What is known before a trial.
 
     Attributes:
-        short: the two short layers.
         speaks_for: one sentence each, with its source.
         against: severity and text, gravest first.
         state: name, value with its unit.
@@ -45,7 +44,6 @@ class BeforeView:
         to_ask: further conditions of which it says nothing.
         refuted: conditions that the record says are not there.
         more: what the answer says besides.
-        rules: with their citations.
     """
 
     short: InShort
@@ -94,10 +92,6 @@ def before_view(answer: Answer) -> BeforeView:
 async def show_before(source: TrialSource, pages: Pages) -> Response:
     """What speaks for a trial and against it, and what to ask now.
 
-    Args:
-        source: the patient.
-        pages: how pages are made.
-
     Raises:
         Rejected: the patient cannot be read.
     """
@@ -123,8 +117,6 @@ async def show_plan(source: TrialSource, pages: Pages, acknowledged: tuple[str, 
     """The plan, or what a clinician must have looked at before.
 
     Args:
-        source: the patient.
-        pages: how pages are made.
         acknowledged: what was acknowledged, by the word of the refusal.
 
     Raises:

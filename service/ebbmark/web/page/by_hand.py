@@ -50,7 +50,6 @@ class Entry:
     Attributes:
         typed: each row as it was typed, time first and rhythm last, empty rows left out.
         rows: the same as values, in order of time; those with a fault left out.
-        faults: one sentence each.
     """
 
     typed: tuple[tuple[str, ...], ...]
@@ -59,11 +58,7 @@ class Entry:
 
 
 def rhythms_to_enter(limits: StopLimits) -> dict[str, RhythmCode]:
-    """The heart rhythms that can be chosen, by what the form calls them: those signed to stop at, and any other one.
-
-    Args:
-        limits: in force.
-    """
+    """The heart rhythms that can be chosen, by what the form calls them: those signed to stop at, and any other one."""
     signed = limits.rhythms_that_stop.codes if limits.rhythms_that_stop else ()
     return {**{f"{one.system}|{one.code}": one for one in signed}, "other": OTHER_RHYTHM}
 
@@ -77,8 +72,6 @@ def entries_of(form: Form, *, now_s: float, zone: tzinfo, rhythms: Mapping[str, 
     Args:
         form: fields `time`, one per quantity and `rhythm`, each repeated once a row.
         now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
-        zone: of the site.
-        rhythms: that can be chosen.
 
     Raises:
         PageRefused: a field is missing or stands twice in a row, so that values would move to other rows.
@@ -164,10 +157,6 @@ def _fault(what: EnteredQuantity, text: str, value: float | None) -> str:
 async def show_entry(source: TrialSource, pages: Pages) -> Response:
     """The form, empty.
 
-    Args:
-        source: the patient.
-        pages: how pages are made.
-
     Raises:
         Rejected: the patient cannot be read.
     """
@@ -179,8 +168,6 @@ async def enter_steps(request: Request, source: TrialSource, pages: Pages) -> Re
 
     Args:
         request: the POST of the form; with `fragment` in the query only what was computed.
-        source: the patient.
-        pages: how pages are made.
 
     Raises:
         PageRefused: the form is not of this page, or what was typed cannot be recorded.

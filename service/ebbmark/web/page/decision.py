@@ -46,10 +46,6 @@ class Form:
 async def form_of(request: Request, source: TrialSource) -> Form:
     """What a form of this very page was sent with.
 
-    Args:
-        request: the POST.
-        source: whose page it is.
-
     Raises:
         PageRefused: it is no form, or it was not sent by a page of this session.
         Rejected: it is too long, or does not arrive.
@@ -98,9 +94,7 @@ def note_not_now(reason: Reason, *, protocol: str, verdict: str, suggested: bool
     """Emit the event: that results were not recorded, and why.
 
     Args:
-        reason: chosen from the list.
         protocol: slug and version of the rules.
-        verdict: of the estimate.
         suggested: whether a PEEP was suggested.
     """
     event = {
@@ -154,8 +148,6 @@ async def review_results(source: TrialSource, pages: Pages, choice: Choice) -> R
     """What would be written and marked, in brief and resource by resource, and the form that writes it.
 
     Args:
-        source: the patient.
-        pages: how pages are made.
         choice: what is to be written.
 
     Raises:
@@ -183,8 +175,6 @@ async def record_results(request: Request, source: TrialSource, pages: Pages) ->
 
     Args:
         request: the POST of the form.
-        source: the patient.
-        pages: how pages are made.
 
     Raises:
         PageRefused: the form is not of this page, the answer changed meanwhile, or the patient is in use no longer.
@@ -238,8 +228,6 @@ async def note_reason(request: Request, source: TrialSource, pages: Pages) -> Re
 
     Args:
         request: the POST of the form.
-        source: the patient.
-        pages: how pages are made.
 
     Raises:
         PageRefused: the form is not of this page, or names no reason of the list.

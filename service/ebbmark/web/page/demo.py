@@ -32,14 +32,10 @@ class Scenario:
     """One invented patient at one instant, or over a stretch of time.
 
     Attributes:
-        slug: its name in addresses.
-        title: a few words.
         sentence: what there is to see.
         file: which of the embedded requests.
         now: the instant that counts as now, or at which a running demo starts.
         until: what is charted later is not known yet, and a running demo stops; empty for now.
-        running: whether time passes.
-        first: which page to open.
         most_s: how long time passes where that is longer than things are charted [s].
     """
 
@@ -146,7 +142,6 @@ class DemoSource:
     """One scenario at one instant.
 
     Attributes:
-        scenario: which.
         at_s: the scenario's own now [s since 1970-01-01T00:00:00Z].
         site: what the site has decided.
     """
@@ -266,7 +261,6 @@ def source_of(scenario: Scenario, opened_s: float, wall_s: float, site: Site) ->
     """The scenario as it stands.
 
     Args:
-        scenario: which.
         opened_s: when its page was first opened [s since 1970-01-01T00:00:00Z].
         wall_s: the instant of the request.
         site: what the site has decided.

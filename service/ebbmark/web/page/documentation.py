@@ -90,7 +90,6 @@ def documented(path: str, method: str) -> dict[str, Any]:
     """Arguments of one route that say what it does.
 
     Args:
-        path: below the patient.
         method: GET or POST.
     """
     name, summary, description = _SAID[path, method]

@@ -18,7 +18,6 @@ class Pages:
     """How pages are made here.
 
     Attributes:
-        zone: of the site.
         frame_ancestors: origins that may show them in a frame.
         root: path below which browsers see this service; empty for its host alone.
     """
@@ -35,11 +34,7 @@ class Pages:
         """A page about a patient.
 
         Args:
-            template: its name.
-            frame: what stands around it.
             here: which of the pages it is, for the list of pages.
-            status: HTTP status.
-            values: what the template names.
         """
         body = self.body(template, frame=frame, here=here, invented=frame.invented, **values)
         return page_response(body, status=status, frame_ancestors=self.frame_ancestors)
@@ -50,7 +45,6 @@ class Frame:
     """What stands around a page.
 
     Attributes:
-        who: the patient.
         born: birth date as people write it.
         banner: whether the patient must be shown in full, since nothing around the page does.
         invented: what stands above a page of an invented patient; empty for a real one.

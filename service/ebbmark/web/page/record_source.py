@@ -62,7 +62,6 @@ class RecordSource:
         reading: the same, with a view_cache: what several questions of one view share is read once.
         actor: the same person for the audit trail.
         csrf: mark that each form carries.
-        at_s: the present instant [s since 1970-01-01T00:00:00Z].
         rules: what the pages were configured with.
         until_s: when this request must be answered, by the clock of the event loop [s].
     """

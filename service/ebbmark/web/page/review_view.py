@@ -129,7 +129,6 @@ class ResourceView:
     Attributes:
         title: its type and what it is about.
         about: in a few words what it is for.
-        rows: element and value.
         json: as it is sent, indented.
     """
 

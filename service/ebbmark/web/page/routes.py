@@ -57,8 +57,6 @@ def patient_router(prefix: str, door: Door, pages: Pages) -> APIRouter:
 
     Args:
         prefix: of all paths, with the path parameter that names the patient or the tab.
-        door: who the patient is.
-        pages: how pages are made.
     """
     router = APIRouter(prefix=prefix, tags=["page"])
 
@@ -208,7 +206,6 @@ def demo_router(site: Site, pages: Pages, *, wall_s: Callable[[], float] = time.
 
     Args:
         site: what the site has decided.
-        pages: how pages are made.
         wall_s: seconds since 1970-01-01T00:00:00Z.
     """
     # Not in the published document: what is invented is served only where somebody asks for the demo.

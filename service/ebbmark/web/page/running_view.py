@@ -62,7 +62,6 @@ class Vital:
     """One vital sign of the last half hour.
 
     Attributes:
-        name: as charts spell it.
         value: the newest with its unit.
         was: the last value at the step before, where the newest lies beyond a limit; else empty.
         age: how old that is, where the ventilator was read since; else empty.
@@ -87,7 +86,6 @@ class RunningView:
     """A trial as it stands.
 
     Attributes:
-        short: the two short layers.
         stop: whether a stop criterion asks for the trial to stop.
         where: which step this is, its PEEP and how many readings of it have settled; empty before the way down.
         since: time of day since when PEEP is as it is; empty where that is not known.
@@ -97,7 +95,6 @@ class RunningView:
         ended: whether the trial has ended.
         said: what the readings so far allow to be said.
         latest: when the latest reading was, and how long ago.
-        more: what else is said.
         warnings: stop criteria that were met, gravest first.
         figure: the steps as they are drawn; None where none has a reading yet.
         steps: highest PEEP first; no rows before the way down.
@@ -133,7 +130,6 @@ def running_view(answer: Answer, *, zone: tzinfo, site: Site = NO_SITE) -> Runni
 
     Args:
         answer: of `$next-step`.
-        zone: of the site.
         site: what the site has decided: its staircase says how many steps there are.
     """
     move = _only(answer, "next-step")

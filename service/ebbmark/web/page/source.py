@@ -59,11 +59,7 @@ class Choice:
         return urlencode({"peep": self.peep, "because": self.because}) if self.peep else ""
 
     def of(self, answer: Answer) -> Choice:
-        """The choice without its PEEP where that is the suggested one: then nothing else was chosen.
-
-        Args:
-            answer: of the titration.
-        """
+        """The choice without its PEEP where that is the suggested one: then nothing else was chosen."""
         suggested, chosen = answer.titration.advice.suggested_peep_cmh2o, answer.request.asked.chosen_peep_cmh2o
         same = chosen is not None and suggested is not None and level(chosen) == level(suggested)
         return replace(self, peep="", because="") if same else self
@@ -75,10 +71,6 @@ NO_CHOICE: Final = Choice()
 
 async def titrated(source: TrialSource, choice: Choice) -> tuple[Answer, Choice]:
     """The answer with the PEEP that was chosen; without one where that is the suggested PEEP.
-
-    Args:
-        source: the patient.
-        choice: as it was sent.
 
     Raises:
         Rejected: as `TrialSource.titration`; or the PEEP is no number.
@@ -145,7 +137,6 @@ class TrialSource(Protocol):
         """The latest trial, read.
 
         Args:
-            parameters: further FHIR parameters.
             entered: Observations that were entered by hand and are not in the record yet; so below.
 
         Raises:
@@ -154,11 +145,6 @@ class TrialSource(Protocol):
 
     async def asked(self, slug: str, parameters: tuple[Json, ...] = (), entered: Sequence[Json] = ()) -> Answer:
         """The answer to a question beside the titration.
-
-        Args:
-            slug: of the question.
-            parameters: further FHIR parameters.
-            entered: Observations entered by hand.
 
         Raises:
             Rejected: it cannot be answered.
@@ -189,17 +175,12 @@ class TrialSource(Protocol):
         """
 
     async def recorded(self, identity: str) -> str | None:
-        """Where the Provenance of this answer is: empty where nowhere yet, None where that is not known.
-
-        Args:
-            identity: of the answer.
-        """
+        """Where the Provenance of this answer is: empty where nowhere yet, None where that is not known."""
 
     def to_be_written(self, answer: Answer, choice: Choice) -> Json:
         """The transaction that recording would send.
 
         Args:
-            answer: computed.
             choice: what is to be written.
 
         Raises:
@@ -217,7 +198,6 @@ class TrialSource(Protocol):
         """Record the answer, for the person who is signed in; None where nothing can be written.
 
         Args:
-            answer: computed.
             choice: what is to be written.
 
         Raises:

@@ -38,8 +38,6 @@ class Panel:
         low: lowest value shown.
         high: highest value shown.
         steps: whether a value holds until the next, as a setting does.
-        points: of an SVG polyline.
-        marks: where each value stands.
         rows: time and value of each, for those who cannot see the panel.
     """
 
@@ -69,8 +67,6 @@ class Curve:
         when: day and time of its end.
         told: closing pressure with its interval, PEEP suggested, and how compliance was obtained.
         text: every point, for those who cannot see it.
-        points: of an SVG polyline.
-        marks: where each step stands.
         band: left edge and width of the interval of closing; None where that is one level.
         closing_x, suggested_x: where they stand; None where there is none.
     """
@@ -108,7 +104,6 @@ def curves_view(answer: Answer, *, zone: tzinfo) -> Curves | None:
 
     Args:
         answer: of `$follow-trials`.
-        zone: of the site.
     """
     stated = {one.span_s: one for one in answer.statements if one.code == "trial-in-record"}
     read = trials_of_record(answer.request.readings, answer.request.protocol, most=MOST_CURVES).trials
@@ -183,7 +178,6 @@ def trend_view(answer: Answer, *, zone: tzinfo) -> Trend | None:
 
     Args:
         answer: of `$follow-trials`.
-        zone: of the site.
     """
     courses = [(name, steps, values) for name, steps, values in _courses(answer) if values]
     moments = [at_s for _, _, values in courses for at_s, _ in values]

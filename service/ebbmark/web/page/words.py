@@ -15,22 +15,12 @@ MINUTE_S, HOUR_S, DAY_S = 60.0, 3600.0, 86400.0
 
 
 def clock(at_s: float, zone: tzinfo) -> str:
-    """The time of day, to the second: `09:17:05`.
-
-    Args:
-        at_s: instant [s since 1970-01-01T00:00:00Z].
-        zone: of the site.
-    """
+    """The time of day, to the second: `09:17:05`."""
     return f"{datetime.fromtimestamp(at_s, zone):%H:%M:%S}"
 
 
 def day_and_time(at_s: float, zone: tzinfo) -> str:
-    """Day and time with the zone: `2 March 2026, 09:17 UTC`.
-
-    Args:
-        at_s: instant [s since 1970-01-01T00:00:00Z].
-        zone: of the site.
-    """
+    """Day and time with the zone: `2 March 2026, 09:17 UTC`."""
     moment = datetime.fromtimestamp(at_s, zone)
     return f"{moment.day} {moment:%B %Y, %H:%M %Z}"
 
@@ -41,7 +31,6 @@ def span(start_s: float, end_s: float, zone: tzinfo) -> str:
     Args:
         start_s: first instant [s since 1970-01-01T00:00:00Z].
         end_s: last instant [s since 1970-01-01T00:00:00Z].
-        zone: of the site.
     """
     start, end = datetime.fromtimestamp(start_s, zone), datetime.fromtimestamp(end_s, zone)
     if start.date() != end.date():
@@ -78,11 +67,7 @@ def ago(then_s: float, now_s: float) -> str:
 
 
 def zone_of(name: str) -> tzinfo:
-    """The zone of this name; UTC also where the machine knows no zones.
-
-    Args:
-        name: in the IANA database.
-    """
+    """The zone of this name; UTC also where the machine knows no zones."""
     return UTC if name == "UTC" else ZoneInfo(name)
 
 
@@ -109,7 +94,6 @@ def not_shown(texts: Iterable[str], shown: Iterable[str]) -> tuple[str, ...]:
 
     Args:
         texts: what there is to say.
-        shown: what is said already.
     """
     said = " ".join(shown)
     left = (" ".join(one for one in _ENDS.split(text) if one not in said) for text in texts)
@@ -136,11 +120,7 @@ _TO_SENDERS: Final = (
 
 
 def in_clinical_words(problem: Problem) -> str:
-    """What is the matter, for a clinician.
-
-    Args:
-        problem: of a refusal.
-    """
+    """What is the matter, for a clinician."""
     if problem.kind is ProblemKind.MISSING:
         for found, words in _MISSING:
             if found in problem.found:
@@ -152,18 +132,10 @@ def in_clinical_words(problem: Problem) -> str:
 
 
 def clinical_sentences(problems: Sequence[Problem]) -> tuple[str, ...]:
-    """What is the matter, for a clinician, each sentence once: two places of the request may have one fault.
-
-    Args:
-        problems: of a refusal.
-    """
+    """What is the matter, for a clinician, each sentence once: two places of the request may have one fault."""
     return tuple(dict.fromkeys(map(in_clinical_words, problems)))
 
 
 def technical_words(problems: Sequence[Problem]) -> tuple[str, ...]:
-    """The sentences of the API that the page says in other words, for those who connect the record.
-
-    Args:
-        problems: of a refusal.
-    """
+    """The sentences of the API that the page says in other words, for those who connect the record."""
     return tuple(dict.fromkeys(one.sentence for one in problems if plainly(one.sentence) != in_clinical_words(one)))

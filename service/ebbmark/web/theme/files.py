@@ -20,8 +20,6 @@ class StaticFile:
 
     Attributes:
         name: below `/page/`.
-        media_type: with its charset.
-        body: as it is sent.
         digest: first digits of the SHA-256 of the body.
     """
 

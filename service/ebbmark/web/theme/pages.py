@@ -120,10 +120,7 @@ def page_response(
     """A page with its headers.
 
     Args:
-        body: the page, complete.
-        status: HTTP status.
         frame_ancestors: origins that may show it in a frame.
-        headers: further ones.
     """
     return Response(
         body, status_code=status, media_type=HTML, headers={**page_headers(frame_ancestors), **(headers or {})}
@@ -135,11 +132,7 @@ PAGES: Final = ("/app/", "/demo/", "/launch")
 
 
 def is_of_a_page(path: str) -> bool:
-    """Whether a person looks at this address, and no program.
-
-    Args:
-        path: of the request.
-    """
+    """Whether a person looks at this address, and no program."""
     return path.startswith(PAGES)
 
 
@@ -147,8 +140,6 @@ class PageRefused(Exception):
     """A page cannot be shown; raised anywhere below a page's route.
 
     Attributes:
-        status: HTTP status.
-        title: a few words.
         sentence: what is the matter, in plain words and without any patient data.
         todo: what can be done about it, one plain sentence each.
         headers: further headers, for example to drop a cookie.
@@ -184,12 +175,9 @@ def refusal_page(
     """The page.
 
     Args:
-        title: a few words.
         sentence: what is the matter, in plain words and without any patient data.
-        status: HTTP status.
         todo: what can be done about it, one plain sentence each.
         frame_ancestors: origins that may show it in a frame.
-        headers: further headers.
         root: path below which browsers see this service; empty for its host alone.
     """
     body = (
