@@ -12,7 +12,7 @@ from ebbmark.fhir.writing.titration import titration_answer
 from ebbmark.physiology.advice.advice import Advice, Caution, Severity
 from ebbmark.physiology.advice.what_if import TidalVolume, WhatIf
 from ebbmark.physiology.closing.result import Closing, Evidence, Shape, StepEstimate, Verdict
-from ebbmark.physiology.formulas.body import Sex
+from ebbmark.physiology.mechanics import Sex
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading

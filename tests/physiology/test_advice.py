@@ -9,7 +9,7 @@ import pytest
 
 from ebbmark.physiology.advice.advice import Advice, Severity, advise
 from ebbmark.physiology.closing.result import Closing, Evidence, Shape, Verdict
-from ebbmark.physiology.formulas.body import Sex
+from ebbmark.physiology.mechanics import Sex
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.words.titration import worded_advice

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.physiology.formulas.body import (
+from ebbmark.physiology.mechanics import (
     ACCEPTED_HEIGHT_RANGE_CM,
     PUBLISHED_HEIGHT_RANGE_CM,
     Sex,

@@ -17,7 +17,7 @@ from ebbmark.physiology.before.candidate import (
 from ebbmark.physiology.before.plan_checks import obstacles_of, to_be_asked
 from ebbmark.physiology.before.risks import RISK_CONCEPTS, Risk
 from ebbmark.physiology.before.state import ards_classes
-from ebbmark.physiology.formulas.gas_exchange import Oxygenation
+from ebbmark.physiology.gas_exchange import Oxygenation
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import setting_at
 from ebbmark.words.messages import spell

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.physiology.formulas.gas_exchange import (
+from ebbmark.physiology.gas_exchange import (
     GasDoubt,
     Oxygenation,
     berlin_class,

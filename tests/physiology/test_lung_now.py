@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from ebbmark.physiology.after.patient_now import PatientNow, lung_now, with_now
-from ebbmark.physiology.formulas.body import Sex
+from ebbmark.physiology.mechanics import Sex
 from ebbmark.physiology.patient.titration import titrate
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading

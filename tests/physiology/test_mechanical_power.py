@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.physiology.formulas.mechanics import (
+from ebbmark.physiology.mechanics import (
     Control,
     expected_mechanical_power_j_per_min,
     mechanical_power_pressure_control_j_per_min,

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.physiology.formulas.mechanics import (
+from ebbmark.physiology.mechanics import (
     driving_pressure_at_cmh2o,
     driving_pressure_cmh2o,
     dynamic_compliance_ml_per_cmh2o,

@@ -24,18 +24,19 @@ Numbers = dict[str, dict[str, object]]
 
 PUBLISHED: Numbers = {
     # ARDS Network, N Engl J Med 2000;342:1301-8, and its protocol card; World Health Organization (body mass index)
-    "formulas.body": {"PUBLISHED_HEIGHT_RANGE_CM": (152.4, 193.0), "_ANCHOR_CM": 152.4, "_KG_PER_CM": 0.91,
-                      "_KG_AT_ANCHOR": (50.0, 45.5), "OBESE_FROM_KG_PER_M2": 30.0},
+    "mechanics": {"PUBLISHED_HEIGHT_RANGE_CM": (152.4, 193.0), "_ANCHOR_CM": 152.4, "_KG_PER_CM": 0.91,
+                  "_KG_AT_ANCHOR": (50.0, 45.5), "OBESE_FROM_KG_PER_M2": 30.0,
+                  # definitions of units (BIPM, SI brochure)
+                  "J_PER_L_CMH2O": 0.098, "_ML_PER_L": 1000.0},
     # Berlin definition, JAMA 2012;307:2526-33; global definition, Am J Respir Crit Care Med 2024;209:37-47; ventilation
     # and carbon dioxide of healthy lungs: Sinha et al 2009; the standard atmosphere is 101325 Pa
-    "formulas.gas_exchange": {"BERLIN_LOWEST_PEEP_CMH2O": 5.0, "HIGHEST_INFORMATIVE_SPO2_PERCENT": 97.0,
-                              "REFERENCE_VENTILATION_ML_PER_KG_PER_MIN": 100.0, "REFERENCE_PACO2_MMHG": 37.5,
-                              "_STANDARD_BAROMETRIC_MMHG": 760.0, "_PF_BOUNDS_MMHG": (100.0, 200.0, 300.0),
-                              "_SF_BOUNDS": (148.0, 235.0, 315.0), "_LOWEST_FIO2": 0.2, "_ML_PER_L": 1000.0,
-                              "_RATIO_DECIMALS": 6,
-                              # definitions of units (BIPM, SI brochure): 1 mmHg = 133.322 Pa, 1 cmH2O = 98.0665 Pa
-                              "LOWEST_PAO2_MMHG": 20.0, "MMHG_PER_KPA": 7.50062},
-    "formulas.mechanics": {"J_PER_L_CMH2O": 0.098, "_ML_PER_L": 1000.0},
+    "gas_exchange": {"BERLIN_LOWEST_PEEP_CMH2O": 5.0, "HIGHEST_INFORMATIVE_SPO2_PERCENT": 97.0,
+                     "REFERENCE_VENTILATION_ML_PER_KG_PER_MIN": 100.0, "REFERENCE_PACO2_MMHG": 37.5,
+                     "_STANDARD_BAROMETRIC_MMHG": 760.0, "_PF_BOUNDS_MMHG": (100.0, 200.0, 300.0),
+                     "_SF_BOUNDS": (148.0, 235.0, 315.0), "_LOWEST_FIO2": 0.2, "_ML_PER_L": 1000.0,
+                     "_RATIO_DECIMALS": 6,
+                     # definitions of units (BIPM, SI brochure): 1 mmHg = 133.322 Pa, 1 cmH2O = 98.0665 Pa
+                     "LOWEST_PAO2_MMHG": 20.0, "MMHG_PER_KPA": 7.50062},
     "trial.limb": {"_MBAR_PER_CMH2O": 0.980665, "SAME_PEEP_CMH2O": 0.5, "_WHOLE": 0.006, "NEAR_SETTING_CMH2O": 1.5,
                    "SAME_MEASURED_PEEP_CMH2O": 0.9},
 }  # fmt: skip
@@ -50,8 +51,8 @@ OWN_CHOICE: Numbers = {
     "stop.limits": {"_ACCEPTED": ((50.0, 100.0), (30.0, 120.0), (1.0, 80.0), (50.0, 160.0), (20.0, 120.0),
                                   (60.0, 220.0), (20.0, 60.0), (0.05, 0.95), (0.05, 0.95), (1.0, 60.0))},
     "stop.rhythm": {"LONG_AGO_S": 3600.0},
-    "formulas.body": {"ACCEPTED_HEIGHT_RANGE_CM": (120.0, 230.0), "ACCEPTED_WEIGHT_RANGE_KG": (25.0, 400.0)},
-    "formulas.gas_exchange": {"RIGHT": 1.7, "LEFT": 1.4, "MOST_PERCENT_APART": 6.0},
+    "mechanics": {"ACCEPTED_HEIGHT_RANGE_CM": (120.0, 230.0), "ACCEPTED_WEIGHT_RANGE_KG": (25.0, 400.0)},
+    "gas_exchange": {"RIGHT": 1.7, "LEFT": 1.4, "MOST_PERCENT_APART": 6.0},
     "advice.advice": {"SAME_MARGIN_CMH2O": 0.25, "RELIEF": 0.05, "VOLUME_DIFFERENCE": 0.25,
                       "COUNTED_INTRINSIC_CMH2O": 0.5},
     "trial.artefacts": {"OPEN_CIRCUIT_PEEP_CMH2O": 2.0, "VANISHED_PEEP": 0.5, "VANISHED_VOLUME": 0.5,
@@ -124,9 +125,13 @@ def numbers_of(module: str) -> dict[str, object]:
 
 
 MODULES = [
-    f"{path.parent.name}.{path.stem}"
-    for room in ("patient", "stop", "formulas", "advice", "trial")
-    for path in sorted((PHYSIOLOGY / room).glob("*.py"))
+    "mechanics",
+    "gas_exchange",
+    *(
+        f"{path.parent.name}.{path.stem}"
+        for room in ("patient", "stop", "advice", "trial")
+        for path in sorted((PHYSIOLOGY / room).glob("*.py"))
+    ),
 ]
 
 

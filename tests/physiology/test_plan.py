@@ -14,7 +14,7 @@ from ebbmark.physiology.before.plan import Plan, plan_trial
 from ebbmark.physiology.before.plan_checks import NoPlan, NoPlanReason, Variant
 from ebbmark.physiology.before.plan_steps import Phase, PlanStep, Settings
 from ebbmark.physiology.before.staircase import COMMON_PRACTICE, Cell, SourceStatus, StaircaseRules, faults_of_rules
-from ebbmark.physiology.formulas.mechanics import Control
+from ebbmark.physiology.mechanics import Control
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit
 from ebbmark.words.messages import spell, spelled

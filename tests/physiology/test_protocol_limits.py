@@ -14,7 +14,7 @@ import pytest
 
 from ebbmark.physiology.advice.advice import Advice, advise
 from ebbmark.physiology.closing.result import Shape
-from ebbmark.physiology.formulas.body import Sex
+from ebbmark.physiology.mechanics import Sex
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.reading import read_trial

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.vasopressors import Infusion, VasopressorDose, dose_at
+from ebbmark.physiology.timeline import Infusion, VasopressorDose, dose_at
 from ebbmark.words.messages import spell
 
 NOW_S = 1_790_000_000.0

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from ebbmark.physiology.message import joined, message
+from ebbmark.physiology.findings import joined, message
 from ebbmark.words.messages import ENGLISH, NotACatalogue, read_catalogue, say, spell, use_catalogue, values_of
 
 SERVICE = Path(__file__).parents[2] / "service" / "ebbmark"

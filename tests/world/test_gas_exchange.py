@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.formulas.gas_exchange import (
+from ebbmark.physiology.gas_exchange import (
     BERLIN_LOWEST_PEEP_CMH2O,
     HIGHEST_INFORMATIVE_SPO2_PERCENT,
     REFERENCE_PACO2_MMHG,

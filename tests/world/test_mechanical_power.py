@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 from scipy.constants import g, liter, minute
 from scipy.integrate import quad, solve_ivp
 
-from ebbmark.physiology.formulas.mechanics import (
+from ebbmark.physiology.mechanics import (
     J_PER_L_CMH2O,
     mechanical_power_pressure_control_j_per_min,
     mechanical_power_volume_control_j_per_min,

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.physiology.formulas.gas_exchange import may_go_together, saturation_percent
+from ebbmark.physiology.gas_exchange import may_go_together, saturation_percent
 
 KPA = 7.50062
 

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.formulas.body import (
+from ebbmark.physiology.mechanics import (
     PUBLISHED_HEIGHT_RANGE_CM,
     Sex,
     predicted_body_weight_kg,

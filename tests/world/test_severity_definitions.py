@@ -11,7 +11,7 @@ from __future__ import annotations
 import pytest
 
 from ebbmark.physiology.before.state import ArdsClass, ards_classes
-from ebbmark.physiology.formulas.gas_exchange import Oxygenation
+from ebbmark.physiology.gas_exchange import Oxygenation
 from ebbmark.physiology.readings import Quantity
 from ebbmark.words.messages import spell
 from trials import START_S, reading

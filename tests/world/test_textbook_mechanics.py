@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.formulas.mechanics import static_compliance_ml_per_cmh2o
+from ebbmark.physiology.mechanics import static_compliance_ml_per_cmh2o
 
 
 def test_case_1_1_has_a_compliance_of_26_3_worked_by_hand() -> None:

@@ -9,11 +9,13 @@ from __future__ import annotations
 import pytest
 from scipy.constants import g, inch, kilo, liter, milli, minute, mmHg
 
-from ebbmark.physiology.formulas.body import PUBLISHED_HEIGHT_RANGE_CM, Sex, predicted_body_weight_kg
-from ebbmark.physiology.formulas.gas_exchange import ventilatory_ratio
-from ebbmark.physiology.formulas.mechanics import (
+from ebbmark.physiology.gas_exchange import ventilatory_ratio
+from ebbmark.physiology.mechanics import (
     J_PER_L_CMH2O,
+    PUBLISHED_HEIGHT_RANGE_CM,
+    Sex,
     mechanical_power_pressure_control_j_per_min,
+    predicted_body_weight_kg,
 )
 
 PA_PER_CMH2O = 1000.0 * g * 0.01

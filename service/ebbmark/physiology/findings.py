@@ -1,14 +1,57 @@
-"""Findings as values: which check spoke, how much it matters, and the numbers, times and inputs that it rests on."""
+"""Messages and findings: what the numeric core found, as values that `ebbmark.words` spells in the language in force.
+
+A message is a sentence before it is spelled: its identifier in the catalogue of texts, and named values. A finding says
+which check spoke, how much it matters, and the numbers, times and inputs that it rests on.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import Final
+from typing import Final, TypeAlias
 
 from ebbmark.data import table
-from ebbmark.physiology.message import Value
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """What to say, before it is spelled.
+
+    Attributes:
+        identifier: section and name in the catalogue.
+        values: by their names in the template.
+    """
+
+    identifier: str
+    values: tuple[tuple[str, Value], ...] = ()
+
+    def __str__(self) -> str:
+        raise TypeError(f"{self.identifier} is a message: the catalogue spells it")
+
+
+Value: TypeAlias = str | float | Message | tuple["Value", ...]
+"""A word or code as it is; a number; another message; several, which a sentence lists with *and*."""
+
+
+def message(identifier: str, /, **values: Value) -> Message:
+    """A message with its values."""
+    return Message(identifier, tuple(values.items()))
+
+
+def joined(how: str, parts: Sequence[Value]) -> Value:
+    """Several as one value; a text without content where there is none.
+
+    Args:
+        how: name in the table `list` of the catalogue of what puts the first before the rest.
+        parts: in order.
+    """
+    if len(parts) < 2:
+        return parts[0] if parts else ""
+    # In halves, since one by one a list of thousands would nest thousands deep.
+    middle = len(parts) // 2
+    return message(f"list.{how}", first=joined(how, parts[:middle]), rest=joined(how, parts[middle:]))
+
 
 SOURCES: Final[Mapping[str, str]] = table("sources")
 """What rules rest on, by a short name."""

@@ -25,10 +25,10 @@ from ebbmark.fhir.reading.read import Request
 from ebbmark.physiology.before.candidate import Candidate, Charted, ConditionFinding, assess_candidate
 from ebbmark.physiology.before.risks import OF_THE_DOSE, RISK_CONCEPTS, ReadingRisk, Risk
 from ebbmark.physiology.before.state import PresentState
-from ebbmark.physiology.formulas.body import predicted_body_weight_kg
-from ebbmark.physiology.formulas.gas_exchange import GasDoubt
+from ebbmark.physiology.gas_exchange import GasDoubt
+from ebbmark.physiology.mechanics import predicted_body_weight_kg
 from ebbmark.physiology.readings import Quantity
-from ebbmark.physiology.vasopressors import dose_at
+from ebbmark.physiology.timeline import dose_at
 from ebbmark.use_cases.answer_builder import sentences
 from ebbmark.words.messages import say, spell
 

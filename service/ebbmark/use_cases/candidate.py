@@ -7,7 +7,7 @@ from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.reading.read import Request
 from ebbmark.physiology.before.candidate import Candidate, Documented
 from ebbmark.physiology.before.state import ArdsClass, Indication
-from ebbmark.physiology.formulas.gas_exchange import Oxygenation
+from ebbmark.physiology.gas_exchange import Oxygenation
 from ebbmark.use_cases.answer_builder import answered, rule_of_limits, sentences
 from ebbmark.use_cases.before_trial import (
     candidate_of,

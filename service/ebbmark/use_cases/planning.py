@@ -24,8 +24,7 @@ from ebbmark.physiology.before.plan import plan_trial
 from ebbmark.physiology.before.plan_checks import NoPlan, NoPlanReason, Obstacle, Variant, obstacles_of
 from ebbmark.physiology.before.plan_steps import Settings
 from ebbmark.physiology.before.risks import READING_RISKS, RISK_CONCEPTS
-from ebbmark.physiology.formulas.body import predicted_body_weight_kg
-from ebbmark.physiology.formulas.mechanics import Control
+from ebbmark.physiology.mechanics import Control, predicted_body_weight_kg
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import SETTING_HOLDS_S
 from ebbmark.physiology.trial.limb import same_setting

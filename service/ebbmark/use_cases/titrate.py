@@ -13,8 +13,7 @@ from ebbmark.fhir.problems import Ignored, Rejected
 from ebbmark.fhir.reading.read import Request
 from ebbmark.fhir.writing.titration import titration_answer
 from ebbmark.physiology.advice.advice import Caution, Severity
-from ebbmark.physiology.findings import OWN_CHOICE
-from ebbmark.physiology.message import Message
+from ebbmark.physiology.findings import OWN_CHOICE, Message
 from ebbmark.physiology.patient.context import SEEN_QUANTITIES, StepSeen
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Reading

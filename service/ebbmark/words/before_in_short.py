@@ -10,7 +10,7 @@ from ebbmark.physiology.before.plan_checks import Variant
 from ebbmark.physiology.before.plan_steps import Phase
 from ebbmark.physiology.before.risks import ReadingRisk, Risk
 from ebbmark.physiology.before.state import ArdsClass
-from ebbmark.physiology.formulas.gas_exchange import Oxygenation
+from ebbmark.physiology.gas_exchange import Oxygenation
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.words.in_short import InShort, shortened
 from ebbmark.words.messages import ENGLISH, say

@@ -8,7 +8,7 @@ from typing import Any, Final
 from ebbmark.physiology.after.comparison import RELIEF, Comparison, Confidence, LimitCheck, Overdistension
 from ebbmark.physiology.after.events import Event, Occurrence
 from ebbmark.physiology.after.measures import ChangeVerdict, MeasureChange
-from ebbmark.physiology.message import Message
+from ebbmark.physiology.findings import Message
 from ebbmark.words.in_short import InShort, shortened
 from ebbmark.words.messages import say, spell
 from ebbmark.words.numbers import age, capital, level, listed

@@ -12,7 +12,7 @@ from importlib.resources import files
 from string import Formatter
 from typing import Any, Final
 
-from ebbmark.physiology.message import Message, Value
+from ebbmark.physiology.findings import Message, Value
 
 
 class NotACatalogue(ValueError):

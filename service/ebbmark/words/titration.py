@@ -14,8 +14,7 @@ from ebbmark.physiology.advice.advice import AT_SUGGESTION, Advice, Caution, Sev
 from ebbmark.physiology.advice.evidence import EvidenceLine, EvidenceStatus
 from ebbmark.physiology.advice.what_if import WhatIf
 from ebbmark.physiology.closing.result import Closing, Verdict
-from ebbmark.physiology.findings import Finding, Weight
-from ebbmark.physiology.message import Value
+from ebbmark.physiology.findings import Finding, Value, Weight
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.words.in_short import cut
 from ebbmark.words.messages import ENGLISH, say, spell

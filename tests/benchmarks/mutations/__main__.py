@@ -41,7 +41,13 @@ TESTS = {
         "tests/use_cases/test_next_step_limits.py", "tests/use_cases/test_next_step_doubts.py",
         "tests/use_cases/test_next_step_unsent.py", "tests/use_cases/test_next_step_way_back.py",
     ),
-    "physiology/formulas": (
+    "physiology/mechanics.py": (
+        f"{PHYSIOLOGY}mechanics.py", f"{PHYSIOLOGY}gas_exchange.py", f"{PHYSIOLOGY}body.py",
+        f"{PHYSIOLOGY}mechanical_power.py", "tests/world/test_predicted_body_weight.py", f"{PHYSIOLOGY}advice.py",
+        "tests/world/test_gas_exchange.py", "tests/world/test_mechanical_power.py",
+        "tests/world/test_oxygen_dissociation.py", "tests/world/test_textbook_mechanics.py", "tests/patient",
+    ),
+    "physiology/gas_exchange.py": (
         f"{PHYSIOLOGY}mechanics.py", f"{PHYSIOLOGY}gas_exchange.py", f"{PHYSIOLOGY}body.py",
         f"{PHYSIOLOGY}mechanical_power.py", "tests/world/test_predicted_body_weight.py", f"{PHYSIOLOGY}advice.py",
         "tests/world/test_gas_exchange.py", "tests/world/test_mechanical_power.py",

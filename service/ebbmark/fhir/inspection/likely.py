@@ -17,7 +17,7 @@ from ebbmark.fhir.inspection.tally import CodeMet, Tally
 from ebbmark.fhir.reading.codes import RANGES, HeightKind
 from ebbmark.fhir.reading.concept_map import OWN_QUANTITIES
 from ebbmark.fhir.reading.units import Conversion, UnitFault, UnitProblem, conversion
-from ebbmark.physiology.formulas.body import ACCEPTED_HEIGHT_RANGE_CM
+from ebbmark.physiology.mechanics import ACCEPTED_HEIGHT_RANGE_CM
 from ebbmark.physiology.readings import Quantity
 
 _Q = Quantity

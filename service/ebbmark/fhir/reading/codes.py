@@ -21,7 +21,7 @@ from ebbmark.fhir.model import Coding, QuantityValue
 from ebbmark.fhir.naming import LOINC, MDC, SNOMED
 from ebbmark.fhir.problems import Reason
 from ebbmark.fhir.reading.units import UCUM, UnitProblem, conversion
-from ebbmark.physiology.formulas.body import ACCEPTED_HEIGHT_RANGE_CM, ACCEPTED_WEIGHT_RANGE_KG
+from ebbmark.physiology.mechanics import ACCEPTED_HEIGHT_RANGE_CM, ACCEPTED_WEIGHT_RANGE_KG
 from ebbmark.physiology.readings import Quantity
 
 

@@ -23,7 +23,7 @@ from ebbmark.fhir.reading.codes import HeightKind, PlainRule, SexKind, Unusable
 from ebbmark.fhir.reading.concept_map import CodeMap
 from ebbmark.fhir.times import seconds
 from ebbmark.physiology.findings import Change
-from ebbmark.physiology.formulas.body import Sex
+from ebbmark.physiology.mechanics import Sex
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.stop.limits import NO_RHYTHM, Rhythms
 

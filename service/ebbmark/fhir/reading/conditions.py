@@ -34,7 +34,7 @@ from ebbmark.fhir.reading.codes import code_shown
 from ebbmark.fhir.reading.collected import BodyWeight, left_out
 from ebbmark.fhir.reading.question import ReceivedCondition
 from ebbmark.fhir.times import instant, seconds
-from ebbmark.physiology.formulas.body import OBESE_FROM_KG_PER_M2, body_mass_index
+from ebbmark.physiology.mechanics import OBESE_FROM_KG_PER_M2, body_mass_index
 
 Coded = tuple[str, str]
 """Code system, and code as it was sent."""

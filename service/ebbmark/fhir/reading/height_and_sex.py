@@ -22,7 +22,7 @@ from ebbmark.fhir.reading.codes import CODES, HeightKind, SexKind
 from ebbmark.fhir.reading.collected import Collected, Height, SexStatement, left_out
 from ebbmark.fhir.reading.values import sexes_of
 from ebbmark.fhir.times import TimeFault, seconds
-from ebbmark.physiology.formulas.body import Sex, predicted_body_weight_kg
+from ebbmark.physiology.mechanics import Sex, predicted_body_weight_kg
 
 HEIGHT_TOLERANCE_CM = 3.0
 """Two heights of one adult that differ by more do not belong to one adult, or one is wrong; our choice."""

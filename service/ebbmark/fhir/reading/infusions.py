@@ -24,7 +24,7 @@ from ebbmark.fhir.reading.parse_resources import not_needed
 from ebbmark.fhir.reading.question import ReceivedInfusion
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.times import seconds
-from ebbmark.physiology.vasopressors import Infusion
+from ebbmark.physiology.timeline import Infusion
 
 RXNORM = "http://www.nlm.nih.gov/research/umls/rxnorm"
 _ATC = ("http://www.whocc.no/atc", "http://fhir.de/CodeSystem/bfarm/atc", "http://fhir.de/CodeSystem/dimdi/atc")

@@ -21,7 +21,7 @@ from ebbmark.fhir.reading.units import UCUM, to_canonical, unit_shown
 from ebbmark.fhir.times import seconds
 from ebbmark.physiology.before.plan_checks import Variant
 from ebbmark.physiology.before.staircase import StaircaseRules
-from ebbmark.physiology.formulas.body import Sex
+from ebbmark.physiology.mechanics import Sex
 from ebbmark.physiology.protocols import Protocol
 
 Reader = Callable[[Given, str, Question], None]

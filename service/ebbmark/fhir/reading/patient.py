@@ -23,7 +23,7 @@ from ebbmark.fhir.reading.collected import Collected, left_out
 from ebbmark.fhir.reading.height_and_sex import SexFound, height_of, sex_of
 from ebbmark.fhir.times import age_range_years, is_after, latest_second
 from ebbmark.physiology.findings import IN_USE, PatientStatus
-from ebbmark.physiology.formulas.body import Sex
+from ebbmark.physiology.mechanics import Sex
 
 ADULT_YEARS = 18
 """The formulas and the trials behind them are of adults."""

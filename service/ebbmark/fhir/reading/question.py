@@ -15,7 +15,7 @@ from ebbmark.fhir.reading.patient import ReceivedPatient
 from ebbmark.fhir.reading.units import contradicts, unit_shown
 from ebbmark.physiology.before.plan_checks import Variant
 from ebbmark.physiology.before.staircase import StaircaseRules
-from ebbmark.physiology.formulas.body import Sex
+from ebbmark.physiology.mechanics import Sex
 from ebbmark.physiology.protocols import Protocol
 
 

@@ -32,7 +32,7 @@ from ebbmark.physiology.findings import IN_USE, Change, PatientStatus
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading, UnusableReading
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, NO_RHYTHM, Rhythms, StopLimits
-from ebbmark.physiology.vasopressors import Infusion
+from ebbmark.physiology.timeline import Infusion
 
 
 @dataclass(frozen=True, slots=True)

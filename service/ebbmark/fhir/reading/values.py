@@ -42,7 +42,7 @@ from ebbmark.fhir.reading.collected import (
     reference_of,
 )
 from ebbmark.fhir.reading.units import UCUM, UNITS, UnitFault, UnitProblem
-from ebbmark.physiology.formulas.body import Sex
+from ebbmark.physiology.mechanics import Sex
 from ebbmark.physiology.readings import Quantity, Reading
 
 _V3_GENDER = "http://terminology.hl7.org/CodeSystem/v3-AdministrativeGender"

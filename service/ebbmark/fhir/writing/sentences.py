@@ -10,7 +10,7 @@ from ebbmark.fhir.reading.patient import Person
 from ebbmark.fhir.reading.read import Request
 from ebbmark.physiology.advice.what_if import WhatIf
 from ebbmark.physiology.closing.result import Closing, Verdict
-from ebbmark.physiology.formulas.body import Sex
+from ebbmark.physiology.mechanics import Sex
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.trial.steps import Trial

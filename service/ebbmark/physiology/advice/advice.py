@@ -15,9 +15,8 @@ from statistics import median
 from ebbmark.physiology.advice.evidence import EVIDENCE, EvidenceLine
 from ebbmark.physiology.advice.what_if import TidalVolume, WhatIf, what_if
 from ebbmark.physiology.closing.result import Closing, Evidence, Shape, Verdict
-from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE, SOURCES, Finding, Weight
-from ebbmark.physiology.formulas.body import Sex, height_remark, predicted_body_weight_kg, tidal_volume_ml
-from ebbmark.physiology.message import Value
+from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE, SOURCES, Finding, Value, Weight
+from ebbmark.physiology.mechanics import Sex, height_remark, predicted_body_weight_kg, tidal_volume_ml
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.steps import Observed, Step, Trial
 

@@ -11,7 +11,7 @@ from enum import Enum
 from typing import Final
 
 from ebbmark.data import table
-from ebbmark.physiology.message import Message, message
+from ebbmark.physiology.findings import Message, message
 
 
 class EvidenceStatus(Enum):

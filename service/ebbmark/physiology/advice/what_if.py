@@ -13,7 +13,7 @@ from statistics import median
 
 from ebbmark.physiology.closing.result import Closing
 from ebbmark.physiology.findings import Finding, Weight
-from ebbmark.physiology.formulas.mechanics import (
+from ebbmark.physiology.mechanics import (
     Control,
     driving_pressure_at_cmh2o,
     expected_mechanical_power_j_per_min,

@@ -12,7 +12,7 @@ from enum import Enum
 from statistics import median
 from typing import Any, Final
 
-from ebbmark.physiology.message import Value, message
+from ebbmark.physiology.findings import Value, message
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.artefacts import OPEN_CIRCUIT_PEEP_CMH2O, VANISHED_VOLUME
 

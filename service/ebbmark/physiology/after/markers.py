@@ -22,10 +22,9 @@ from typing import Final
 
 from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, noise_of_difference
 from ebbmark.physiology.closing.result import Closing
-from ebbmark.physiology.findings import SOURCES
-from ebbmark.physiology.formulas.bounds import require_at_least_zero, require_positive
-from ebbmark.physiology.formulas.gas_exchange import HIGHEST_INFORMATIVE_SPO2_PERCENT
-from ebbmark.physiology.message import Message, message
+from ebbmark.physiology.findings import SOURCES, Message, message
+from ebbmark.physiology.gas_exchange import HIGHEST_INFORMATIVE_SPO2_PERCENT
+from ebbmark.physiology.mechanics import require_at_least_zero, require_positive
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import FIO2, in_force_at
 from ebbmark.physiology.trial.limb import same_setting

@@ -12,7 +12,7 @@ from math import hypot, sqrt
 from typing import Final
 
 from ebbmark.data import table
-from ebbmark.physiology.formulas.bounds import require_positive
+from ebbmark.physiology.mechanics import require_positive
 
 _TWO_SIDED_95: Final = 1.959963984540054
 

@@ -29,8 +29,7 @@ from ebbmark.physiology.after.events import (
     open_circuit_episodes,
 )
 from ebbmark.physiology.after.measures import assumed_noise, noise_of_difference
-from ebbmark.physiology.findings import OWN_CHOICE, Change, Finding, KnownCondition, Weight
-from ebbmark.physiology.message import Message, Value, message
+from ebbmark.physiology.findings import OWN_CHOICE, Change, Finding, KnownCondition, Message, Value, Weight, message
 from ebbmark.physiology.patient.context import LIMITS, vital_limits_of
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.protocols import Protocol

@@ -2,7 +2,8 @@
 
 Each figure is computed from the middle values of that stretch, and names the inputs that it came from; each gas is
 paired with the FiO2 that was breathed when it was drawn. What cannot be computed is listed with the reason; nothing is
-filled in. Source: Berlin definition, JAMA 2012;307:2526-33, for P/F; each other formula's own, see `formulas`.
+filled in. Source: Berlin definition, JAMA 2012;307:2526-33, for P/F; each other formula has its own (`mechanics`,
+`gas_exchange`).
 """
 
 from __future__ import annotations
@@ -13,15 +14,15 @@ from statistics import median
 from typing import Final
 
 from ebbmark.physiology.after.measures import Measure
-from ebbmark.physiology.formulas.gas_exchange import doubt_of, pf_ratio_mmhg, ventilatory_ratio
-from ebbmark.physiology.formulas.mechanics import (
+from ebbmark.physiology.findings import Message, message
+from ebbmark.physiology.gas_exchange import doubt_of, pf_ratio_mmhg, ventilatory_ratio
+from ebbmark.physiology.mechanics import (
     driving_pressure_cmh2o,
     dynamic_compliance_ml_per_cmh2o,
     mechanical_power_pressure_control_j_per_min,
     mechanical_power_volume_control_j_per_min,
     static_compliance_ml_per_cmh2o,
 )
-from ebbmark.physiology.message import Message, message
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import FIO2, SETTLES_S, breathed_at, setting_at
 from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O

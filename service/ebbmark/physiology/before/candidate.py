@@ -31,8 +31,8 @@ from ebbmark.physiology.before.state import (
     gas_doubts,
     present_state,
 )
-from ebbmark.physiology.formulas.gas_exchange import GasDoubt
-from ebbmark.physiology.message import Message, Value, joined, message
+from ebbmark.physiology.findings import Message, Value, joined, message
+from ebbmark.physiology.gas_exchange import GasDoubt
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, StopLimits
 

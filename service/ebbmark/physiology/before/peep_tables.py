@@ -11,7 +11,7 @@ from math import isfinite
 from typing import Any, Final
 
 from ebbmark.data import table
-from ebbmark.physiology.message import Message, Value, joined, message
+from ebbmark.physiology.findings import Message, Value, joined, message
 
 _SAME_FIO2: Final = 0.005
 """FiO2 is charted to the whole per cent."""

@@ -35,8 +35,8 @@ from ebbmark.physiology.before.plan_steps import (
     written_out,
 )
 from ebbmark.physiology.before.staircase import COMMON_PRACTICE, StaircaseRules, origins_of
-from ebbmark.physiology.formulas.bounds import require_at_least_zero, require_positive
-from ebbmark.physiology.message import Value, message
+from ebbmark.physiology.findings import Value, message
+from ebbmark.physiology.mechanics import require_at_least_zero, require_positive
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, StopLimits
 

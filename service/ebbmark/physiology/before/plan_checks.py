@@ -21,8 +21,8 @@ from ebbmark.physiology.before.candidate import Candidate, Documented
 from ebbmark.physiology.before.plan_steps import Settings
 from ebbmark.physiology.before.risks import Risk, RiskConcept, Scope
 from ebbmark.physiology.before.staircase import StaircaseRules, unverified_cells, unverified_names
-from ebbmark.physiology.formulas.mechanics import Control
-from ebbmark.physiology.message import Message, Value, joined, message
+from ebbmark.physiology.findings import Message, Value, joined, message
+from ebbmark.physiology.mechanics import Control
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.stop.limits import StopLimits
 

@@ -11,8 +11,8 @@ from enum import Enum
 from typing import Final, NamedTuple
 
 from ebbmark.physiology.before.staircase import MarginMarker, RecruitmentRules, StaircaseRules
-from ebbmark.physiology.formulas.mechanics import Control
-from ebbmark.physiology.message import Message, Value, joined, message
+from ebbmark.physiology.findings import Message, Value, joined, message
+from ebbmark.physiology.mechanics import Control
 from ebbmark.physiology.protocols import Protocol
 
 

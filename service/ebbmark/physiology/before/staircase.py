@@ -12,8 +12,7 @@ from math import isfinite
 from typing import Any, Final
 
 from ebbmark.data import table
-from ebbmark.physiology.findings import SOURCES
-from ebbmark.physiology.message import Message, Value, joined, message
+from ebbmark.physiology.findings import SOURCES, Message, Value, joined, message
 
 STAIRCASE_TABLE: Final[dict[str, Any]] = table("staircases")
 """The staircases that are known by name, and the ranges that a site keeps to, as they stand in their file."""

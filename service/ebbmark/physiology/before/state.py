@@ -18,8 +18,8 @@ from dataclasses import dataclass
 from math import inf
 from typing import Final, NamedTuple
 
-from ebbmark.physiology.findings import SOURCES
-from ebbmark.physiology.formulas.gas_exchange import (
+from ebbmark.physiology.findings import SOURCES, Message, Value, joined, message
+from ebbmark.physiology.gas_exchange import (
     HIGHEST_INFORMATIVE_SPO2_PERCENT,
     GasDoubt,
     Oxygenation,
@@ -32,7 +32,6 @@ from ebbmark.physiology.formulas.gas_exchange import (
     pf_ratio_mmhg,
     sf_ratio,
 )
-from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import PEEP, SETTLES_S, InForce, breathed_at, in_force_at, span
 

@@ -69,7 +69,7 @@ from ebbmark.physiology.closing.result import (
     Verdict,
     evidence_of,
 )
-from ebbmark.physiology.message import Message, message
+from ebbmark.physiology.findings import Message, message
 
 _ONE_TOO_LOW, _ONE_TOO_HIGH = 1.1, 1.0
 _FAR_TOO_LOW, _FAR_TOO_HIGH = 8.0, 4.0

@@ -73,7 +73,7 @@ from ebbmark.physiology.closing.decision import decide
 from ebbmark.physiology.closing.model import FALLING, log_spoiled_odds, noise_of, step_centres
 from ebbmark.physiology.closing.posterior import Posterior, lay_curves, weigh_hypotheses
 from ebbmark.physiology.closing.result import Closing, CurveStep, Evidence, StepEstimate, Verdict
-from ebbmark.physiology.message import Message, message
+from ebbmark.physiology.findings import Message, message
 
 _DYNAMIC_FALLS = (0.65, 0.85, 1.1, 1.4)
 """Fall of dynamic compliance, in units of the fall of static compliance that it stands for: pressure that resistance

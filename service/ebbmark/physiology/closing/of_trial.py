@@ -32,7 +32,7 @@ from ebbmark.physiology.closing.decision import NAMED_IN_VAIN, NO_ANSWER
 from ebbmark.physiology.closing.estimator import FEWEST_STEPS, closing_posterior, estimate_closing, why_unusable
 from ebbmark.physiology.closing.model import FALLING, NOT_REACHED, event_prior
 from ebbmark.physiology.closing.result import Closing, CurveStep
-from ebbmark.physiology.message import Message, joined, message
+from ebbmark.physiology.findings import Message, joined, message
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.steps import Sample, Trial
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from enum import Enum
 from math import fsum
 
-from ebbmark.physiology.message import Message, Value, joined, message
+from ebbmark.physiology.findings import Message, Value, joined, message
 
 
 class Verdict(Enum):

@@ -29,7 +29,7 @@ from typing import Any, Final
 
 from ebbmark.physiology.closing.of_trial import STOP_LIMIT, curve_of, passed_along, should_stop_lowering
 from ebbmark.physiology.closing.result import CurveStep
-from ebbmark.physiology.message import Message, message
+from ebbmark.physiology.findings import Message, message
 from ebbmark.physiology.patient.titration import PatientContext
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading, UnusableReading, latest

@@ -12,8 +12,7 @@ from dataclasses import replace
 from typing import Final
 
 from ebbmark.physiology.closing.result import Closing, Evidence, Verdict
-from ebbmark.physiology.findings import OWN_CHOICE, ChangeKind, Finding, Weight
-from ebbmark.physiology.message import Value, message
+from ebbmark.physiology.findings import OWN_CHOICE, ChangeKind, Finding, Value, Weight, message
 from ebbmark.physiology.patient.breathing_checks import (
     clocks_differ,
     effort,
@@ -47,7 +46,7 @@ from ebbmark.physiology.patient.suggestion_checks import (
     worse_than_best,
 )
 from ebbmark.physiology.readings import Quantity
-from ebbmark.physiology.vasopressors import Rise, rises
+from ebbmark.physiology.timeline import Rise, rises
 
 
 def conditions_present(context: TrialContext) -> Iterator[Finding]:

@@ -6,8 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import Final
 
-from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE, SOURCES, Finding, Weight
-from ebbmark.physiology.message import Value, message
+from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE, SOURCES, Finding, Value, Weight, message
 from ebbmark.physiology.patient.context import StepSeen, TrialContext, finding_at, rows_where
 from ebbmark.physiology.readings import Quantity
 

@@ -15,14 +15,13 @@ from statistics import median, median_low
 from typing import Final
 
 from ebbmark.physiology.closing.result import Closing
-from ebbmark.physiology.findings import IN_USE, Change, Finding, KnownCondition, PatientStatus, Weight
-from ebbmark.physiology.message import Value, message
+from ebbmark.physiology.findings import IN_USE, Change, Finding, KnownCondition, PatientStatus, Value, Weight, message
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading, UnusableReading
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit, StopLimits
+from ebbmark.physiology.timeline import Infusion
 from ebbmark.physiology.trial.curve import LEAK
 from ebbmark.physiology.trial.steps import Step, Trial
-from ebbmark.physiology.vasopressors import Infusion
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,8 +6,7 @@ from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 from ebbmark.physiology.closing.result import Verdict
-from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE, Finding, Weight
-from ebbmark.physiology.message import Value, message
+from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE, Finding, Value, Weight, message
 from ebbmark.physiology.patient.context import CheckLimits, TrialContext
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.steps import Step

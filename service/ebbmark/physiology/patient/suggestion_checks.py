@@ -7,8 +7,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
-from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE, SOURCES, Finding, Weight
-from ebbmark.physiology.message import Message, Value, message
+from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE, SOURCES, Finding, Message, Value, Weight, message
 from ebbmark.physiology.patient.context import QuantitySeen, StepSeen, TrialContext, VitalLimits
 from ebbmark.physiology.readings import Quantity, UnusableReading
 

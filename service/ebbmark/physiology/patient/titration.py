@@ -15,15 +15,15 @@ from ebbmark.physiology.advice.what_if import WhatIf, what_if
 from ebbmark.physiology.closing.of_trial import Estimator, closing_of, estimator
 from ebbmark.physiology.closing.result import Closing, Verdict
 from ebbmark.physiology.findings import IN_USE, Change, Finding, KnownCondition, PatientStatus, Weight
-from ebbmark.physiology.formulas.body import Sex
+from ebbmark.physiology.mechanics import Sex
 from ebbmark.physiology.patient.checks import judge_curve, judge_suggestion
 from ebbmark.physiology.patient.context import LIMITS, CheckLimits, StepSeen, TrialContext, before_the_trial, steps_seen
 from ebbmark.physiology.patient.suggestion_checks import limits_met_at, limits_met_in_trial
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Reading, UnusableReading
+from ebbmark.physiology.timeline import Infusion
 from ebbmark.physiology.trial.limb import PeepLevel, began_of
 from ebbmark.physiology.trial.steps import Trial
-from ebbmark.physiology.vasopressors import Infusion
 
 LUNG_OR_TUBE: Final = ("sudden-fall", "fall-with-vital-signs", "pressure-rises-as-peep-falls", "sudden-rise")
 """Findings that a pneumothorax or a displaced tube gives."""

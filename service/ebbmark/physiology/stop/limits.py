@@ -13,8 +13,7 @@ from math import isfinite
 from typing import Any, Final
 
 from ebbmark.data import table
-from ebbmark.physiology.findings import SOURCES
-from ebbmark.physiology.message import Message, Value, joined, message
+from ebbmark.physiology.findings import SOURCES, Message, Value, joined, message
 
 
 @dataclass(frozen=True, slots=True, order=True)

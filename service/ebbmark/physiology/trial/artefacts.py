@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import Enum
 from statistics import median
 
-from ebbmark.physiology.message import Message, message
+from ebbmark.physiology.findings import Message, message
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.curve import ABOVE_PEEP, CHARTED, VOLUMES, Recipe, StepReadings

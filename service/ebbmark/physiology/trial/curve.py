@@ -14,8 +14,8 @@ from math import hypot
 from operator import itemgetter
 from statistics import median
 
-from ebbmark.physiology.formulas.mechanics import dynamic_compliance_ml_per_cmh2o, static_compliance_ml_per_cmh2o
-from ebbmark.physiology.message import Message, Value, joined, message
+from ebbmark.physiology.findings import Message, Value, joined, message
+from ebbmark.physiology.mechanics import dynamic_compliance_ml_per_cmh2o, static_compliance_ml_per_cmh2o
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.steps import ComplianceKind, Observed, Sample, Step
 

@@ -10,7 +10,7 @@ from itertools import pairwise
 from operator import itemgetter
 from statistics import median
 
-from ebbmark.physiology.message import Message, joined, message
+from ebbmark.physiology.findings import Message, joined, message
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.artefacts import OPEN_CIRCUIT_PEEP_CMH2O

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from operator import itemgetter
 from statistics import median
 
-from ebbmark.physiology.message import Message, joined, message
+from ebbmark.physiology.findings import Message, joined, message
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.artefacts import dropped_leads, odd_readings, odd_remarks, settled_from_s

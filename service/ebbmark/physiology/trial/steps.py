@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
-from ebbmark.physiology.message import Message
+from ebbmark.physiology.findings import Message
 from ebbmark.physiology.readings import Reading
 
 

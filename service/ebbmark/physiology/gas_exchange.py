@@ -21,9 +21,8 @@ from enum import Enum
 from math import isfinite
 from typing import Final
 
-from ebbmark.physiology.findings import SOURCES
-from ebbmark.physiology.formulas.bounds import require_at_least_zero, require_positive
-from ebbmark.physiology.message import Message, Value, joined, message
+from ebbmark.physiology.findings import SOURCES, Message, Value, joined, message
+from ebbmark.physiology.mechanics import require_at_least_zero, require_positive
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import BESIDE_S, span
 
