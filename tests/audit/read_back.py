@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from ebbmark.fhir.writing.write import as_transaction
+from ebbmark.fhir.writing.transaction import as_transaction
 
 Json = dict[str, Any]
 

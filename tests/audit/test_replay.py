@@ -14,7 +14,8 @@ from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.identity import identity
-from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of, superseded
+from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
+from ebbmark.fhir.writing.supersession import superseded
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.replay import Replayed, replay

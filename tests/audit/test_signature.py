@@ -8,9 +8,11 @@ import pytest
 
 from audit.read_back import read_back
 from ebbmark.audit.signature import Verified, sign, verify
-from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of, superseded, unmarked
+from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
+from ebbmark.fhir.writing.supersession import superseded, unmarked
+from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.fhir.writing.validate import validate
-from ebbmark.fhir.writing.write import as_transaction, write_bundle
+from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.keys import KeyFault, PublicKey, SigningKey, new_key_set, public_key_set, read_key_ring, read_public_keys
 from fhir_builders import to_bytes
 from recommendations import RECORDED_S, found

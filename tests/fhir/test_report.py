@@ -12,9 +12,10 @@ import pytest
 from answers import resource, resources
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.naming import CODE_SYSTEM
-from ebbmark.fhir.writing.normal_form import superseded, superseded_by, unmarked
+from ebbmark.fhir.writing.supersession import superseded, superseded_by, unmarked
+from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.fhir.writing.validate import validate
-from ebbmark.fhir.writing.write import as_transaction, write_bundle
+from ebbmark.fhir.writing.write import write_bundle
 from recommendations import ALL, RECORDED_S, found, not_reached
 
 Json = dict[str, Any]

@@ -10,8 +10,9 @@ import pytest
 
 from answers import elements, resource, resources
 from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.fhir.writing.validate import validate
-from ebbmark.fhir.writing.write import as_transaction, write_bundle
+from ebbmark.fhir.writing.write import write_bundle
 from recommendations import ALL, RECORDED_S, found, indeterminate
 
 Build = Callable[[], Answer]

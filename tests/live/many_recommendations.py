@@ -10,7 +10,8 @@ import httpx
 
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Source
-from ebbmark.fhir.writing.write import as_transaction, write_bundle
+from ebbmark.fhir.writing.transaction import as_transaction
+from ebbmark.fhir.writing.write import write_bundle
 from live.record_server import FHIR_JSON
 from live.written_once import Job, job_of
 from recommendations import RECORDED_S, found, retold

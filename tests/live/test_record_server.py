@@ -15,7 +15,8 @@ from typing import Any
 import httpx
 import pytest
 
-from ebbmark.fhir.writing.write import as_transaction, write_bundle
+from ebbmark.fhir.writing.transaction import as_transaction
+from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.clinical_resources import OVERLAP_S, nothing_stored_since
 from live.record_server import FHIR_JSON

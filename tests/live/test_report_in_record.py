@@ -11,7 +11,7 @@ import pytest
 from audit.test_signature import PUBLISHED
 from ebbmark.audit.findings import FindingKind
 from ebbmark.audit.signature import Verified, verify
-from ebbmark.fhir.writing.normal_form import superseded_by
+from ebbmark.fhir.writing.supersession import superseded_by
 from ebbmark.record.write_outcome import WriteState
 from fhir_builders import quantity
 from live.bedside import AT_S, Bedside, Stored

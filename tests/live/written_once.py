@@ -15,9 +15,8 @@ from typing import Any
 import httpx
 import msgspec
 
-from ebbmark.fhir.naming import RESULT_SYSTEM
-from ebbmark.fhir.writing.normal_form import CURRENT_SYSTEM, SUPERSEDED_SYSTEM
-from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM
+from ebbmark.fhir.naming import RESULT_SYSTEM, SOFTWARE_SYSTEM
+from ebbmark.fhir.writing.supersession import CURRENT_SYSTEM, SUPERSEDED_SYSTEM
 from ebbmark.record.write_outcome import WriteOutcome, WriteState
 
 Json = dict[str, Any]

@@ -16,8 +16,9 @@ from ebbmark.fhir.answer import Answer, Coded
 from ebbmark.fhir.operations import BY_SLUG, OPERATIONS, TITRATE_PEEP
 from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
 from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.fhir.writing.validate import validate
-from ebbmark.fhir.writing.write import as_transaction, write_bundle, write_bundle_bytes
+from ebbmark.fhir.writing.write import write_bundle, write_bundle_bytes
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.record_query import named_in_record
 from ebbmark.record.retry import Waiting

@@ -9,7 +9,7 @@ import httpx
 import pytest
 import respx
 
-from ebbmark.fhir.writing.normal_form import superseded_by
+from ebbmark.fhir.writing.supersession import superseded_by
 from ebbmark.record.write_outcome import WriteState
 from record.keeping_record import BASE, KeepingRecord
 from record.test_supersede import NEW, OLD, later_margin, standing_identities, statuses, write, written_to

@@ -31,7 +31,8 @@ import httpx
 import pytest
 
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.writing.write import as_transaction, write_bundle
+from ebbmark.fhir.writing.transaction import as_transaction
+from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.record.client import Answer as HttpAnswer
 from ebbmark.record.client import Failure, RecordClient, RecordSettings, Reply
 from ebbmark.record.retry import CallFailure, Waiting

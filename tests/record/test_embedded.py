@@ -21,10 +21,11 @@ from ebbmark.audit.signature import Verified, sign, verify
 from ebbmark.audit.stored_answer import stored_answer
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.naming import ACCEPTS_EVERYTHING, WRITTEN_TYPES, AcceptedWrites
-from ebbmark.fhir.writing.embedded import embedded_in, with_embedded
-from ebbmark.fhir.writing.normal_form import NormalForm, normal_form, resources_of, superseded_by
+from ebbmark.fhir.writing.normal_form import NormalForm, normal_form, resources_of
+from ebbmark.fhir.writing.supersession import superseded_by
+from ebbmark.fhir.writing.transaction import as_transaction, embedded_in, with_embedded
 from ebbmark.fhir.writing.validate import validate
-from ebbmark.fhir.writing.write import as_transaction, write_bundle
+from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.embedded_resources import where_recorded
 from ebbmark.record.retry import Waiting

@@ -9,7 +9,8 @@ import pytest
 import respx
 
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.writing.write import as_transaction, write_bundle
+from ebbmark.fhir.writing.transaction import as_transaction
+from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.retry import Waiting
 from ebbmark.record.search import ReadFailure

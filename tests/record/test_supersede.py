@@ -13,9 +13,10 @@ import respx
 
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Source
-from ebbmark.fhir.writing.normal_form import superseded, superseded_by
+from ebbmark.fhir.writing.supersession import superseded, superseded_by
+from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.fhir.writing.validate import validate
-from ebbmark.fhir.writing.write import as_transaction, write_bundle
+from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.precedence import Candidate, doubtful_inputs, standing_of
 from ebbmark.record.retry import Waiting

@@ -25,7 +25,7 @@ from ebbmark.cli import main
 from ebbmark.fhir.naming import WRITTEN_TYPES, AcceptedWrites
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.writing.normal_form import superseded
+from ebbmark.fhir.writing.supersession import superseded
 from ebbmark.physiology.after.trials_of_record import trials_of_record
 from ebbmark.review import patients, shards
 from ebbmark.review.command import NOTHING

@@ -15,7 +15,7 @@ from ebbmark.fhir.bedside.site import NO_SITE
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.audit_event import Actor
-from ebbmark.fhir.writing.write import as_transaction
+from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.search import ReadFailure
 from ebbmark.record.write_outcome import WriteState

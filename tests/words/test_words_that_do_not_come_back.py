@@ -129,7 +129,7 @@ STILL: dict[str, int] = {
     "use_cases/replay_exchange.py": 18,
     "use_cases/trial_and_patient.py": 1,
     "fhir/writing/audit_event.py": 1,
-    "fhir/writing/embedded.py": 1,
+    "fhir/writing/transaction.py": 1,
     "fhir/writing/entered.py": 2,
     "fhir/writing/identity.py": 1,
     "fhir/writing/normal_form.py": 4,

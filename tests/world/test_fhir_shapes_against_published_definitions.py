@@ -18,7 +18,8 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.codesystem import code_system
 from ebbmark.fhir.definitions import capability_statement, definition_of
 from ebbmark.fhir.operations import TITRATE_PEEP
-from ebbmark.fhir.writing.write import as_transaction, write_bundle
+from ebbmark.fhir.writing.transaction import as_transaction
+from ebbmark.fhir.writing.write import write_bundle
 from recommendations import ALL, RECORDED_S, found
 from world.published_definitions import against_definitions, against_schema
 

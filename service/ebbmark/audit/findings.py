@@ -12,7 +12,8 @@ from enum import Enum
 
 from ebbmark import __version__
 from ebbmark.audit.stored_answer import AnswerClaims, StoredAnswer
-from ebbmark.fhir.writing.normal_form import kind_of, labels_of, superseded_by, unmarked
+from ebbmark.fhir.writing.normal_form import kind_of, labels_of
+from ebbmark.fhir.writing.supersession import superseded_by, unmarked
 
 Json = Mapping[str, object]
 

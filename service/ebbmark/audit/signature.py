@@ -19,9 +19,9 @@ import msgspec
 from joserfc.errors import JoseError
 
 from ebbmark.audit.stored_answer import foreign_in, require_shape
+from ebbmark.fhir.naming import ANSWER_PROVENANCES, PROVENANCE, REPORT, REPORT_PROVENANCE
 from ebbmark.fhir.writing.identity import NotCanonical, canonical_bytes
 from ebbmark.fhir.writing.normal_form import NormalForm, full_url_of, kind_of, normal_form, resources_of
-from ebbmark.fhir.writing.provenance import ANSWER_PROVENANCES, PROVENANCE, REPORT, REPORT_PROVENANCE
 from ebbmark.keys import PublicKey, SigningKey
 
 if TYPE_CHECKING:

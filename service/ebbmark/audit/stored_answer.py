@@ -14,20 +14,14 @@ import msgspec
 
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.model import Reference
+from ebbmark.fhir.naming import PROTOCOL_SYSTEM, PROVENANCE, REPORT, REPORT_PROVENANCE, operation_url
 from ebbmark.fhir.operations import BY_SLUG, FROM_RECORD, PARAMETERS, TITRATE_PEEP, Operation
 from ebbmark.fhir.problems import Ignored
 from ebbmark.fhir.times import seconds
-from ebbmark.fhir.writing.embedded import unpacked
-from ebbmark.fhir.writing.identity import operation_url
-from ebbmark.fhir.writing.normal_form import SUPERSEDED_SYSTEM, NormalForm, NotAnAnswer, kind_of, normal_form, unmarked
-from ebbmark.fhir.writing.provenance import (
-    ENTERER,
-    PROTOCOL_SYSTEM,
-    PROVENANCE,
-    REPORT,
-    REPORT_PROVENANCE,
-    REQUEST_PARAMETERS,
-)
+from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer, kind_of, normal_form
+from ebbmark.fhir.writing.provenance import ENTERER, REQUEST_PARAMETERS
+from ebbmark.fhir.writing.supersession import SUPERSEDED_SYSTEM, unmarked
+from ebbmark.fhir.writing.transaction import unpacked
 
 Json = Mapping[str, object]
 

@@ -16,7 +16,7 @@ from urllib.parse import urlencode
 
 from ebbmark import __version__
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.naming import BASE, DEFINITIONS_DATE
+from ebbmark.fhir.naming import BASE, DEFINITIONS_DATE, operation_url
 from ebbmark.fhir.operations import (
     BY_SLUG,
     FROM_RECORD,
@@ -27,7 +27,6 @@ from ebbmark.fhir.operations import (
     Operation,
     Parameter,
 )
-from ebbmark.fhir.writing.identity import operation_url
 from ebbmark.fhir.writing.terms import OWN, standard
 from ebbmark.physiology.before.staircase import Cell, StaircaseRules, origin_words
 from ebbmark.physiology.protocols import Protocol

@@ -134,3 +134,36 @@ class AcceptedWrites:
 
 ACCEPTS_EVERYTHING = AcceptedWrites()
 """A record that takes all of it."""
+
+URI_SYSTEM = "urn:ietf:rfc:3986"
+"""RFC 3986 as a system is how FHIR spells "the value is itself a URI"."""
+
+
+PROVENANCE = "provenance"
+"""Kind of the Provenance over the results."""
+
+
+SOFTWARE_SYSTEM = f"{BASE}/sid/software"
+
+
+PROTOCOL_SYSTEM = f"{BASE}/sid/protocol"
+
+
+DIGEST_SYSTEM = f"{BASE}/sid/input-digest"
+
+
+REPORT = "report"
+"""Kind of the DiagnosticReport."""
+
+
+REPORT_PROVENANCE = "report-provenance"
+"""Kind of the Provenance over it."""
+
+
+ANSWER_PROVENANCES = (PROVENANCE, REPORT_PROVENANCE)
+"""Kinds of all Provenances over an answer."""
+
+
+def operation_url(slug: str) -> str:
+    """Canonical address of an operation; an identifier, not an address."""
+    return f"{BASE}/OperationDefinition/{slug}"

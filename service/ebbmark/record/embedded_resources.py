@@ -1,6 +1,6 @@
 """Find answers in the record by their Provenance, or by the result that carries it where the record takes none.
 
-Source: FHIR R4 search.html (_tag, identifier); `fhir.writing.embedded` says what is carried where.
+Source: FHIR R4 search.html (_tag, identifier); `fhir.writing.transaction` says what is carried where.
 """
 
 from __future__ import annotations
@@ -10,9 +10,8 @@ from collections.abc import Iterable, Sequence
 import msgspec
 
 from ebbmark.fhir.model import Coding, Identifier
-from ebbmark.fhir.naming import RESULT_SYSTEM
-from ebbmark.fhir.writing.embedded import EMBEDDED_SYSTEM, Embedded
-from ebbmark.fhir.writing.provenance import PROVENANCE
+from ebbmark.fhir.naming import PROVENANCE, RESULT_SYSTEM
+from ebbmark.fhir.writing.transaction import EMBEDDED_SYSTEM, Embedded
 from ebbmark.record.client import RecordClient
 from ebbmark.record.search import Budget, Found, FoundEntry, ReadFailure, TooMuch, any_of, search
 

@@ -12,9 +12,8 @@ from typing import cast
 
 import msgspec
 
-from ebbmark.fhir.naming import RESULT_SYSTEM, tail_of
-from ebbmark.fhir.writing.embedded import Embedded, embedded_in, unpacked
-from ebbmark.fhir.writing.provenance import ANSWER_PROVENANCES, REPORT, SOFTWARE_SYSTEM
+from ebbmark.fhir.naming import ANSWER_PROVENANCES, REPORT, RESULT_SYSTEM, SOFTWARE_SYSTEM, tail_of
+from ebbmark.fhir.writing.transaction import Embedded, embedded_in, unpacked
 from ebbmark.record.client import RecordClient
 from ebbmark.record.embedded_resources import beside_in_record, carriers_in_record, provenances_in_record
 from ebbmark.record.search import Budget, FoundEntry, ReadFailure, read_one

@@ -15,11 +15,10 @@ from typing import TypeVar
 import msgspec
 
 from ebbmark.fhir.model import Identifier, Period
-from ebbmark.fhir.naming import CODE_SYSTEM, RESULT_SYSTEM, tail_of
+from ebbmark.fhir.naming import ANSWER_PROVENANCES, CODE_SYSTEM, PROVENANCE, RESULT_SYSTEM, tail_of
 from ebbmark.fhir.times import seconds
-from ebbmark.fhir.writing.embedded import Embedded, embedded_in
-from ebbmark.fhir.writing.normal_form import superseded_by
-from ebbmark.fhir.writing.provenance import ANSWER_PROVENANCES, PROVENANCE
+from ebbmark.fhir.writing.supersession import superseded_by
+from ebbmark.fhir.writing.transaction import Embedded, embedded_in
 from ebbmark.record.client import RecordClient
 from ebbmark.record.embedded_resources import Meta, beside_in_record, failure_of, names_of, provenances_in_record
 from ebbmark.record.search import Budget, Found, FoundEntry, ReadFailure, Reference, any_of, read_one, search

@@ -22,7 +22,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from ebbmark.fhir.writing.normal_form import superseded_by
+from ebbmark.fhir.writing.supersession import superseded_by
 from ebbmark.record.client import RecordClient
 from ebbmark.record.precedence import Standing
 from ebbmark.record.search import ReadFailure
@@ -255,7 +255,7 @@ async def write_current(
     """Write one answer, and mark those that it takes the place of.
 
     Args:
-        transaction: what `fhir.writing.write.as_transaction` made.
+        transaction: what `fhir.writing.transaction.as_transaction` made.
         make_current: whether the answer is to stand again where the record holds it marked superseded, unless another
             one rests on newer inputs.
         progress: is kept up to date, for a caller who may end the write by a deadline.

@@ -15,10 +15,10 @@ from urllib.parse import quote
 import msgspec
 
 from ebbmark.fhir.model import Identifier, Period
-from ebbmark.fhir.naming import ACCEPTS_EVERYTHING, REQUEST_SYSTEM, AcceptedWrites, tail_of
+from ebbmark.fhir.naming import ACCEPTS_EVERYTHING, PROVENANCE, REQUEST_SYSTEM, AcceptedWrites, tail_of
 from ebbmark.fhir.times import seconds
-from ebbmark.fhir.writing.embedded import with_embedded, with_more_embedded
-from ebbmark.fhir.writing.normal_form import (
+from ebbmark.fhir.writing.provenance import ENTERER
+from ebbmark.fhir.writing.supersession import (
     CURRENT_SYSTEM,
     Change,
     current_list,
@@ -28,8 +28,7 @@ from ebbmark.fhir.writing.normal_form import (
     superseded_by,
     supersession,
 )
-from ebbmark.fhir.writing.provenance import ENTERER, PROVENANCE
-from ebbmark.fhir.writing.write import referred_by_name
+from ebbmark.fhir.writing.transaction import referred_by_name, with_embedded, with_more_embedded
 from ebbmark.record.client import RecordClient
 from ebbmark.record.embedded_resources import Meta, failure_of
 from ebbmark.record.precedence import Candidate, Standing, doubtful_inputs, standing_of
@@ -133,7 +132,7 @@ def outgoing_answer(transaction: Json, accepts: AcceptedWrites = ACCEPTS_EVERYTH
     """Read the transaction.
 
     Args:
-        transaction: what `fhir.writing.write.as_transaction` made.
+        transaction: what `fhir.writing.transaction.as_transaction` made.
         accepts: what the record takes; the rest is carried inside that.
     """
     entries = cast("list[Json]", transaction["entry"])

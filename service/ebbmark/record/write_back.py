@@ -52,7 +52,7 @@ async def with_stored_device(entries: Sequence[Json], record: RecordClient) -> t
     """The entries of a transaction, with the Device of the record in place of ours where it holds several.
 
     Args:
-        entries: as `fhir.writing.write.as_transaction` made them.
+        entries: as `fhir.writing.transaction.as_transaction` made them.
 
     Returns:
         The same entries where the record holds one, none, or cannot be asked: the write itself then says what is wrong.

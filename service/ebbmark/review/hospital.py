@@ -20,7 +20,7 @@ from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.times import instant
-from ebbmark.fhir.writing.write import as_transaction
+from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.keys import SigningKey
 from ebbmark.physiology.lung import Lung, SimulatedPhase, Staircase, Thresholds, simulate_trial
 from ebbmark.use_cases.questions import answer_request

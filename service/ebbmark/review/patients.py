@@ -22,8 +22,8 @@ from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Ignored, ProblemKind, Reason, Rejected
 from ebbmark.fhir.reading.read import Request, read_request
 from ebbmark.fhir.times import seconds
-from ebbmark.fhir.writing.embedded import embedded_in, unpacked
 from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer
+from ebbmark.fhir.writing.transaction import embedded_in, unpacked
 from ebbmark.physiology.after.markers import Meaning, read_markers
 from ebbmark.physiology.after.trials_of_record import set_after, trials_of_record
 from ebbmark.physiology.patient.titration import Titration

@@ -22,12 +22,13 @@ from ebbmark.audit.signature import sign
 from ebbmark.audit.stored_answer import with_stored_remarks
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.writing.embedded import with_embedded
 from ebbmark.fhir.writing.entered import entered_transaction
-from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer, normal_form, superseded_by, unmarked
+from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer, normal_form, with_write_issue
 from ebbmark.fhir.writing.provenance import person_who_enters
+from ebbmark.fhir.writing.supersession import superseded_by, unmarked
+from ebbmark.fhir.writing.transaction import as_transaction, with_embedded
 from ebbmark.fhir.writing.validate import validate
-from ebbmark.fhir.writing.write import as_transaction, with_write_issue, write_bundle
+from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import RecordClient
 from ebbmark.record.embedded_resources import where_recorded
@@ -342,7 +343,7 @@ async def dry_run(transaction: Json, *, record: RecordClient) -> DryRun | ReadFa
     """Look at the record, and write nothing.
 
     Args:
-        transaction: what `fhir.writing.write.as_transaction` made.
+        transaction: what `fhir.writing.transaction.as_transaction` made.
 
     Returns:
         What would be done; where the record could not be looked at, why: nothing would be written either then.

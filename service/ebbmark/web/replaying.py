@@ -16,7 +16,8 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.audit_event import Access, AuditAction
-from ebbmark.fhir.writing.normal_form import NotAnAnswer, unmarked
+from ebbmark.fhir.writing.normal_form import NotAnAnswer
+from ebbmark.fhir.writing.supersession import unmarked
 from ebbmark.keys import PublicKey
 from ebbmark.record.client import RecordClient
 from ebbmark.record.fetch import in_time

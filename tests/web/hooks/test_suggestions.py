@@ -10,8 +10,8 @@ import msgspec
 import pytest
 
 from ebbmark.audit.signature import Verified, verify
+from ebbmark.fhir.writing.transaction import as_transaction as as_transaction_of_answer
 from ebbmark.fhir.writing.validate import validate
-from ebbmark.fhir.writing.write import as_transaction as as_transaction_of_answer
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.keys import KeyRing, new_key_set, public_key_set, read_key_ring, read_public_keys
 from ebbmark.web.hooks.card import settable

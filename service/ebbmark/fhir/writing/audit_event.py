@@ -10,9 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
-from ebbmark.fhir.naming import REQUEST_SYSTEM
+from ebbmark.fhir.naming import REQUEST_SYSTEM, SOFTWARE_SYSTEM
 from ebbmark.fhir.times import instant
-from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM
 
 _TERMINOLOGY = "http://terminology.hl7.org/CodeSystem"
 _INTERACTION = "http://hl7.org/fhir/restful-interaction"

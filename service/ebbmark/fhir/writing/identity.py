@@ -17,7 +17,7 @@ from uuid import NAMESPACE_URL
 import msgspec
 
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.naming import BASE, RESULT_SYSTEM
+from ebbmark.fhir.naming import RESULT_SYSTEM
 from ebbmark.fhir.reading.read import Request
 from ebbmark.fhir.times import instant
 from ebbmark.physiology.findings import IN_USE
@@ -233,11 +233,6 @@ class Reference(msgspec.Struct, omit_defaults=True, gc=False):
 
     reference: str | None = None
     display: str | None = None
-
-
-def operation_url(slug: str) -> str:
-    """Canonical address of an operation; an identifier, not an address."""
-    return f"{BASE}/OperationDefinition/{slug}"
 
 
 class AnswerContext:

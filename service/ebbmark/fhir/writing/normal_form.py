@@ -18,211 +18,23 @@ of the GuidanceResponse, since each would be one more thing that must agree with
 resource was put in by somebody, and people read it first. R4 lets a record make a narrative where none came, too. What
 such a one says cannot be told from what a tamperer would say, so it counts as a difference all the same.
 
-Results that a newer answer for the same trial supersedes are marked, and the normal form takes that off again.
-Observation, DetectedIssue and DiagnosticReport become `cancelled`. In FHIR R4 (codesystem-observation-status)
-`entered-in-error` is for a record that should never have existed, and the definition itself asks for `cancelled` where
-real-world activity has taken place; `amended` and `corrected` speak of changes after a final release, which a
-preliminary result never had. GuidanceResponse has no such status in R4: it stays what it was, an evaluation that
-succeeded, and its first note says that it no longer holds. A report has no notes: its conclusion begins with it. Every
-one of them carries a tag that names the newer answer. What was marked can be made current again, on purpose.
-
-One List per patient names the current answers; its version is the lock under which answers are written and marked.
-
-Source: FHIR R4 observation.html, detectedissue.html, guidanceresponse.html, provenance.html, list.html.
+The mark of a superseded result is taken off again (`supersession`). What became of a write-back leads the returned
+answer as an issue. It is about the delivery of the answer and no part of it: its code tells it from the others, so that
+a signature holds and a replay passes it over.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from hashlib import sha1
 from typing import cast
 from uuid import NAMESPACE_URL, UUID
 
-from ebbmark.fhir.naming import BASE, REQUEST_SYSTEM, RESULT_SYSTEM
-from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM, URI_SYSTEM
-from ebbmark.fhir.writing.write import is_write_issue
-
-SUPERSEDED_SYSTEM = f"{BASE}/sid/superseded-by"
-"""System of the tag of a superseded result; the code is the identity of the answer that took its place."""
-
-CURRENT_SYSTEM = f"{BASE}/sid/current-answers"
-"""System of the identifier of the List of current answers; the value is the reference of the patient."""
+from ebbmark.fhir.naming import CODE_SYSTEM, RESULT_SYSTEM, SOFTWARE_SYSTEM, URI_SYSTEM
+from ebbmark.fhir.writing.supersession import SUPERSEDED_SYSTEM
 
 Json = dict[str, object]
-
-_CANCELLED = frozenset({"Observation", "DetectedIssue", "DiagnosticReport"})
-_NOTED = frozenset({"Observation", "GuidanceResponse"})
-_REPORT = "DiagnosticReport"
-_NOTE = "Superseded: a newer answer for the same trial has taken the place of this one."
-_AGAIN = "Current again: somebody asked for it on purpose."
-_TERMINOLOGY = "http://terminology.hl7.org/CodeSystem"
-_ASSEMBLER: Json = {"coding": [{"system": f"{_TERMINOLOGY}/provenance-participant-type", "code": "assembler"}]}
-_UPDATE: Json = {"coding": [{"system": f"{_TERMINOLOGY}/v3-DataOperation", "code": "UPDATE"}]}
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """One change of what is stored.
-
-    Attributes:
-        engine_version: of the software that makes it.
-        enterer: FHIR Provenance.agent of the person who chose what leads to it; None where none did.
-        version: of the closing pressure that is changed, so that a second change is not taken for the first.
-    """
-
-    engine_version: str
-    recorded: str
-    enterer: Json | None
-    version: str
-
-
-def superseded(resource: Mapping[str, object], by: str) -> Json:
-    """The stored result as it is to be stored again.
-
-    Args:
-        resource: as the record gave it.
-        by: identity of the answer that takes its place.
-    """
-    kind = resource["resourceType"]
-    meta = dict(cast("Json", resource.get("meta", {})))
-    for name in ("versionId", "lastUpdated", "source"):
-        meta.pop(name, None)
-    tags = [tag for tag in cast("list[Json]", meta.get("tag", [])) if tag.get("system") != SUPERSEDED_SYSTEM]
-    changed: Json = {**resource, "meta": {**meta, "tag": [*tags, {"system": SUPERSEDED_SYSTEM, "code": by}]}}
-    if kind in _CANCELLED:
-        changed["status"] = "cancelled"
-    if kind in _NOTED:
-        changed["note"] = [{"text": _NOTE}, *cast("list[Json]", resource.get("note", []))]
-    if kind == _REPORT:
-        changed["conclusion"] = f"{_NOTE} {resource.get('conclusion', '')}".rstrip()
-    return changed
-
-
-def superseded_by(resource: Mapping[str, object]) -> str:
-    """Identity of the answer that took the place of this result; empty where it stands.
-
-    The tag alone does not tell: R4 lets a record keep the tags of earlier versions, so that it may outlive the mark.
-    """
-    if not _is_marked(resource):
-        return ""
-    meta = resource.get("meta")
-    tags = meta.get("tag") if isinstance(meta, Mapping) else None
-    for tag in tags if isinstance(tags, list) else []:
-        if isinstance(tag, Mapping) and tag.get("system") == SUPERSEDED_SYSTEM:
-            return str(tag.get("code", ""))
-    return ""
-
-
-def _is_marked(resource: Mapping[str, object]) -> bool:
-    if resource.get("resourceType") in _CANCELLED:
-        return resource.get("status") == "cancelled"
-    notes = resource.get("note")
-    return isinstance(notes, list) and bool(notes) and notes[0] == {"text": _NOTE}
-
-
-def unmarked(resource: Mapping[str, object]) -> Mapping[str, object]:
-    """The result as it was before it was marked superseded; one without the mark as it is."""
-    if not superseded_by(resource):
-        return resource
-    changed = dict(resource)
-    if resource.get("resourceType") in _CANCELLED and resource.get("status") == "cancelled":
-        changed["status"] = "preliminary"
-    notes = resource.get("note")
-    if isinstance(notes, list) and notes and notes[0] == {"text": _NOTE}:
-        changed["note"] = notes[1:]
-        if not changed["note"]:
-            del changed["note"]
-    if resource.get("resourceType") == _REPORT:
-        changed["conclusion"] = str(resource.get("conclusion", "")).removeprefix(_NOTE).removeprefix(" ")
-    meta = dict(cast("Json", resource["meta"]))
-    meta["tag"] = [tag for tag in cast("list[Json]", meta["tag"]) if tag.get("system") != SUPERSEDED_SYSTEM]
-    return {**changed, "meta": meta}
-
-
-def restored(resource: Mapping[str, object]) -> Json:
-    """A result that was marked superseded, as it is to be stored again once it is current again."""
-    changed = dict(unmarked(resource))
-    meta = dict(cast("Json", changed.get("meta", {})))
-    for name in ("versionId", "lastUpdated", "source"):
-        meta.pop(name, None)
-    return {**changed, "meta": meta}
-
-
-def supersession(targets: Sequence[str], *, old: str, new: str, change: Change) -> tuple[Json, tuple[str, str]]:
-    """FHIR R4 Provenance over the change of the old results.
-
-    Args:
-        targets: references of the results that were changed.
-        old: identity of the answer that no longer stands.
-        new: identity of the answer that took its place.
-        change: by whom, when, and of which version.
-
-    Returns:
-        The resource, and system and code of its tag, by which it is found again.
-    """
-    return _provenance(targets, f"{new}:over:{old}:{change.version}", new, _NOTE, change)
-
-
-def restoration(targets: Sequence[str], *, identity: str, change: Change) -> tuple[Json, tuple[str, str]]:
-    """FHIR R4 Provenance over making the results of an answer current again.
-
-    Args:
-        targets: references of the results that were changed.
-        change: by whom, when, and of which version.
-
-    Returns:
-        The resource, and system and code of its tag, by which it is found again.
-    """
-    return _provenance(targets, f"{identity}:again:{change.version}", identity, _AGAIN, change)
-
-
-def current_list(patient: str, current: Sequence[Json], *, after_version: str, recorded: str) -> Json:
-    """FHIR R4 List that names the answers for the trials of one patient that are current, by their closing pressures.
-
-    Its first note names the version that it follows, so that no two versions are alike: a record may keep the version
-    of an update that changes nothing (FHIR R4 http.html#update), and the version is what the lock rests on.
-
-    Args:
-        patient: `Patient/1`.
-        current: the entries, each with an item that refers to a closing pressure and names its answer.
-        after_version: the version that this one takes the place of; empty for the first.
-    """
-    made: Json = {
-        "resourceType": "List",
-        "identifier": [{"system": CURRENT_SYSTEM, "value": patient}],
-        "status": "current",
-        "mode": "working",
-        "title": "Current answers to PEEP titrations",
-        "subject": {"reference": patient},
-        "date": recorded,
-        "note": [{"text": f"Follows version {after_version}." if after_version else "No answer yet."}],
-    }
-    return {**made, "entry": list(current)} if current else made
-
-
-def _provenance(
-    targets: Sequence[str], code: str, reason: str, words: str, change: Change
-) -> tuple[Json, tuple[str, str]]:
-    software: Json = {
-        "type": _ASSEMBLER,
-        "who": {
-            "identifier": {"system": SOFTWARE_SYSTEM, "value": f"ebbmark-{change.engine_version}"},
-            "display": "Ebbmark",
-        },
-    }
-    provenance: Json = {
-        "resourceType": "Provenance",
-        "meta": {"tag": [{"system": SUPERSEDED_SYSTEM, "code": code}]},
-        "target": [{"reference": target} for target in targets],
-        "recorded": change.recorded,
-        "activity": _UPDATE,
-        "agent": [software, *([change.enterer] if change.enterer is not None else [])],
-        "entity": [
-            {"role": "source", "what": {"identifier": {"system": REQUEST_SYSTEM, "value": reason}, "display": words}}
-        ],
-    }
-    return provenance, (SUPERSEDED_SYSTEM, code)
 
 
 _Resource = Mapping[str, object]
@@ -431,3 +243,31 @@ def _is_address(identifier: object) -> bool:
 
 def _list(value: object) -> list[_Resource]:
     return [one for one in value if isinstance(one, dict)] if isinstance(value, list) else []
+
+
+_CODING = {"system": CODE_SYSTEM, "code": "write-back", "display": "What became of the write-back"}
+
+
+def with_write_issue(bundle: Json, *, severity: str, code: str, sentence: str) -> Json:
+    """The same answer, its OperationOutcome led by an issue about the write-back.
+
+    Args:
+        bundle: what `write_bundle` made; left as it is.
+        severity: information or error.
+    """
+    issue = {"severity": severity, "code": code, "details": {"coding": [_CODING], "text": sentence}}
+    entries = []
+    for entry in cast("list[Json]", bundle["entry"]):
+        resource = cast("Json", entry["resource"])
+        if resource["resourceType"] == "OperationOutcome":
+            issues = cast("list[Json]", resource["issue"])
+            entries.append({**entry, "resource": {**resource, "issue": [issue, *issues]}})
+        else:
+            entries.append(entry)
+    return {**bundle, "entry": entries}
+
+
+def is_write_issue(issue: object) -> bool:
+    """Whether this issue of an OperationOutcome is about the write-back."""
+    details = issue.get("details") if isinstance(issue, Mapping) else None
+    return isinstance(details, Mapping) and details.get("coding") == [_CODING]

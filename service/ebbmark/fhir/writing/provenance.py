@@ -31,7 +31,17 @@ from itertools import groupby
 import msgspec
 
 from ebbmark.fhir.answer import PRESSURE, Answer
-from ebbmark.fhir.naming import BASE, RESULT_SYSTEM, unversioned
+from ebbmark.fhir.naming import (
+    DIGEST_SYSTEM,
+    PROTOCOL_SYSTEM,
+    PROVENANCE,
+    REPORT,
+    REPORT_PROVENANCE,
+    RESULT_SYSTEM,
+    SOFTWARE_SYSTEM,
+    URI_SYSTEM,
+    unversioned,
+)
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import MappedCode
 from ebbmark.fhir.reading.parameters import INSTANTS, QUANTITIES
@@ -45,8 +55,6 @@ from ebbmark.physiology.before.plan_checks import Variant
 ENTERER = "enterer"
 """Code of provenance-participant-type."""
 
-URI_SYSTEM = "urn:ietf:rfc:3986"
-"""RFC 3986 as a system is how FHIR spells "the value is itself a URI"."""
 
 _TYPE = standard("provenance-participant-type", ENTERER, "Enterer")
 _PERSON = re.compile(r"(?:Practitioner|PractitionerRole|RelatedPerson|Patient)/[A-Za-z0-9\-.]{1,64}")
@@ -151,13 +159,6 @@ def _of_one_question(asked: Asked) -> list[dict[str, object]]:
     return found
 
 
-PROVENANCE = "provenance"
-"""Kind of the Provenance over the results."""
-
-SOFTWARE_SYSTEM = f"{BASE}/sid/software"
-PROTOCOL_SYSTEM = f"{BASE}/sid/protocol"
-DIGEST_SYSTEM = f"{BASE}/sid/input-digest"
-
 _ASSEMBLER = standard("provenance-participant-type", "assembler", "Assembler")
 _CREATE = standard("v3-DataOperation", "CREATE", "create")
 
@@ -236,15 +237,6 @@ def stamped(
         "entity": entities,
     }
 
-
-REPORT = "report"
-"""Kind of the DiagnosticReport."""
-
-REPORT_PROVENANCE = "report-provenance"
-"""Kind of the Provenance over it."""
-
-ANSWER_PROVENANCES = (PROVENANCE, REPORT_PROVENANCE)
-"""Kinds of all Provenances over an answer."""
 
 _CATEGORY = standard("v2-0074", "RC", "Respiratory Care (therapy)")
 

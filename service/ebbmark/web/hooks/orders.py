@@ -37,7 +37,8 @@ from ebbmark.fhir.reading.codes import CODES, CodeRow
 from ebbmark.fhir.reading.units import to_canonical
 from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.provenance import person_who_enters
-from ebbmark.fhir.writing.write import as_transaction, write_bundle, write_bundle_bytes
+from ebbmark.fhir.writing.transaction import as_transaction
+from ebbmark.fhir.writing.write import write_bundle, write_bundle_bytes
 from ebbmark.keys import SigningKey
 from ebbmark.physiology.readings import Quantity
 from ebbmark.words.messages import say

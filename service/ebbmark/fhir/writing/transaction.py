@@ -1,13 +1,23 @@
-"""Carry inside one result what a record does not take as resources of its own, so that nothing of an answer is lost.
+"""An answer as one transaction for a record; what the record does not take is carried inside other resources.
 
-The withheld resources are put, as a Bundle, into an attachment: of a DocumentReference that is contained in a result
-and referred to by an element of that result which R4 allows to name one, or of the report itself. What belongs to the
-answer is carried by its closing pressure, by which the answer is found again; the Provenance over a report by that
-report. A report that is not taken is left out, since its page can be made again at any time.
+The transaction is idempotent: all its entries are conditional creates (FHIR R4 http.html#ccreate). What each is found
+again by:
+
+* Device and Provenance aside: the identifier made from the identity, together with the patient, so that no result of
+  one patient can ever stand in for another's.
+* Device: the identifier of the software version; one per record. A site may keep one itself and name it.
+* Provenance: R4 gives it no identifier, therefore its tag (`_tag` is searchable on every resource type).
+
+The OperationOutcome cannot be stored (R4 has no such end point): it moves into the GuidanceResponse.
+
+Resources that a record does not take are put, as a Bundle, into an attachment: of a DocumentReference that is contained
+in a result and referred to by an element of that result which R4 allows to name one, or of the report itself. What
+belongs to the answer is carried by its closing pressure, by which the answer is found again; the Provenance over a
+report by that report. A report that is not taken is left out, since its page can be made again at any time.
 
 References keep their full URLs, which follow from the identity: those to a withheld resource become logical references,
-as `write` writes every address that the record cannot follow, and `normal_form` reads both. A link of the Bundle
-names each resource that stands in the record beside it.
+as does every address that the record cannot follow, and `normal_form` reads both. A link of the Bundle names each
+resource that stands in the record beside it.
 
 Source: FHIR R4 references.html#contained, documentreference.html, and the reference types of each carrying element.
 """
@@ -15,19 +25,18 @@ Source: FHIR R4 references.html#contained, documentreference.html, and the refer
 from __future__ import annotations
 
 from base64 import b64decode, b64encode
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from hashlib import sha1
 from typing import cast
+from urllib.parse import quote
 from uuid import NAMESPACE_URL, uuid5
 
 import msgspec
 
-from ebbmark.fhir.naming import BASE, RESULT_SYSTEM, AcceptedWrites
+from ebbmark.fhir.naming import BASE, PROVENANCE, REPORT, REPORT_PROVENANCE, RESULT_SYSTEM, URI_SYSTEM, AcceptedWrites
 from ebbmark.fhir.writing.normal_form import kind_of
-from ebbmark.fhir.writing.provenance import PROVENANCE, REPORT, REPORT_PROVENANCE
-from ebbmark.fhir.writing.write import referred_by_name
 
 Json = dict[str, object]
 
@@ -48,6 +57,50 @@ _ID, _TYPE, _MEDIA = "carried", "DocumentReference", "application/fhir+json"
 _TITLE = "Parts of this answer that the record does not take as resources of their own"
 _ENCODER = msgspec.json.Encoder(decimal_format="number")
 _EXACT = msgspec.json.Decoder(dict[str, object], float_hook=Decimal)
+
+
+def as_transaction(
+    bundle: Mapping[str, object], patient_reference: str, *, device_reference: str | None = None
+) -> Json:
+    """The same resources as a Bundle of type transaction.
+
+    References into the request that the record cannot resolve (`urn:uuid:` of the caller's own Bundle) become logical
+    references that keep the same name.
+
+    Args:
+        bundle: what `write_bundle` made.
+        patient_reference: the patient in the record, for example `Patient/123`.
+        device_reference: this software's Device in the record where the site keeps one; else it is created once.
+    """
+    entries = cast("list[Json]", bundle["entry"])
+    by_type: dict[str, list[Json]] = {}
+    for entry in entries:
+        by_type.setdefault(_type(entry), []).append(entry)
+    outcome, device = by_type["OperationOutcome"][0], by_type["Device"][0]
+    replaced: dict[str, Json] = {str(outcome["fullUrl"]): {"reference": "#outcome"}}
+    kept = [entry for entry in entries if entry is not outcome]
+    if device_reference is not None:
+        replaced[str(device["fullUrl"])] = {"reference": device_reference}
+        kept.remove(device)
+    known = {str(entry["fullUrl"]) for entry in kept}
+
+    def followed(reference: str) -> Json | None:
+        if reference.startswith("urn:") and reference not in known and reference not in replaced:
+            return _logical(reference)
+        return dict(replaced[reference]) if reference in replaced else None
+
+    written = []
+    for entry in kept:
+        resource = cast("Json", _with_references(entry["resource"], followed))
+        for name in ("subject", "patient"):
+            if name in resource:
+                resource[name] = {"reference": patient_reference}
+        if resource["resourceType"] == "GuidanceResponse":
+            resource["contained"] = [{**cast("Json", outcome["resource"]), "id": "outcome"}]
+        written.append(
+            {"fullUrl": entry["fullUrl"], "resource": resource, "request": _request(resource, patient_reference)}
+        )
+    return {"resourceType": "Bundle", "type": "transaction", "entry": written}
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,3 +297,54 @@ def _url_of_tag(provenance: Json) -> str:
     tag = cast("list[Json]", cast("Json", provenance["meta"])["tag"])[0]
     name = f"{tag['system']}|{tag['code']}"
     return f"urn:uuid:{uuid5(NAMESPACE_URL, name)}"
+
+
+_OF_ONE_PATIENT = frozenset(
+    {
+        "CarePlan",
+        "DetectedIssue",
+        "DeviceRequest",
+        "DiagnosticReport",
+        "GuidanceResponse",
+        "Observation",
+        "RequestGroup",
+    }
+)
+
+
+def _request(resource: Json, patient_reference: str) -> Json:
+    kind = str(resource["resourceType"])
+    if kind == "Provenance":
+        tag = cast("list[Json]", cast("Json", resource["meta"])["tag"])[0]
+        query = _token("_tag", tag["system"], tag["code"])
+    else:
+        identifier = cast("list[Json]", resource["identifier"])[0]
+        query = _token("identifier", identifier["system"], identifier["value"])
+    if kind in _OF_ONE_PATIENT:
+        query += f"&patient={quote(patient_reference, safe='/:')}"
+    return {"method": "POST", "url": kind, "ifNoneExist": query}
+
+
+def _token(parameter: str, system: object, value: object) -> str:
+    return f"{parameter}={quote(str(system), safe=':/')}|{quote(str(value), safe=':')}"
+
+
+def referred_by_name(value: object, names: Collection[str]) -> object:
+    """A copy in which every reference to one of these addresses is a logical one, which keeps the address as a name."""
+    return _with_references(value, lambda one: _logical(one) if one in names else None)
+
+
+def _logical(address: str) -> Json:
+    """A reference to what a record cannot follow."""
+    return {"identifier": {"system": URI_SYSTEM, "value": address}}
+
+
+def _with_references(value: object, instead: Callable[[str], Json | None]) -> object:
+    """A copy with other references, where there is one to put instead."""
+    if isinstance(value, list):
+        return [_with_references(item, instead) for item in value]
+    if not isinstance(value, dict):
+        return value
+    reference = value.get("reference")
+    other = instead(reference) if isinstance(reference, str) else None
+    return other or {name: _with_references(item, instead) for name, item in value.items()}
