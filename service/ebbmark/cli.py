@@ -26,8 +26,8 @@ from ebbmark.fhir.writing.account import answer_text, refusal_text
 from ebbmark.fhir.writing.flat_answer import read_answer
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.write import write_bundle
-from ebbmark.record.check import add_check_record, add_check_settings, patient_reference, told
 from ebbmark.review.command import add_commands
+from ebbmark.use_cases.check_record import add_check_record, add_check_settings, patient_reference, told
 from ebbmark.use_cases.questions import answer_request
 
 ANSWERED = 0

@@ -29,9 +29,6 @@ from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
-from ebbmark.record.check import Report, Verdict
-from ebbmark.record.check.reading import Asking, check_reading
-from ebbmark.record.check.writing import check_writing
 from ebbmark.record.client import RecordClient
 from ebbmark.record.connection import client_tls
 from ebbmark.review.bulk_export import Exported, ExportStopped, bulk_export
@@ -39,6 +36,8 @@ from ebbmark.settings import Settings, fault_said, places_in_environment, unknow
 from ebbmark.site_files import codes_of, faults_of, files_of, remarks_on, site_of, use_messages
 from ebbmark.telemetry.logs import log_as_json
 from ebbmark.telemetry.measured import Meters, show_metrics
+from ebbmark.use_cases.check_record import Asking, Report, Verdict, check_reading
+from ebbmark.use_cases.check_writing import check_writing
 from ebbmark.use_cases.from_record import titration_reads
 from ebbmark.use_cases.inspection import charted_in_record
 from ebbmark.use_cases.replay_exchange import Inputs, not_an_answer, read_stored

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import msgspec
 import pytest
+from fixtures.hospital import FATES, Chances, PatientTruth, simulate_year
 
 from ebbmark.keys import KeyRing, new_key_set, public_key_set, read_key_ring
-from ebbmark.review.hospital import FATES, Chances, PatientTruth, simulate_year
 from ebbmark.review.options import Options
 from ebbmark.review.run import Reviewed, run
 from ebbmark.review.tables import Report, tables_of

@@ -1,4 +1,4 @@
-"""Three commands: `export` fetches a record in bulk, `review` reports on it, `simulate-year` invents one."""
+"""Two commands: `export` fetches a record in bulk, `review` reports on it."""
 
 from __future__ import annotations
 
@@ -7,16 +7,13 @@ import re
 import sys
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import datetime
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import msgspec
-
 from ebbmark.fhir.bedside.site import SiteFileError
 from ebbmark.fhir.times import instant
-from ebbmark.keys import KeyFault, new_key_set, public_key_set, read_key_ring
 from ebbmark.site_files import files_of
 
 if TYPE_CHECKING:
@@ -46,7 +43,7 @@ def add_commands(
     to_instant: Callable[[str], float],
     export: Callable[..., Exported | None],
 ) -> None:
-    """Add all three to the command line.
+    """Add both to the command line.
 
     Args:
         to_instant: reads an instant with a zone [s since 1970-01-01T00:00:00Z].
@@ -68,19 +65,6 @@ def add_commands(
     )
     exported.add_argument("--most-hours", type=float, default=24.0, help="longest time to wait for the files")
     exported.set_defaults(run=lambda chosen: _export(chosen, export))
-
-    year = commands.add_parser(
-        "simulate-year",
-        help="invent a year of a hospital as NDJSON, with the truth beside it",
-        description="Writes FOLDER/record (NDJSON, as a bulk export gives it), FOLDER/truth.ndjson and "
-        "FOLDER/keys.json. Patients, lungs and numbers are invented. Same seed and key file, same patients.",
-    )
-    year.add_argument("folder", metavar="FOLDER", type=Path)
-    year.add_argument("--patients", type=int, default=200, help="default: 200, about 300 trials")
-    year.add_argument("--seed", type=int, default=1)
-    year.add_argument("--year", type=int, default=2025)
-    year.add_argument("--signing-key", type=Path, metavar="FILE", help="made by new-key; default: a new one, not kept")
-    year.set_defaults(run=_simulate)
 
     review = commands.add_parser(
         "review",
@@ -155,24 +139,6 @@ def _export(chosen: argparse.Namespace, export: Callable[..., Exported | None]) 
         print(f"The files of the export may still lie at the record, which did not delete them: {found.left}.")
     if found.deleted:
         print(f"{found.deleted} files that list deleted resources were not fetched; a review does not know deletions.")
-    return DONE
-
-
-def _simulate(chosen: argparse.Namespace) -> int:
-    from ebbmark.review.hospital import simulate_year
-
-    file = chosen.signing_key
-    ring = read_key_ring([file.read_bytes() if file else msgspec.json.encode(new_key_set("ES384"))])
-    if isinstance(ring, KeyFault):
-        print(f"The key file {ring.value}.", file=sys.stderr)
-        return USAGE
-    from_s = datetime(chosen.year, 1, 1, tzinfo=UTC).timestamp()
-    for done in simulate_year(
-        chosen.folder, patients=chosen.patients, seed=chosen.seed, from_s=from_s, key=ring.keys[0]
-    ):
-        _bar("patients", done, chosen.patients)
-    (chosen.folder / "keys.json").write_bytes(msgspec.json.encode(public_key_set(ring)))
-    print(f"{chosen.folder}: {chosen.patients} invented patients.")
     return DONE
 
 

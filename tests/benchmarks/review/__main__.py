@@ -15,11 +15,11 @@ from typing import Any
 from unittest.mock import patch
 
 import orjson
+from fixtures.hospital import simulate_year
 
 from ebbmark.keys import KeyRing, new_key_set, public_key_set, read_key_ring
 from ebbmark.physiology.closing.of_trial import estimator
 from ebbmark.physiology.closing.result import Closing
-from ebbmark.review.hospital import simulate_year
 from ebbmark.review.options import Options
 from ebbmark.review.patients import rows_of_part
 from ebbmark.review.shards import Shards, Slice, chunks_of, join, lines_of, scatter

@@ -17,13 +17,12 @@ from uuid import uuid4
 import msgspec
 
 from ebbmark.fhir.naming import WRITTEN_TYPES
-from ebbmark.record.check import Verdict
-from ebbmark.record.check.reading import Asking
 from ebbmark.record.client import Failure, Reply, decoded
 from ebbmark.record.refusal_told import named_by
 from ebbmark.record.retry import TROUBLE_WORDS
 from ebbmark.record.search import Head, Page
 from ebbmark.record.write_outcome import EntryResult, Proof, attempt_of, entry_requests
+from ebbmark.use_cases.check_record import Asking, Verdict
 
 Json = dict[str, object]
 

@@ -13,10 +13,9 @@ import respx
 
 from authorization_server import authorization_server
 from ebbmark.fhir.naming import WRITTEN_TYPES
-from ebbmark.record.check import Report, Verdict, summary
-from ebbmark.record.check.reading import Asking, check_reading, not_granted
-from ebbmark.record.check.writing import check_writing
 from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.use_cases.check_record import Asking, Report, Verdict, check_reading, not_granted, summary
+from ebbmark.use_cases.check_writing import check_writing
 from record.keeping_record import BASE, Json, KeepingRecord
 from record.signing_in import SCOPE as GRANTED
 from record.signing_in import published, ring, signed_in
