@@ -248,6 +248,12 @@ def _refuse_odd_ids(question: Question) -> None:
         *[(one.path, one.full_url, one.administration.id, one.administration.meta) for one in question.infusions],
         *[(one.path, one.full_url, one.metric.id, None) for one in question.metrics],
     ]
+    # All at once and without an expression, which takes three times as long: one that is odd is rare.
+    together = "".join([one[2] for one in named] + [one[3].versionId for one in named if one[3]])
+    plain, addresses = together.replace("-", "").replace(".", ""), "".join([one[1] for one in named])
+    sound_ids = not plain or (plain.isascii() and plain.isalnum())
+    if sound_ids and addresses.isascii() and addresses.isprintable() and " " not in addresses:
+        return
     ids = [(path, "id", identity) for path, _, identity, _ in named]
     ids += [(path, "meta.versionId", meta.versionId) for path, _, _, meta in named if meta is not None]
     urls = [(path.removesuffix(".resource"), "fullUrl", full_url) for path, full_url, _, _ in named]
@@ -256,9 +262,7 @@ def _refuse_odd_ids(question: Question) -> None:
         (IDS, "letters A to Z and a to z, digits, hyphens and full stops", ids),
         (_ADDRESSES, "an address without blanks", urls),
     ):
-        # All at once, since one that is odd is rare.
-        if not form.fullmatch("".join([text for _, _, text in told])):
-            odd += [(f"{path}.{element}", accepted) for path, element, text in told if not form.fullmatch(text)]
+        odd += [(f"{path}.{element}", accepted) for path, element, text in told if not form.fullmatch(text)]
     for place, accepted in odd[:MOST_TOLD]:
         sentence = f"What stands here is not in the form of FHIR; needed is: {accepted}."
         question.problems.append(Problem(ProblemKind.NOT_AN_ID, place, "another text", accepted, sentence))
