@@ -13,9 +13,8 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from ebbmark.physiology.closing.estimator import estimate_closing
+from ebbmark.physiology.closing.estimator import closing_passed, estimate_closing
 from ebbmark.physiology.closing.model import log_spoiled_odds, step_centres
-from ebbmark.physiology.closing.of_trial import closing_passed
 from ebbmark.physiology.closing.result import CurveStep, Verdict
 from ebbmark.words.messages import spell
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
-from ebbmark.physiology.closing.estimator import estimate_closing
-from ebbmark.physiology.closing.of_trial import closing_of, curve_of
+import ebbmark
+from ebbmark.physiology.closing.estimator import closing_of, curve_of, estimate_closing
 from ebbmark.physiology.closing.result import Verdict
 from ebbmark.physiology.during.running import running_trial
 from ebbmark.physiology.patient.titration import closing_for
@@ -36,6 +38,14 @@ def read(readings: list[Reading]) -> Trial:
     trial = read_trial(readings, DEFAULT_PROTOCOL)
     assert isinstance(trial, Trial)
     return trial
+
+
+def test_nothing_in_the_service_but_the_library_estimates_past_a_trial() -> None:
+    room = Path(ebbmark.__file__).parent
+
+    callers = {path.name for path in room.rglob("*.py") if "estimate_closing(" in path.read_text(encoding="utf-8")}
+
+    assert callers == {"estimator.py", "library.py"}
 
 
 def test_peak_pressures_are_judged_as_dynamic() -> None:

@@ -14,8 +14,7 @@ from hypothesis import strategies as st
 
 from ebbmark.physiology.closing import arithmetic, decision, estimator, model, posterior
 from ebbmark.physiology.closing.arithmetic import Floats
-from ebbmark.physiology.closing.estimator import estimate_closing
-from ebbmark.physiology.closing.of_trial import closing_passed
+from ebbmark.physiology.closing.estimator import closing_passed, estimate_closing
 from ebbmark.physiology.closing.result import Closing, CurveStep
 
 CORE = Path(estimator.__file__).parent

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.physiology.closing.of_trial import closing_passed
+from ebbmark.physiology.closing.estimator import closing_passed
 from ebbmark.physiology.closing.result import CurveStep
 from ebbmark.physiology.during.next_move import Action, Move, next_move
 from ebbmark.physiology.during.running import CallRule, StepSoFar, closing_called, steps_so_far

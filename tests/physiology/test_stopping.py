@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 
 from ebbmark.physiology.closing.decision import NO_ANSWER, expected_losses
-from ebbmark.physiology.closing.estimator import estimate_closing
-from ebbmark.physiology.closing.of_trial import STOP_LIMIT, closing_passed, should_stop_lowering
+from ebbmark.physiology.closing.estimator import STOP_LIMIT, closing_passed, estimate_closing, should_stop_lowering
 from ebbmark.physiology.closing.result import CurveStep, Verdict
 
 CLOSES_AT_11 = (30.0, 31.0, 32.0, 32.5, 33.0, 33.0, 27.0, 24.0, 22.0)

@@ -32,7 +32,7 @@ from ebbmark.physiology.after.comparison import Comparison, LimitCheck, Overdist
 from ebbmark.physiology.after.events import Event
 from ebbmark.physiology.after.measures import ChangeVerdict, Measure, MeasureChange
 from ebbmark.physiology.after.snapshot import Snapshot, without_mechanics
-from ebbmark.physiology.closing.of_trial import closing_of
+from ebbmark.physiology.closing.estimator import closing_of
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial

@@ -14,7 +14,7 @@ from ebbmark.fhir.reading.read import Request
 from ebbmark.physiology.after.events import Occurrence
 from ebbmark.physiology.after.patient_now import PNEUMOTHORAX, PatientNow, lung_now, patient_now, with_now
 from ebbmark.physiology.before.risks import RISK_CONCEPTS, Risk, RiskConcept, Scope
-from ebbmark.physiology.closing.of_trial import Estimator, estimator
+from ebbmark.physiology.closing.estimator import Estimator, estimate_closing
 from ebbmark.physiology.closing.result import Closing
 from ebbmark.physiology.findings import OWN_CHOICE, Change, ChangeKind, Finding, KnownCondition, Weight
 from ebbmark.physiology.patient.context import CheckLimits, vital_limits_of
@@ -140,7 +140,7 @@ def judged_closing(trial: Trial, request: Request) -> Closing:
     return with_reason(closing, findings)
 
 
-_ESTIMATE: ContextVar[Estimator] = ContextVar("estimate", default=estimator)
+_ESTIMATE: ContextVar[Estimator] = ContextVar("estimate", default=estimate_closing)
 
 
 _REMEMBERED = 64
@@ -149,7 +149,7 @@ _REMEMBERED = 64
 @contextmanager
 def estimates_remembered() -> Iterator[None]:
     """Within this, the same curve is estimated once: for work that titrates one trial several times, as a review."""
-    token = _ESTIMATE.set(lru_cache(maxsize=_REMEMBERED)(estimator))
+    token = _ESTIMATE.set(lru_cache(maxsize=_REMEMBERED)(estimate_closing))
     try:
         yield
     finally:

@@ -18,7 +18,7 @@ from benchmarks.detection.families import LungCase
 from benchmarks.detection.knowable import is_knowable
 from benchmarks.detection.measuring import standard_errors
 from benchmarks.detection.trials import Outcome, Trial
-from ebbmark.physiology.closing.of_trial import closing_of, curve_of
+from ebbmark.physiology.closing.estimator import closing_of, curve_of
 from ebbmark.physiology.closing.result import Closing, Verdict
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading

@@ -1,6 +1,6 @@
 """Step by step: when would one have been told to stop lowering, how often falsely, and how late?
 
-The question is asked again after each step, on the steps so far, and the rule of the core (`closing.of_trial`) is
+The question is asked again after each step, on the steps so far, and the rule of the core (`closing.estimator`) is
 applied for a row of limits.
 """
 
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchmarks.detection.trials import Trial, is_dynamic
-from ebbmark.physiology.closing.of_trial import closing_passed, should_stop_lowering
+from ebbmark.physiology.closing.estimator import closing_passed, should_stop_lowering
 from ebbmark.physiology.closing.result import Verdict
 
 LIMITS = (0.5, 0.6, 0.7, 0.8, 0.85, 0.9, 0.95, 0.975, 0.99)

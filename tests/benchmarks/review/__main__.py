@@ -18,12 +18,12 @@ import orjson
 from fixtures.hospital import simulate_year
 
 from ebbmark.keys import KeyRing, new_key_set, public_key_set, read_key_ring
-from ebbmark.physiology.closing.of_trial import estimator
+from ebbmark.physiology.closing.estimator import estimate_closing
 from ebbmark.physiology.closing.result import Closing
 from ebbmark.review.options import Options
 from ebbmark.review.patients import rows_of_part
 from ebbmark.review.shards import Shards, Slice, chunks_of, join, lines_of, scatter
-from ebbmark.use_cases import answer_builder
+from ebbmark.use_cases import trial_and_patient
 
 JANUARY_S = 1_735_689_600.0
 
@@ -40,9 +40,9 @@ def curves_of(charted: list[bytes], shared: list[bytes], options: Options) -> li
 
     def noted(*curve: Any) -> Closing:  # noqa: ANN401
         asked.append(curve)
-        return estimator(*curve)
+        return estimate_closing(*curve)
 
-    with patch.object(answer_builder, "estimator", noted):
+    with patch.object(trial_and_patient, "estimate_closing", noted):
         rows_of_part(charted, shared, options)
     return asked
 
@@ -71,7 +71,7 @@ def main(patients: int) -> None:
         titrating_s = cpu_s(lambda: rows_of_part(charted, shared, options))
         all_s = cpu_s(lambda: rows_of_part(keyed, shared, options))
         curves = curves_of(charted, shared, options)
-        estimating_s = cpu_s(lambda: [estimator(*one) for one in curves])
+        estimating_s = cpu_s(lambda: [estimate_closing(*one) for one in curves])
     trials, answers = len(rows.trials), len(rows.answers)
     size_mb = sum(map(len, lines)) / 1e6
     print(f"{patients} patients, {trials} trials, {answers} stored answers, {len(lines)} lines, {size_mb:.1f} MB")

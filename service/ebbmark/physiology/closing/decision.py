@@ -15,7 +15,7 @@
 Places are *falling from the first step* and then the steps, going down. A step too low costs more than a step too high:
 the margin is then used up. Where *not reached* is said, no pressure is named, so that a miss costs less. While PEEP is
 still being lowered, closing that is called and was not passed is charged like a place named in vain, and no call like
-no answer (see `of_trial`).
+no answer (see `estimator`).
 
 **Value of information.** For a further reading at a step that was tested, the curves of the posterior are weighed anew
 by what such a reading might show, and the loss of the answer that would then be given is averaged. For a plateau hold,
@@ -56,8 +56,7 @@ from typing import Final
 import numpy as np
 
 from ebbmark.physiology.closing.arithmetic import Floats, exp, total
-from ebbmark.physiology.closing.model import FALLING, NOT_REACHED, running_maximum
-from ebbmark.physiology.closing.posterior import Posterior
+from ebbmark.physiology.closing.model import FALLING, NOT_REACHED, Posterior, running_maximum
 from ebbmark.physiology.closing.result import (
     Closing,
     CurveStep,

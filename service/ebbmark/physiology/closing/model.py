@@ -273,6 +273,31 @@ class CurvePrior:
     shapes: Floats
 
 
+@dataclass(frozen=True, slots=True)
+class Posterior:
+    """Curves laid evenly through the posterior.
+
+    Attributes:
+        events: probability of each event, by number [steps].
+        curves: logarithm of compliance [steps x curves].
+        weights: of the curves, sum 1 [curves].
+        curve_events: event of each curve [curves].
+        centres: the robust centres that the curves were laid through [steps].
+        last_spoiled: probability that the last step is spoiled as a whole.
+        events_by_fall: the same as events, for each fall that may be the one that counts [falls x steps].
+        reading_sd: relative spread of one reading, as the readings show it.
+    """
+
+    events: Floats
+    curves: Floats
+    weights: Floats
+    curve_events: Integers
+    centres: Floats
+    last_spoiled: float
+    events_by_fall: Floats
+    reading_sd: float
+
+
 def closing_events(curves: Floats, log_kept: float | Floats) -> Integers:
     """Find the step of lasting fall on noise-free curves.
 

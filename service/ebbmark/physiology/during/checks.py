@@ -13,7 +13,7 @@ from math import inf
 from statistics import median
 from typing import Final
 
-from ebbmark.physiology.closing.of_trial import closing_of
+from ebbmark.physiology.closing.estimator import closing_of
 from ebbmark.physiology.closing.result import Verdict
 from ebbmark.physiology.during.running import SUDDEN_FALL, Concern, RunningContext
 from ebbmark.physiology.findings import Finding, Weight

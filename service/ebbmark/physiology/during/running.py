@@ -27,7 +27,7 @@ from math import inf
 from statistics import median
 from typing import Any, Final
 
-from ebbmark.physiology.closing.of_trial import STOP_LIMIT, curve_of, passed_along, should_stop_lowering
+from ebbmark.physiology.closing.estimator import STOP_LIMIT, curve_of, passed_along, should_stop_lowering
 from ebbmark.physiology.closing.result import CurveStep
 from ebbmark.physiology.findings import Message, message
 from ebbmark.physiology.patient.titration import PatientContext

@@ -12,7 +12,7 @@ from typing import Final
 
 from ebbmark.physiology.advice.advice import Advice, advise
 from ebbmark.physiology.advice.what_if import WhatIf, what_if
-from ebbmark.physiology.closing.of_trial import Estimator, closing_of, estimator
+from ebbmark.physiology.closing.estimator import Estimator, closing_of, estimate_closing
 from ebbmark.physiology.closing.result import Closing, Verdict
 from ebbmark.physiology.findings import IN_USE, Change, Finding, KnownCondition, PatientStatus, Weight
 from ebbmark.physiology.mechanics import Sex
@@ -92,7 +92,7 @@ def closing_for(
     readings: Sequence[Reading],
     protocol: Protocol,
     patient: PatientContext | None = None,
-    estimate: Estimator = estimator,
+    estimate: Estimator = estimate_closing,
 ) -> tuple[Closing, tuple[Finding, ...], TrialContext]:
     """The estimate of closing after all checks of what the curve rests on.
 
@@ -116,7 +116,7 @@ def titrate(
     protocol: Protocol,
     patient: PatientContext | None = None,
     chosen_cmh2o: float | None = None,
-    estimate: Estimator = estimator,
+    estimate: Estimator = estimate_closing,
     levels: Sequence[PeepLevel] | None = None,
 ) -> Titration:
     """Estimate closing, add the margin, and look at the patient before and after.
