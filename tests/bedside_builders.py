@@ -7,10 +7,10 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.site import NO_SITE, Site
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.use_cases.questions import answer_request

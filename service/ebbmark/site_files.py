@@ -11,12 +11,12 @@ from typing import TypeVar
 
 import msgspec
 
-from ebbmark.fhir.bedside.site import NO_SITE, Site, SiteFileError
-from ebbmark.fhir.bedside.site_rules import read_stop_limits, with_protocols
-from ebbmark.fhir.bedside.value_sets import with_value_sets
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.charting import with_charting
 from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap, read_code_map
+from ebbmark.fhir.reading.site import NO_SITE, Site, SiteFileError
+from ebbmark.fhir.reading.site_rules import read_stop_limits, with_protocols
+from ebbmark.fhir.reading.value_sets import with_value_sets
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.words.messages import NotACatalogue, read_catalogue, use_catalogue
 

@@ -12,9 +12,9 @@ from typing import Any
 import pytest
 from fhir.resources.R4B.plandefinition import PlanDefinition
 
-from ebbmark.fhir.bedside.site import NO_SITE, Site, SiteFileError
-from ebbmark.fhir.bedside.site_rules import with_protocols
 from ebbmark.fhir.definitions import plan_definitions
+from ebbmark.fhir.reading.site import NO_SITE, Site, SiteFileError
+from ebbmark.fhir.reading.site_rules import with_protocols
 from ebbmark.physiology.before.staircase import SourceStatus, StaircaseRules
 from ebbmark.site_files import files_of, site_of
 

@@ -8,9 +8,9 @@ from __future__ import annotations
 import json
 
 from bedside_builders import asked, parameter, refused, row, rows_down, stamp
-from ebbmark.fhir.bedside.site import NO_SITE, Site
-from ebbmark.fhir.bedside.site_rules import with_protocols
 from ebbmark.fhir.naming import BASE
+from ebbmark.fhir.reading.site import NO_SITE, Site
+from ebbmark.fhir.reading.site_rules import with_protocols
 
 NOW = stamp(20)
 READINGS = [

@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.bedside.site import NO_SITE
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import read_request
+from ebbmark.fhir.reading.site import NO_SITE
 from ebbmark.use_cases.next_step import next_step
 from ebbmark.use_cases.titrate import titrate
 from ebbmark.words.answer_in_short import in_short

@@ -15,11 +15,11 @@ from hypothesis import strategies as st
 from starlette.types import ASGIApp
 
 from bedside_builders import body_of
-from ebbmark.fhir.bedside.site import NO_SITE
 from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.reading.coded_values import OTHER_RHYTHM
 from ebbmark.fhir.reading.codes import RANGES
 from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.site import NO_SITE
 from ebbmark.fhir.writing.entered import ENTERED, EnteredRow, entered_observations, entered_transaction
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import write_bundle

@@ -11,9 +11,9 @@ import httpx
 import pytest
 import respx
 
-from ebbmark.fhir.bedside.site import NO_SITE
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.site import NO_SITE
 from ebbmark.fhir.writing.audit_event import Actor
 from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.record.client import RecordClient, RecordSettings

@@ -9,8 +9,8 @@ from datetime import UTC, datetime
 import pytest
 
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.bedside.site import NO_SITE
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.reading.site import NO_SITE
 from ebbmark.web.page.answer_pages import show_answer
 from ebbmark.web.page.demo import SCENARIOS, DemoSource
 from ebbmark.web.page.frame import Pages

@@ -15,7 +15,6 @@ from dataclasses import dataclass, fields, replace
 from urllib.parse import urlencode
 
 from ebbmark import __version__
-from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.naming import BASE, DEFINITIONS_DATE, operation_url
 from ebbmark.fhir.operations import (
     BY_SLUG,
@@ -27,6 +26,7 @@ from ebbmark.fhir.operations import (
     Operation,
     Parameter,
 )
+from ebbmark.fhir.reading.site import Site
 from ebbmark.fhir.writing.terms import OWN, standard
 from ebbmark.physiology.before.staircase import Cell, StaircaseRules, origin_words
 from ebbmark.physiology.protocols import Protocol

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from math import inf
 
 from ebbmark.fhir.answer import Answer, Statement, Warned
-from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.reading.read import Request
+from ebbmark.fhir.reading.site import Site
 from ebbmark.physiology.after.events import Occurrence, PressureLimit
 from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot
 from ebbmark.physiology.after.trials_of_record import set_after

@@ -26,8 +26,8 @@ from ebbmark.fhir.answer import (
     Truth,
     Unit,
 )
-from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.reading.read import Request
+from ebbmark.fhir.reading.site import Site
 from ebbmark.physiology.after.comparison import Comparison, LimitCheck, Overdistension, compare
 from ebbmark.physiology.after.events import Event
 from ebbmark.physiology.after.measures import ChangeVerdict, Measure, MeasureChange

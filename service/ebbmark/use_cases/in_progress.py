@@ -14,10 +14,10 @@ from dataclasses import dataclass
 from math import inf
 
 from ebbmark.fhir.answer import PRESSURE, PROBABILITY, Amount, Coded, Statement, Truth, Warned, Whole
-from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.question import Acknowledged
 from ebbmark.fhir.reading.read import Request
+from ebbmark.fhir.reading.site import NO_SITE, Site
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.during.next_move import ACKNOWLEDGED_NAMES, is_acknowledged_name
 from ebbmark.physiology.during.running import Concern, RunningTrial, StepSoFar, interleaved

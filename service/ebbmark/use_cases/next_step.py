@@ -10,9 +10,9 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 from ebbmark.fhir.answer import PRESSURE, PROBABILITY, Amount, Answer, Coded, Statement, Truth
-from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.read import Request
+from ebbmark.fhir.reading.site import Site
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.closing.result import Closing, Verdict
 from ebbmark.physiology.during.next_move import Action, Decision, Move, Reason, acknowledgeable, decide, next_move

@@ -14,9 +14,9 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Ignored, Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.read import Request
+from ebbmark.fhir.reading.site import Site
 from ebbmark.physiology.after.measures import Measure
 from ebbmark.physiology.after.snapshot import take_snapshot
 from ebbmark.physiology.before.candidate import Candidate

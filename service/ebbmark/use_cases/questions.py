@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.operations import TITRATE_PEEP, Operation
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import Request, read_request
+from ebbmark.fhir.reading.site import Site
 from ebbmark.use_cases.candidate import candidate_answer
 from ebbmark.use_cases.comparison import comparison_answer
 from ebbmark.use_cases.markers import markers_answer

@@ -8,9 +8,9 @@ from math import inf
 from typing import Final
 
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.problems import Ignored, Rejected
 from ebbmark.fhir.reading.read import Request
+from ebbmark.fhir.reading.site import NO_SITE, Site
 from ebbmark.fhir.writing.titration import titration_answer
 from ebbmark.physiology.advice.advice import Caution, Severity
 from ebbmark.physiology.findings import OWN_CHOICE, Message

@@ -7,8 +7,6 @@ from collections.abc import Mapping
 import msgspec
 from fastapi import APIRouter, Request, Response
 
-from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.bedside.value_sets import sets_beside, value_set
 from ebbmark.fhir.codesystem import code_system, quantities, readable_codes, standard_codes
 from ebbmark.fhir.definitions import (
     SEARCH_PARAMETERS,
@@ -23,6 +21,8 @@ from ebbmark.fhir.definitions import (
 )
 from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.reading.site import Site
+from ebbmark.fhir.reading.value_sets import sets_beside, value_set
 from ebbmark.physiology.before.risks import RISK_CONCEPTS
 from ebbmark.web.body import FHIR_JSON, require_acceptable
 from ebbmark.web.documentation import DEFINITION, SEARCH, reply

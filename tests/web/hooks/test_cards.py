@@ -10,9 +10,9 @@ from uuid import UUID
 import pytest
 from starlette.types import ASGIApp
 
-from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.codesystem import OVERRIDE_REASONS
 from ebbmark.fhir.reading.height_and_sex import CLINICAL_USE
+from ebbmark.fhir.reading.site import Site
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, RhythmCode, RhythmsThatStop
 from ebbmark.web.hooks.card_text import summary_of
 from ebbmark.words.in_short import MOST_WORDS_OF_LINE, MOST_WORDS_OF_REASONS

@@ -24,11 +24,11 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import msgspec
 
-from ebbmark.fhir.bedside.site import ChartedUnit, ChartingTable, SiteFileError, ZoneGiven, read_site_file
 from ebbmark.fhir.model import Codeable, Coding, Component, Observation, Period, QuantityValue
 from ebbmark.fhir.reading.codes import CODES, MEANINGS, CodeRow
 from ebbmark.fhir.reading.collected import Received
 from ebbmark.fhir.reading.concept_map import CODE_TEXT, CodeMap, MapRows, lay_over, row_of_meaning
+from ebbmark.fhir.reading.site import ChartedUnit, ChartingTable, SiteFileError, ZoneGiven, read_site_file
 from ebbmark.fhir.reading.units import UCUM, UNITS, UnitProblem, conversion
 from ebbmark.physiology.readings import Quantity
 

@@ -17,12 +17,12 @@ from typing import Final
 import msgspec
 
 from ebbmark.data import table
-from ebbmark.fhir.bedside.condition_codes import LONGEST_READ, without_accents
 from ebbmark.fhir.model import Observation, Worded
 from ebbmark.fhir.naming import LOINC
 from ebbmark.fhir.problems import Source, word_shown
 from ebbmark.fhir.reading.codes import CodeRow
 from ebbmark.fhir.reading.collected import CodedValues, Context, Received, reference_of
+from ebbmark.fhir.reading.condition_codes import LONGEST_READ, without_accents
 from ebbmark.fhir.reading.conditions import charted_words
 from ebbmark.fhir.reading.eligibility import USABLE_STATUSES, not_a_patient
 from ebbmark.fhir.times import seconds

@@ -16,10 +16,10 @@ from enum import Enum
 from typing import Any, Final, NamedTuple
 
 from ebbmark.data import table
-from ebbmark.fhir.bedside.condition_codes import ALL_ICD
 from ebbmark.fhir.model import Coding, QuantityValue
 from ebbmark.fhir.naming import LOINC, MDC, SNOMED
 from ebbmark.fhir.problems import Reason
+from ebbmark.fhir.reading.condition_codes import ALL_ICD
 from ebbmark.fhir.reading.units import UCUM, UnitProblem, conversion
 from ebbmark.physiology.mechanics import ACCEPTED_HEIGHT_RANGE_CM, ACCEPTED_WEIGHT_RANGE_KG
 from ebbmark.physiology.readings import Quantity

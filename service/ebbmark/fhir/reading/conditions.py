@@ -26,12 +26,12 @@ from typing import Final, NamedTuple
 
 import msgspec
 
-from ebbmark.fhir.bedside.condition_codes import ALL_ICD, ICD10, ICD10_CM, ConditionCodes, named_in_words
 from ebbmark.fhir.model import Codeable, Coding, Condition, Procedure, Worded, WordedCoding
 from ebbmark.fhir.naming import SNOMED, reference_to
 from ebbmark.fhir.problems import Ignored, Problem, ProblemKind, Reason, Source
 from ebbmark.fhir.reading.codes import code_shown
 from ebbmark.fhir.reading.collected import BodyWeight, left_out
+from ebbmark.fhir.reading.condition_codes import ALL_ICD, ICD10, ICD10_CM, ConditionCodes, named_in_words
 from ebbmark.fhir.reading.question import ReceivedCondition
 from ebbmark.fhir.times import instant, seconds
 from ebbmark.physiology.mechanics import OBESE_FROM_KG_PER_M2, body_mass_index

@@ -15,7 +15,6 @@ from typing import Final
 
 import msgspec
 
-from ebbmark.fhir.bedside.condition_codes import ConditionCodes
 from ebbmark.fhir.model import (
     Bundle,
     Composition,
@@ -39,6 +38,7 @@ from ebbmark.fhir.naming import IDS, reference_to, tail_of
 from ebbmark.fhir.operations import PARAMETERS, Operation
 from ebbmark.fhir.problems import MOST_TOLD, Ignored, Problem, ProblemKind, Reason, word_shown
 from ebbmark.fhir.reading.collected import Received, left_out
+from ebbmark.fhir.reading.condition_codes import ConditionCodes
 from ebbmark.fhir.reading.conditions import PNEUMOTHORAX, as_condition
 from ebbmark.fhir.reading.parameters import READERS, judge_together
 from ebbmark.fhir.reading.patient import ReceivedPatient

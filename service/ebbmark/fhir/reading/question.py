@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
-from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.model import Condition, DeviceMetric, MedicationAdministration, Observation, Patient
 from ebbmark.fhir.problems import Ignored, Problem, ProblemKind
 from ebbmark.fhir.reading.codes import CodeRow
 from ebbmark.fhir.reading.collected import Received
 from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap
 from ebbmark.fhir.reading.patient import ReceivedPatient
+from ebbmark.fhir.reading.site import NO_SITE, Site
 from ebbmark.fhir.reading.units import contradicts, unit_shown
 from ebbmark.physiology.before.plan_checks import Variant
 from ebbmark.physiology.before.staircase import StaircaseRules

@@ -13,9 +13,9 @@ from typing import Any, Final
 import msgspec
 
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.site import Site
 from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.record.search import ReadFailure
 from ebbmark.record.write_outcome import WriteOutcome

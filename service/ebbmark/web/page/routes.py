@@ -13,8 +13,8 @@ from typing import Final
 from fastapi import APIRouter, Request, Response
 from starlette.responses import RedirectResponse
 
-from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Rejected, status_of
+from ebbmark.fhir.reading.site import Site
 from ebbmark.record.retry import ViewCache
 from ebbmark.views.sheet import Part
 from ebbmark.web.launch.access import SmartLaunch

@@ -10,8 +10,8 @@ from math import ceil
 from typing import Final
 
 from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Value, Whole, in_words
-from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.codesystem import CONCEPTS
+from ebbmark.fhir.reading.site import NO_SITE, Site
 from ebbmark.fhir.writing.account import ABSENT, Table
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.criteria import CRITERIA, StopCriterion

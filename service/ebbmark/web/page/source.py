@@ -9,8 +9,8 @@ from typing import Final, Protocol
 from urllib.parse import urlencode
 
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.reading.site import Site
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.record.search import ReadFailure
 from ebbmark.record.write_outcome import WriteOutcome

@@ -18,7 +18,7 @@ import msgspec
 from msgspec import Meta
 from msgspec import inspect as shapes
 
-from ebbmark.fhir.bedside.condition_codes import BUILT_IN, ConditionCodes
+from ebbmark.fhir.reading.condition_codes import BUILT_IN, ConditionCodes
 from ebbmark.physiology.before.staircase import COMMON_PRACTICE, STAIRCASES, MarginMarker, StaircaseRules
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, PROTOCOLS, Protocol
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, StopLimits

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import fields, replace
 from typing import Any
 
-from ebbmark.fhir.bedside.site import (
+from ebbmark.fhir.reading.site import (
     Completion,
     Number,
     ProtocolFile,

@@ -16,9 +16,9 @@ from collections.abc import Iterable, Iterator
 import msgspec
 
 from ebbmark import __version__
-from ebbmark.fhir.bedside.condition_codes import LEFT_OPEN, NO_RISK, PERHAPS, READ_IN, ConditionCodes, ConditionRow
-from ebbmark.fhir.bedside.site import SiteFileError, read_site_file
 from ebbmark.fhir.naming import BASE, DEFINITIONS_DATE
+from ebbmark.fhir.reading.condition_codes import LEFT_OPEN, NO_RISK, PERHAPS, READ_IN, ConditionCodes, ConditionRow
+from ebbmark.fhir.reading.site import SiteFileError, read_site_file
 from ebbmark.physiology.before.risks import RISK_CONCEPTS, RiskConcept
 
 _SLUGS = (*(concept.slug for concept in RISK_CONCEPTS), NO_RISK)
