@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from ebbmark.physiology.mechanics import Sex
-from ebbmark.physiology.patient.titration import PatientContext, Titration, titrate
+from ebbmark.physiology.patient.context import PatientContext
+from ebbmark.physiology.patient.titration import Titration, titrate
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.reading import read_trial

@@ -15,8 +15,8 @@ from typing import Final, NamedTuple
 
 import pytest
 
-from ebbmark.physiology.patient.context import LIMITS, CheckLimits
-from ebbmark.physiology.patient.titration import PatientContext, Titration
+from ebbmark.physiology.patient.context import LIMITS, CheckLimits, PatientContext
+from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Quantity, Reading
 from patients import PEEPS, Values, slugs, titrated
 from trials import START_S, STEP_S, reading

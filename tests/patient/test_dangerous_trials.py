@@ -12,7 +12,8 @@ import pytest
 
 from ebbmark.physiology.closing.result import Evidence, Verdict
 from ebbmark.physiology.findings import Change, ChangeKind, KnownCondition, Weight
-from ebbmark.physiology.patient.titration import PatientContext, Titration
+from ebbmark.physiology.patient.context import PatientContext
+from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Quantity, Reading
 from patients import PEEPS, Values, slugs, titrated
 from trials import START_S, STEP_S, reading, staircase_down

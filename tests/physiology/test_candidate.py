@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import pytest
 
-from ebbmark.physiology.advice.evidence import EvidenceStatus
 from ebbmark.physiology.before.candidate import (
     Candidate,
     CandidateAnswer,
@@ -17,6 +16,7 @@ from ebbmark.physiology.before.candidate import (
 from ebbmark.physiology.before.plan_checks import obstacles_of, to_be_asked
 from ebbmark.physiology.before.risks import RISK_CONCEPTS, Risk
 from ebbmark.physiology.before.state import ards_classes
+from ebbmark.physiology.findings import EvidenceStatus
 from ebbmark.physiology.gas_exchange import Oxygenation
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import setting_at

@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from ebbmark.physiology.advice.evidence import EVIDENCE, EvidenceLine, EvidenceStatus, evidence_for
+from ebbmark.physiology.findings import EVIDENCE, EvidenceLine, EvidenceStatus, evidence_for
 from ebbmark.words.messages import spell
 
 each_line = pytest.mark.parametrize("line", EVIDENCE, ids=lambda line: line.slug)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.after.patient_now import PatientNow, lung_now, with_now
+from ebbmark.physiology.after.patient_now import PatientNow, findings_now, lung_now
 from ebbmark.physiology.mechanics import Sex
-from ebbmark.physiology.patient.titration import titrate
+from ebbmark.physiology.patient.titration import titrate, with_findings
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS
@@ -21,7 +21,8 @@ def after(*more: Reading, minutes: float = 20.0) -> dict[str, str]:
     at_s = END_S + 60.0 * minutes
     lung = lung_now([*TRIAL, *more], trial_of(TRIAL), DEFAULT_PROTOCOL, since_s=END_S, at_s=at_s)
     titration = titrate(trial_of(TRIAL), TRIAL, height_cm=168.0, sex=Sex.FEMALE, protocol=DEFAULT_PROTOCOL)
-    found = with_now(titration, PatientNow((), (), None, None, (), lung), DEFAULT_STOP_LIMITS).findings
+    now = PatientNow((), (), None, None, (), lung)
+    found = with_findings(titration, tuple(findings_now(now, DEFAULT_STOP_LIMITS))).findings
     return {one.slug: one.weight.value for one in found if one.slug.endswith("-since")}
 
 

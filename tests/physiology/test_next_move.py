@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 
 from ebbmark.physiology.closing.estimator import closing_passed
 from ebbmark.physiology.closing.result import CurveStep
+from ebbmark.physiology.during.context import CallRule, StepSoFar, closing_called
 from ebbmark.physiology.during.next_move import Action, Move, next_move
-from ebbmark.physiology.during.running import CallRule, StepSoFar, closing_called, steps_so_far
+from ebbmark.physiology.during.running import steps_so_far
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.criteria import check_stop
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.after.trials_of_record import set_after, trials_of_record
+from ebbmark.physiology.after.trials import set_after, trials_of_record
 from ebbmark.physiology.during.running import running_trial
 from ebbmark.physiology.patient.context import before_the_trial
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL

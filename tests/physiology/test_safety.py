@@ -20,8 +20,6 @@ from ebbmark.physiology.stop.limits import (
     StopLimits,
     UnreadRhythm,
     faults_of_limits,
-)
-from ebbmark.physiology.stop.rhythm import (
     not_readable,
     rhythm_changes,
     rhythm_is_current,

@@ -7,9 +7,9 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 import pytest
 
-from ebbmark.physiology.closing.decision import NO_ANSWER, expected_losses
-from ebbmark.physiology.closing.estimator import STOP_LIMIT, closing_passed, estimate_closing, should_stop_lowering
-from ebbmark.physiology.closing.result import CurveStep, Verdict
+from ebbmark.physiology.closing.decision import expected_losses
+from ebbmark.physiology.closing.estimator import closing_passed, estimate_closing
+from ebbmark.physiology.closing.result import NO_ANSWER, STOP_LIMIT, CurveStep, Verdict, should_stop_lowering
 
 CLOSES_AT_11 = (30.0, 31.0, 32.0, 32.5, 33.0, 33.0, 27.0, 24.0, 22.0)
 NEVER_CLOSES = (24.0, 25.0, 26.0, 26.8, 27.5, 28.1, 28.6, 29.0, 29.3)

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.physiology.after.trials_over_time import PastTrial, Shift, follow_trials
+from ebbmark.physiology.after.trials import PastTrial, Shift, follow_trials
 from ebbmark.physiology.closing.result import Closing, Verdict
 from ebbmark.physiology.trial.steps import ComplianceKind
 from ebbmark.words.after_in_short import change_words, trial_words, trials_words

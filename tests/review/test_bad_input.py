@@ -26,7 +26,7 @@ from ebbmark.fhir.naming import WRITTEN_TYPES, AcceptedWrites
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.supersession import superseded
-from ebbmark.physiology.after.trials_of_record import trials_of_record
+from ebbmark.physiology.after.trials import trials_of_record
 from ebbmark.review import patients, shards
 from ebbmark.review.command import NOTHING
 from ebbmark.review.options import Options

@@ -14,7 +14,7 @@ import pytest
 from pypdf import PdfReader
 
 from ebbmark.cli import main
-from ebbmark.physiology.after.trials_of_record import trials_of_record
+from ebbmark.physiology.after.trials import trials_of_record
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity
 from ebbmark.review.options import MOST_WEEKS, WEEK_S, Options, without_ids

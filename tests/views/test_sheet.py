@@ -18,7 +18,7 @@ from drawn_trials import DRAWN, fixture
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Ignored
 from ebbmark.physiology.advice.advice import Caution, Severity
-from ebbmark.physiology.advice.evidence import EVIDENCE
+from ebbmark.physiology.findings import EVIDENCE
 from ebbmark.views.figure import figure_of
 from ebbmark.views.figure_words import alternative_text
 from ebbmark.views.sheet import MOST_CHARACTERS, Label, Part, report_pdf, settable

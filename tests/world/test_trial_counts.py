@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.advice.evidence import evidence_for
+from ebbmark.physiology.findings import evidence_for
 from ebbmark.words.messages import spell
 
 

@@ -1,12 +1,14 @@
-"""Messages and findings: what the numeric core found, as values that `ebbmark.words` spells in the language in force.
+"""Messages, findings and evidence: what the numeric core found, as values that `ebbmark.words` spells.
 
 A message is a sentence before it is spelled: its identifier in the catalogue of texts, and named values. A finding says
-which check spoke, how much it matters, and the numbers, times and inputs that it rests on.
+which check spoke, how much it matters, and the numbers, times and inputs that it rests on. The lines of published
+evidence stand in `data/evidence.toml`, each with how far it was traced; they are shown beside an answer and ask nobody
+to perform a manoeuvre.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import Enum
 from typing import Final, TypeAlias
@@ -96,6 +98,12 @@ class Finding:
     of_curve: bool = False
 
 
+def gravest_first(found: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Findings in the order of their weight, otherwise as they come."""
+    order = list(Weight)
+    return tuple(sorted(found, key=lambda one: order.index(one.weight)))
+
+
 @dataclass(frozen=True, slots=True)
 class KnownCondition:
     """A condition that the record says is present, as a check needs it.
@@ -164,3 +172,39 @@ class PatientStatus:
 
 IN_USE: Final = PatientStatus()
 """A patient who lives, in a Patient that is used."""
+
+
+class EvidenceStatus(Enum):
+    """How far a line was traced."""
+
+    VERIFIED = "verified"
+    VERIFIED_SECOND_HAND = "verified-second-hand"
+    COMMON_PRACTICE = "common-practice"  # no published source
+
+
+@dataclass(frozen=True, slots=True)
+class EvidenceLine:
+    """One thing worth knowing beside an answer."""
+
+    slug: str
+    text: Message
+    citation: str
+    status: EvidenceStatus
+
+
+EVIDENCE: Final = tuple(
+    EvidenceLine(row["slug"], message(f"evidence.{row['slug']}"), row["citation"], EvidenceStatus(row["status"]))
+    for row in table("evidence")["line"]
+)
+"""In the order in which they are shown."""
+
+_BY_SLUG: Final = {line.slug: line for line in EVIDENCE}
+
+
+def evidence_for(slug: str) -> EvidenceLine:
+    """Find one line by its name.
+
+    Raises:
+        KeyError: there is no such line; a mistake in our own code.
+    """
+    return _BY_SLUG[slug]

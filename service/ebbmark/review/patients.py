@@ -25,7 +25,7 @@ from ebbmark.fhir.times import seconds
 from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer
 from ebbmark.fhir.writing.transaction import embedded_in, unpacked
 from ebbmark.physiology.after.markers import Meaning, read_markers
-from ebbmark.physiology.after.trials_of_record import set_after, trials_of_record
+from ebbmark.physiology.after.trials import set_after, trials_of_record
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading

@@ -11,7 +11,7 @@ from ebbmark.fhir.reading.read import Request
 from ebbmark.fhir.reading.site import Site
 from ebbmark.physiology.after.events import Occurrence, PressureLimit
 from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot
-from ebbmark.physiology.after.trials_of_record import set_after
+from ebbmark.physiology.after.trials import set_after
 from ebbmark.physiology.mechanics import predicted_body_weight_kg
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.limb import began_of

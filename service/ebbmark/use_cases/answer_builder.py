@@ -17,7 +17,7 @@ from ebbmark.fhir.reading.read import Request
 from ebbmark.fhir.writing.identity import identity, input_digest, question_basis
 from ebbmark.physiology.before.plan import Plan
 from ebbmark.physiology.before.staircase import StaircaseRules, staircase_for, unverified_names
-from ebbmark.physiology.during.running import CallRule
+from ebbmark.physiology.during.context import CallRule
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Reading, UnusableReadings
 from ebbmark.physiology.stop.limits import Rhythms, StopLimits

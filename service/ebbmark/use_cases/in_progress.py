@@ -19,8 +19,9 @@ from ebbmark.fhir.reading.question import Acknowledged
 from ebbmark.fhir.reading.read import Request
 from ebbmark.fhir.reading.site import NO_SITE, Site
 from ebbmark.physiology.before.staircase import StaircaseRules
+from ebbmark.physiology.during.context import Concern, RunningTrial, StepSoFar
 from ebbmark.physiology.during.next_move import ACKNOWLEDGED_NAMES, is_acknowledged_name
-from ebbmark.physiology.during.running import Concern, RunningTrial, StepSoFar, interleaved
+from ebbmark.physiology.during.running import interleaved
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.criteria import StopAnswer, StopCriterion
 from ebbmark.physiology.stop.limits import StopLimits

@@ -15,15 +15,9 @@ from ebbmark.fhir.reading.read import Request
 from ebbmark.fhir.reading.site import Site
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.closing.result import Closing, Verdict
+from ebbmark.physiology.during.context import DEFAULT_CALL_RULE, Concern, RunningContext, RunningTrial
 from ebbmark.physiology.during.next_move import Action, Decision, Move, Reason, acknowledgeable, decide, next_move
-from ebbmark.physiology.during.running import (
-    DEFAULT_CALL_RULE,
-    Concern,
-    RunningContext,
-    RunningTrial,
-    closed_before,
-    running_trial,
-)
+from ebbmark.physiology.during.running import closed_before, findings_along, running_trial
 from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.patient.titration import closing_for
 from ebbmark.physiology.readings import UnusableReadings
@@ -102,6 +96,7 @@ def next_step(request: Request, site: Site) -> Answer:
     )
     rule = DEFAULT_CALL_RULE
     given = request.asked.acknowledged
+    patient = patient_context_of(request)
     context = RunningContext(
         running=running,
         readings=request.readings,
@@ -113,7 +108,8 @@ def next_step(request: Request, site: Site) -> Answer:
         protocol=request.protocol,
         rhythms=request.rhythms,
         acknowledged={name for name, _ in given.what},
-        patient=patient_context_of(request),
+        conditions=patient.conditions,
+        curve=findings_along(running, request.readings, request.protocol, patient),
     )
     move = next_move(running.steps, decrement_cmh2o=decrement, lowest_cmh2o=lowest, stops=stops, rule=rule)
     move, reason = _after_the_trial(move, request, running, since_s)

@@ -12,13 +12,13 @@ from ebbmark.fhir.problems import Ignored, Rejected
 from ebbmark.fhir.reading.conditions import Documented
 from ebbmark.fhir.reading.read import Request
 from ebbmark.physiology.after.events import Occurrence
-from ebbmark.physiology.after.patient_now import PNEUMOTHORAX, PatientNow, lung_now, patient_now, with_now
+from ebbmark.physiology.after.patient_now import PNEUMOTHORAX, PatientNow, findings_now, lung_now, patient_now
 from ebbmark.physiology.before.risks import RISK_CONCEPTS, Risk, RiskConcept, Scope
 from ebbmark.physiology.closing.estimator import Estimator, estimate_closing
 from ebbmark.physiology.closing.result import Closing
 from ebbmark.physiology.findings import OWN_CHOICE, Change, ChangeKind, Finding, KnownCondition, Weight
-from ebbmark.physiology.patient.context import CheckLimits, vital_limits_of
-from ebbmark.physiology.patient.titration import PatientContext, Titration, closing_for, titrate
+from ebbmark.physiology.patient.context import CheckLimits, PatientContext, vital_limits_of
+from ebbmark.physiology.patient.titration import Titration, closing_for, titrate, with_findings
 from ebbmark.physiology.trial.limb import PeepLevel, began_of
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Trial
@@ -185,7 +185,7 @@ def titration_of(
         # Where the trial itself gives no number its own checks say why, and speak of that step, too.
         last_s = trial.steps[-1].start_s if titration.advice.suggested_peep_cmh2o is not None else None
         found = now_of(request, since_s=since_s, at_s=newest_s, began_s=began_s, last_step_s=last_s, trial=trial)
-        titration = with_now(titration, found, request.stop_limits)
+        titration = with_findings(titration, tuple(findings_now(found, request.stop_limits)))
     return worded(titration)
 
 

@@ -7,8 +7,15 @@ from dataclasses import replace
 from ebbmark.fhir.answer import COMPLIANCE, PRESSURE, PROBABILITY, Amount, Answer, Coded, Part, Statement
 from ebbmark.fhir.reading.read import Request
 from ebbmark.fhir.reading.site import Site
-from ebbmark.physiology.after.trials_of_record import MOST_TRIALS, trials_of_record
-from ebbmark.physiology.after.trials_over_time import PastTrial, Shift, TrialChange, TrialRow, follow_trials
+from ebbmark.physiology.after.trials import (
+    MOST_TRIALS,
+    PastTrial,
+    Shift,
+    TrialChange,
+    TrialRow,
+    follow_trials,
+    trials_of_record,
+)
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.trial.limb import peep_levels_of
 from ebbmark.physiology.trial.steps import Trial

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 
 from ebbmark.fhir.writing.sentences import closing_sentence
 from ebbmark.physiology.closing.result import Verdict
-from ebbmark.physiology.during.running import DEFAULT_CALL_RULE
+from ebbmark.physiology.during.context import DEFAULT_CALL_RULE
 from ebbmark.views.drawing import TIED
 from ebbmark.views.figure import Figure, FigureStep, RunningFigure, Shown, beyond, scale_of
 from ebbmark.views.vital_signs import NOT_CHARTED, VitalRow

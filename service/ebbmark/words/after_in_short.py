@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from typing import Final
 
 from ebbmark.physiology.after.markers import SAME_AS_COMPLIANCE, Marker, Markers, Meaning
-from ebbmark.physiology.after.trials_over_time import Shift, TrialChange, TrialRow, TrialsOverTime
+from ebbmark.physiology.after.trials import Shift, TrialChange, TrialRow, TrialsOverTime
 from ebbmark.physiology.before.peep_tables import TableAnswer
 from ebbmark.physiology.closing.result import Closing
 from ebbmark.words.in_short import InShort, shortened

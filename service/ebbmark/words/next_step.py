@@ -6,13 +6,12 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any, Final
 
 from ebbmark.physiology.during.checks import Bound
+from ebbmark.physiology.during.context import Concern, RunningContext, StepSoFar
 from ebbmark.physiology.during.next_move import Action, Decision, Move, Reason, WayBack
-from ebbmark.physiology.during.running import Concern, RunningContext, StepSoFar
 from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.stop.criteria import CRITERIA
-from ebbmark.physiology.stop.limits import StopLimits
-from ebbmark.physiology.stop.rhythm import RhythmChange
+from ebbmark.physiology.stop.limits import RhythmChange, StopLimits
 from ebbmark.physiology.trial.steps import Step
 from ebbmark.words.messages import say, spell
 from ebbmark.words.numbers import age, capital, clock, level, listed, percent
@@ -139,7 +138,7 @@ def decision_words(decision: Decision, reason: str, context: RunningContext) -> 
 
 def condition_words(context: RunningContext) -> str:
     """The documented conditions that question a trial, gravest first; those that forbid it are said as a look."""
-    graver = [one for one in context.patient.conditions if one.weight is Weight.HIGH or one.slug == _UNJUDGED]
+    graver = [one for one in context.conditions if one.weight is Weight.HIGH or one.slug == _UNJUDGED]
     return _joined(
         *[
             finding_words(Finding(f"condition-{one.slug}", one.weight, {"words": one.words, "says": one.says}))

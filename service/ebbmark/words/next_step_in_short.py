@@ -7,8 +7,8 @@ from typing import Any, Final
 
 from ebbmark.physiology.closing.result import Closing
 from ebbmark.physiology.during.checks import Bound
+from ebbmark.physiology.during.context import Concern, RunningContext
 from ebbmark.physiology.during.next_move import Action, Decision, Move, Reason, WayBack
-from ebbmark.physiology.during.running import Concern, RunningContext
 from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.criteria import CRITERIA, CriterionMet, NotCheckedReason, StopAnswer, StopCriterion
@@ -50,7 +50,7 @@ def next_step_in_short(
         say("against-value.condition-unjudged", words=cut(one.words))
         if one.slug == "unjudged"
         else against_words(f"condition-{one.slug}", one.weight.value)
-        for one in context.patient.conditions
+        for one in context.conditions
         if one.weight in (Weight.HIGH, Weight.LOOK_FIRST)
     ]
     against = list(dict.fromkeys([*looks, *again, *told, *objections, *recorded]))

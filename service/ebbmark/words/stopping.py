@@ -17,8 +17,7 @@ from ebbmark.physiology.stop.criteria import (
     StopAnswer,
     StopCriterion,
 )
-from ebbmark.physiology.stop.limits import StopLimits
-from ebbmark.physiology.stop.rhythm import RhythmState
+from ebbmark.physiology.stop.limits import RhythmState, StopLimits
 from ebbmark.words.messages import say, spell
 from ebbmark.words.numbers import age, capital, clock, listed
 

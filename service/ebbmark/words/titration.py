@@ -11,10 +11,9 @@ from dataclasses import replace
 from typing import Final
 
 from ebbmark.physiology.advice.advice import AT_SUGGESTION, Advice, Caution, Severity
-from ebbmark.physiology.advice.evidence import EvidenceLine, EvidenceStatus
 from ebbmark.physiology.advice.what_if import WhatIf
 from ebbmark.physiology.closing.result import Closing, Verdict
-from ebbmark.physiology.findings import Finding, Value, Weight
+from ebbmark.physiology.findings import EvidenceLine, EvidenceStatus, Finding, Value, Weight
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.words.in_short import cut
 from ebbmark.words.messages import ENGLISH, say, spell

@@ -25,8 +25,8 @@ from benchmarks.detection.conditions import Conditions, Kind
 from benchmarks.detection.families import LungCase
 from benchmarks.detection.gravity_lungs import SECOND, gravity_cases
 from benchmarks.detection.trials import position
-from ebbmark.physiology.closing.decision import NO_ANSWER, expected_losses
-from ebbmark.physiology.closing.result import Verdict
+from ebbmark.physiology.closing.decision import expected_losses
+from ebbmark.physiology.closing.result import NO_ANSWER, Verdict
 from ebbmark.physiology.readings import Quantity
 
 Floats = NDArray[np.float64]

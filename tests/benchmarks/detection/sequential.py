@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchmarks.detection.trials import Trial, is_dynamic
-from ebbmark.physiology.closing.estimator import closing_passed, should_stop_lowering
-from ebbmark.physiology.closing.result import Verdict
+from ebbmark.physiology.closing.estimator import closing_passed
+from ebbmark.physiology.closing.result import Verdict, should_stop_lowering
 
 LIMITS = (0.5, 0.6, 0.7, 0.8, 0.85, 0.9, 0.95, 0.975, 0.99)
 

@@ -12,10 +12,19 @@ from dataclasses import dataclass
 from enum import Enum
 from statistics import median
 
-from ebbmark.physiology.advice.evidence import EVIDENCE, EvidenceLine
 from ebbmark.physiology.advice.what_if import TidalVolume, WhatIf, what_if
 from ebbmark.physiology.closing.result import Closing, Evidence, Shape, Verdict
-from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE, SOURCES, Finding, Value, Weight
+from ebbmark.physiology.findings import (
+    COMMON_PRACTICE,
+    EVIDENCE,
+    OWN_CHOICE,
+    SOURCES,
+    EvidenceLine,
+    Finding,
+    Value,
+    Weight,
+    gravest_first,
+)
 from ebbmark.physiology.mechanics import Sex, height_remark, predicted_body_weight_kg, tidal_volume_ml
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.steps import Observed, Step, Trial
@@ -94,7 +103,7 @@ def findings_for(
     remark = height_remark(height_cm)
     if remark:
         found.append(Finding("height-outside-table", Weight.LOW, {"text": remark}, source=SOURCES["ards-network-2000"]))
-    return tuple(sorted(found, key=lambda one: list(Weight).index(one.weight)))
+    return gravest_first(found)
 
 
 def evidence_for_trial(trial: Trial, closing: Closing) -> tuple[EvidenceLine, ...]:
@@ -339,7 +348,7 @@ def advise(*, height_cm: float, sex: Sex, trial: Trial, closing: Closing, protoc
         margin_cmh2o=margin,
         what_if=rows,
         why=because if suggested is None else suggestion(suggested, closing, trial),
-        findings=tuple(sorted((*at, *beside), key=lambda one: list(Weight).index(one.weight))),
+        findings=gravest_first((*at, *beside)),
         evidence=evidence_for_trial(trial, closing),
     )
 

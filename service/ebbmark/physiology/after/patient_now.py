@@ -14,7 +14,7 @@ Source: this project's choice; each limit is that of the checks of a trial or ha
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 from typing import Final
@@ -31,7 +31,6 @@ from ebbmark.physiology.after.events import (
 from ebbmark.physiology.after.measures import assumed_noise, noise_of_difference
 from ebbmark.physiology.findings import OWN_CHOICE, Change, Finding, KnownCondition, Message, Value, Weight, message
 from ebbmark.physiology.patient.context import LIMITS, vital_limits_of
-from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading, latest
 from ebbmark.physiology.stop.criteria import CRITERIA, StopCriterion
@@ -163,24 +162,8 @@ def _beyond(
     return tuple(found)
 
 
-def with_now(titration: Titration, now: PatientNow, limits: StopLimits) -> Titration:
-    """The titration with what the patient is like now: a vital sign beyond its limit withholds the number.
-
-    Args:
-        titration: of a trial, from its own readings.
-    """
-    found = tuple(_findings(now, limits))
-    if not found:
-        return titration
-    advice = titration.advice
-    if any(one.weight is Weight.LOOK_FIRST for one in found):
-        advice = replace(advice, suggested_peep_cmh2o=None)
-    order = list(Weight)
-    findings = tuple(sorted((*found, *titration.findings), key=lambda one: order.index(one.weight)))
-    return replace(titration, advice=advice, findings=findings)
-
-
-def _findings(now: PatientNow, limits: StopLimits) -> Iterator[Finding]:
+def findings_now(now: PatientNow, limits: StopLimits) -> Iterator[Finding]:
+    """What the patient is like now, as findings beside a titration: a vital sign beyond its limit comes first."""
     if now.beyond:
         mean = any(one.values["reading"].quantity is Quantity.MEAN_ARTERIAL_PRESSURE for one in now.beyond)
         short = tuple(

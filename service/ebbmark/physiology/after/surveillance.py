@@ -19,7 +19,6 @@ from statistics import median_low
 from types import MappingProxyType
 from typing import Final
 
-from ebbmark.physiology.advice.evidence import EvidenceLine, evidence_for
 from ebbmark.physiology.after.events import (
     BEFORE_S,
     LARGE_LOSS,
@@ -43,7 +42,7 @@ from ebbmark.physiology.after.measures import (
 )
 from ebbmark.physiology.after.patient_now import PatientNow
 from ebbmark.physiology.after.snapshot import Figure, Snapshot, take_snapshot
-from ebbmark.physiology.findings import COMMON_PRACTICE, SOURCES
+from ebbmark.physiology.findings import COMMON_PRACTICE, SOURCES, EvidenceLine, evidence_for
 from ebbmark.physiology.readings import Quantity, Reading, latest
 from ebbmark.physiology.timeline import FIO2, in_force_at
 

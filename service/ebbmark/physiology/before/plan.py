@@ -11,7 +11,6 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Final
 
-from ebbmark.physiology.advice.evidence import EvidenceLine, evidence_for
 from ebbmark.physiology.before.candidate import Candidate
 from ebbmark.physiology.before.plan_checks import (
     HIGH_PRESSURE_CMH2O,
@@ -35,7 +34,7 @@ from ebbmark.physiology.before.plan_steps import (
     written_out,
 )
 from ebbmark.physiology.before.staircase import COMMON_PRACTICE, StaircaseRules, origins_of
-from ebbmark.physiology.findings import Value, message
+from ebbmark.physiology.findings import EvidenceLine, Value, evidence_for, message
 from ebbmark.physiology.mechanics import require_at_least_zero, require_positive
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, StopLimits

@@ -20,9 +20,17 @@ from enum import Enum
 from typing import Any, Final
 
 from ebbmark.data import table
-from ebbmark.physiology.advice.evidence import EvidenceStatus
 from ebbmark.physiology.before.state import GAS_SPEAKS_S, RECENT_S, latest_usable, lowest_of_last_hour
-from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE, SOURCES, Message, Value, joined, message
+from ebbmark.physiology.findings import (
+    COMMON_PRACTICE,
+    OWN_CHOICE,
+    SOURCES,
+    EvidenceStatus,
+    Message,
+    Value,
+    joined,
+    message,
+)
 from ebbmark.physiology.patient.breathing_checks import EFFORT_SOURCE
 from ebbmark.physiology.patient.context import LIMITS
 from ebbmark.physiology.readings import Quantity, Reading

@@ -58,6 +58,8 @@ import numpy as np
 from ebbmark.physiology.closing.arithmetic import Floats, exp, total
 from ebbmark.physiology.closing.model import FALLING, NOT_REACHED, Posterior, running_maximum
 from ebbmark.physiology.closing.result import (
+    NAMED_IN_VAIN,
+    NO_ANSWER,
     Closing,
     CurveStep,
     Evidence,
@@ -73,8 +75,6 @@ from ebbmark.physiology.findings import Message, message
 _ONE_TOO_LOW, _ONE_TOO_HIGH = 1.1, 1.0
 _FAR_TOO_LOW, _FAR_TOO_HIGH = 8.0, 4.0
 _MISSED, _NAMED_THOUGH_FALLING = 2.4, 6.0
-NAMED_IN_VAIN = 8.0
-NO_ANSWER = 0.8
 _OUTCOMES, _MOST_STEPS, _EVERY = 7, 5, 4
 _LEAST_GAIN = 0.05
 _SHARE_OF_A_LOWER_STEP = 0.5

@@ -88,7 +88,7 @@ from statistics import median
 
 import numpy as np
 
-from ebbmark.physiology.closing.decision import NAMED_IN_VAIN, NO_ANSWER, decide
+from ebbmark.physiology.closing.decision import decide
 from ebbmark.physiology.closing.model import (
     FALLING,
     NOT_REACHED,
@@ -233,9 +233,6 @@ def _without_model(steps: Sequence[CurveStep], reason: Message) -> Closing:
 HAZARD_PER_STEP = 0.12
 """Prior probability that the next step closes: about 8 steps, the project's choice."""
 
-STOP_LIMIT = 1.0 - NO_ANSWER / NAMED_IN_VAIN
-"""Probability at which lowering should stop: there a call in vain is expected to cost as much as no answer."""
-
 _DECIMALS = 6
 """To which the probability is rounded, before any limit is applied."""
 
@@ -262,22 +259,6 @@ def closing_passed(
     wanted = np.array([survived[-1], *(HAZARD_PER_STEP * chance for chance in survived[:-1])])
     weighed: list[float] = (events * wanted / event_prior(events.size)).tolist()
     return round(fsum(weighed[FALLING:]) / (weighed[NOT_REACHED] + fsum(weighed[FALLING:])), _DECIMALS)
-
-
-def should_stop_lowering(passed: Sequence[float], *, limit: float = STOP_LIMIT, in_a_row: int = 1) -> bool:
-    """Decide whether lowering PEEP should stop now.
-
-    Args:
-        passed: `closing_passed` after each step so far, oldest first.
-        limit: least probability, above 0 to 1.
-        in_a_row: how many of the last steps must reach it, at least 1.
-
-    Raises:
-        ValueError: a limit or number outside its range.
-    """
-    if not 0.0 < limit <= 1.0 or in_a_row < 1:
-        raise ValueError("limit must lie above 0 and not above 1, and in_a_row be at least 1")
-    return len(passed) >= in_a_row and all(chance >= limit for chance in passed[-in_a_row:])
 
 
 HOLDS_TOGETHER_S = 30.0

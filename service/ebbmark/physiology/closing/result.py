@@ -2,11 +2,36 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 from math import fsum
+from typing import Final
 
 from ebbmark.physiology.findings import Message, Value, joined, message
+
+NAMED_IN_VAIN: Final = 8.0
+NO_ANSWER: Final = 0.8
+"""Loss of a closing that is named in vain, and of no answer [units of `decision`]."""
+
+STOP_LIMIT: Final = 1.0 - NO_ANSWER / NAMED_IN_VAIN
+"""Probability at which lowering should stop: there a call in vain is expected to cost as much as no answer."""
+
+
+def should_stop_lowering(passed: Sequence[float], *, limit: float = STOP_LIMIT, in_a_row: int = 1) -> bool:
+    """Decide whether lowering PEEP should stop now.
+
+    Args:
+        passed: probability that closing has been passed, after each step so far, oldest first.
+        limit: least probability, above 0 to 1.
+        in_a_row: how many of the last steps must reach it, at least 1.
+
+    Raises:
+        ValueError: a limit or number outside its range.
+    """
+    if not 0.0 < limit <= 1.0 or in_a_row < 1:
+        raise ValueError("limit must lie above 0 and not above 1, and in_a_row be at least 1")
+    return len(passed) >= in_a_row and all(chance >= limit for chance in passed[-in_a_row:])
 
 
 class Verdict(Enum):

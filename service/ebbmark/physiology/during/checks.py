@@ -8,22 +8,19 @@ another source are this project's choice.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import inf
 from statistics import median
 from typing import Final
 
-from ebbmark.physiology.closing.estimator import closing_of
-from ebbmark.physiology.closing.result import Verdict
-from ebbmark.physiology.during.running import SUDDEN_FALL, Concern, RunningContext
-from ebbmark.physiology.findings import Finding, Weight
-from ebbmark.physiology.patient.checks import CURVE_CHECKS
+from ebbmark.physiology.during.context import SUDDEN_FALL, Concern, RunningContext
+from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.readings import Quantity, UnusableReading, latest_doubt
 from ebbmark.physiology.stop.criteria import CRITERIA, NotCheckedReason, StopCriterion
-from ebbmark.physiology.stop.limits import StopLimits
-from ebbmark.physiology.stop.rhythm import (
+from ebbmark.physiology.stop.limits import (
     NOT_READABLE,
     RhythmChange,
+    StopLimits,
     not_readable,
     rhythm_changes,
     signed_and_long_known,
@@ -279,7 +276,7 @@ def unlike_closing(context: RunningContext) -> Iterator[Concern]:
     The last step counts as much as any other here: the trial is still running, and nobody has seen yet whether a fall
     lasts. What comes back, and a circuit that was open, have their own place in a trial in progress.
     """
-    for found in _of_curve(context):
+    for found in context.curve:
         if (found.weight is Weight.LOOK_FIRST and found.slug != _CIRCUIT_OPENED) or found.slug in _LOOKED_AT:
             name = found.slug if found.slug in LOOKED_INTO else ""
             yield Concern("unlike-closing", {"finding": found}, name)
@@ -287,21 +284,9 @@ def unlike_closing(context: RunningContext) -> Iterator[Concern]:
 
 def spoken_against(context: RunningContext) -> Iterator[Concern]:
     """What bears on vital signs and curve on the way down: a vasopressor, trapped air, a growing leak, pulse."""
-    for found in _of_curve(context):
+    for found in context.curve:
         if found.slug in _TOLD and found.weight in (Weight.HIGH, Weight.MODERATE):
             yield Concern("spoken-against", {"finding": found})
-
-
-def _of_curve(context: RunningContext) -> Iterator[Finding]:
-    """What the checks of a titration find along this way down."""
-    trial = context.running.trial
-    if trial is None or not context.running.falling:
-        return
-    # Without a closing pressure a fall at the last step is looked at like any other.
-    nothing_read = replace(closing_of(trial, context.protocol), verdict=Verdict.NOT_REACHED, peep_cmh2o=None)
-    of_trial = context.patient.of_trial(trial, nothing_read, context.readings, context.protocol)
-    for check in CURVE_CHECKS:
-        yield from check(of_trial)
 
 
 def newer_peep_unusable(context: RunningContext) -> Iterator[Concern]:

@@ -52,7 +52,7 @@ from ebbmark.physiology.during.checks import (
     vitals_not_sent,
     volume_gone,
 )
-from ebbmark.physiology.during.running import (
+from ebbmark.physiology.during.context import (
     DEFAULT_CALL_RULE,
     CallRule,
     Check,
@@ -66,7 +66,7 @@ from ebbmark.physiology.during.running import (
 )
 from ebbmark.physiology.readings import Quantity, Reading, latest
 from ebbmark.physiology.stop.criteria import CRITERIA, StopAnswer
-from ebbmark.physiology.stop.rhythm import CHANGED, NOT_READABLE, rhythm_is_current
+from ebbmark.physiology.stop.limits import CHANGED, NOT_READABLE, rhythm_is_current
 from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O, peep_levels_of
 
 ACKNOWLEDGED_NAMES: Final = (

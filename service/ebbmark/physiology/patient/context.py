@@ -368,6 +368,39 @@ class TrialContext:
         return self.trial.steps
 
 
+@dataclass(frozen=True, slots=True)
+class PatientContext:
+    """What is known of the patient beside readings.
+
+    Attributes:
+        conditions: those that the record says are present.
+        doubts: readings that were sent and cannot be used, in order of time.
+    """
+
+    conditions: Sequence[KnownCondition] = ()
+    changes: Sequence[Change] = ()
+    limits: CheckLimits = LIMITS
+    infusions: Sequence[Infusion] = ()
+    status: PatientStatus = IN_USE
+    doubts: Sequence[UnusableReading] = ()
+
+    def of_trial(self, trial: Trial, closing: Closing, readings: Sequence[Reading], protocol: Protocol) -> TrialContext:
+        """All that is known about one trial, as the checks take it."""
+        seen = steps_seen(trial, readings, protocol)
+        return TrialContext(
+            trial,
+            closing,
+            seen,
+            protocol,
+            self.conditions,
+            self.changes,
+            self.limits,
+            self.infusions,
+            self.status,
+            self.doubts,
+        )
+
+
 def finding_at(
     slug: str,
     rows: Sequence[StepSeen],

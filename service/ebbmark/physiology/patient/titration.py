@@ -14,52 +14,18 @@ from ebbmark.physiology.advice.advice import Advice, advise
 from ebbmark.physiology.advice.what_if import WhatIf, what_if
 from ebbmark.physiology.closing.estimator import Estimator, closing_of, estimate_closing
 from ebbmark.physiology.closing.result import Closing, Verdict
-from ebbmark.physiology.findings import IN_USE, Change, Finding, KnownCondition, PatientStatus, Weight
+from ebbmark.physiology.findings import Finding, Weight, gravest_first
 from ebbmark.physiology.mechanics import Sex
 from ebbmark.physiology.patient.checks import judge_curve, judge_suggestion
-from ebbmark.physiology.patient.context import LIMITS, CheckLimits, StepSeen, TrialContext, before_the_trial, steps_seen
+from ebbmark.physiology.patient.context import PatientContext, StepSeen, TrialContext, before_the_trial
 from ebbmark.physiology.patient.suggestion_checks import limits_met_at, limits_met_in_trial
 from ebbmark.physiology.protocols import Protocol
-from ebbmark.physiology.readings import Reading, UnusableReading
-from ebbmark.physiology.timeline import Infusion
+from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.trial.limb import PeepLevel, began_of
 from ebbmark.physiology.trial.steps import Trial
 
 LUNG_OR_TUBE: Final = ("sudden-fall", "fall-with-vital-signs", "pressure-rises-as-peep-falls", "sudden-rise")
 """Findings that a pneumothorax or a displaced tube gives."""
-
-
-@dataclass(frozen=True, slots=True)
-class PatientContext:
-    """What is known of the patient beside readings.
-
-    Attributes:
-        conditions: those that the record says are present.
-        doubts: readings that were sent and cannot be used, in order of time.
-    """
-
-    conditions: Sequence[KnownCondition] = ()
-    changes: Sequence[Change] = ()
-    limits: CheckLimits = LIMITS
-    infusions: Sequence[Infusion] = ()
-    status: PatientStatus = IN_USE
-    doubts: Sequence[UnusableReading] = ()
-
-    def of_trial(self, trial: Trial, closing: Closing, readings: Sequence[Reading], protocol: Protocol) -> TrialContext:
-        """All that is known about one trial, as the checks take it."""
-        seen = steps_seen(trial, readings, protocol)
-        return TrialContext(
-            trial,
-            closing,
-            seen,
-            protocol,
-            self.conditions,
-            self.changes,
-            self.limits,
-            self.infusions,
-            self.status,
-            self.doubts,
-        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +105,7 @@ def titrate(
         tolerated = judge_suggestion(context, at, before=before_the_trial(readings, began_s), charted=charted)
         if any(one.weight is Weight.LOOK_FIRST for one in tolerated):
             advice = replace(advice, suggested_peep_cmh2o=None)
-        findings = tuple(sorted((*findings, *tolerated), key=lambda one: list(Weight).index(one.weight)))
+        findings = gravest_first((*findings, *tolerated))
     else:
         met = tuple(limits_met_in_trial(context))
         findings = (*met, *findings)
@@ -147,6 +113,16 @@ def titrate(
             closing = replace(closing, would_help=None)
     chosen = None if chosen_cmh2o is None else _at(chosen_cmh2o, context, closing, advice)
     return Titration(trial, closing, advice, tuple(context.seen), findings, chosen)
+
+
+def with_findings(titration: Titration, found: Sequence[Finding]) -> Titration:
+    """The titration with what was found beside it; one that asks for a look first withholds the number."""
+    if not found:
+        return titration
+    advice = titration.advice
+    if any(one.weight is Weight.LOOK_FIRST for one in found):
+        advice = replace(advice, suggested_peep_cmh2o=None)
+    return replace(titration, advice=advice, findings=gravest_first((*found, *titration.findings)))
 
 
 def _at(peep_cmh2o: float, context: TrialContext, closing: Closing, advice: Advice) -> WhatIf:

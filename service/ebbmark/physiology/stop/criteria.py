@@ -18,8 +18,7 @@ from statistics import median
 from typing import Final
 
 from ebbmark.physiology.readings import Quantity, Reading, UnusableReading, latest_doubt
-from ebbmark.physiology.stop.limits import CRITERIA_TABLE, Limit, Rhythm, StopLimits
-from ebbmark.physiology.stop.rhythm import RhythmState, rhythm_state
+from ebbmark.physiology.stop.limits import CRITERIA_TABLE, Limit, Rhythm, RhythmState, StopLimits, rhythm_state
 
 _RECENT: Final = 10  # volumes that make up the usual one
 _FEWEST: Final = 2

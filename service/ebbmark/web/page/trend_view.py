@@ -8,7 +8,7 @@ from datetime import tzinfo
 from typing import Final
 
 from ebbmark.fhir.answer import Amount, Answer, Statement
-from ebbmark.physiology.after.trials_of_record import trials_of_record
+from ebbmark.physiology.after.trials import trials_of_record
 from ebbmark.physiology.gas_exchange import pf_ratio_mmhg
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import setting_at

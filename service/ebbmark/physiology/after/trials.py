@@ -1,0 +1,341 @@
+"""The trials of one record, when PEEP was set after each, and what changed between them by more than noise.
+
+Two trials are compared through their whole estimates, not their best guesses: the probability that the later closing
+pressure lies above, at or below the earlier one. Trials whose compliances are of different kinds (static, dynamic) are
+not compared in compliance.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import Enum
+from itertools import pairwise
+from math import sqrt
+from typing import Final, NamedTuple
+
+from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, Noise
+from ebbmark.physiology.closing.result import Closing, StepEstimate, Verdict
+from ebbmark.physiology.protocols import Protocol
+from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.trial.limb import peep_levels_of, same_setting
+from ebbmark.physiology.trial.reading import read_trial
+from ebbmark.physiology.trial.steps import ComplianceKind, NoTrialReason, Trial
+
+MOST_TRIALS: Final = 30
+"""Trials read from one record, the latest ones; this project's choice."""
+
+WINDOW: Final = 300
+"""Stretches of PEEP that are looked at together: no way down has half as many. This project's choice."""
+
+BESIDE: Final = 30
+"""Stretches that are looked at after a way down, for what they say of it. This project's choice."""
+
+LOOKS: Final = (50_000, 4)
+"""Readings looked at in all windows together: so many, or so many times those of the record. This project's choice."""
+
+HOLD: Final = (Quantity.TIDAL_VOLUME_SET, Quantity.PRESSURE_ABOVE_PEEP_SET, Quantity.RESPIRATORY_RATE_SET)
+"""Settings that hold until they are changed, however long ago they were made."""
+
+KEPT_S: Final = 900.0
+"""A level of PEEP that was kept for so long is a setting, not a step of a manoeuvre. This project's choice."""
+
+
+class TrialsOfRecord(NamedTuple):
+    """The trials of a record.
+
+    Attributes:
+        trials: oldest first.
+        unread_before_s: readings before this moment were not looked at [s since 1970-01-01T00:00:00Z]; None where all
+            were.
+    """
+
+    trials: tuple[Trial, ...]
+    unread_before_s: float | None
+
+
+def trials_of_record(readings: Sequence[Reading], protocol: Protocol, *, most: int = MOST_TRIALS) -> TrialsOfRecord:
+    """Every decremental limb with enough steps, from the latest back.
+
+    The latest is read among all readings; each earlier one in a window of those before it, so that the work grows with
+    the readings and not with their square.
+
+    Args:
+        readings: of one patient, in any order.
+        protocol: what counts as a step, and how many are needed.
+
+    Source: this project's choice; each limb is read as `read_trial` reads the latest one.
+    """
+    latest = read_trial(readings, protocol)
+    if not isinstance(latest, Trial) and latest.reason is not NoTrialReason.NO_COMPLIANCE:
+        return TrialsOfRecord((), None)
+    record = _Record(sorted(readings, key=_start))
+    looks = max(LOOKS[0], LOOKS[1] * len(readings)) - len(readings)
+    found: list[Trial] = []
+    short: Trial | None = None
+    if isinstance(latest, Trial):
+        found.append(latest)
+        until_s = latest.steps[0].start_s
+    else:
+        # A limb that cannot be read must not hide an earlier one that can.
+        until_s = record.starts[-1]
+    while levels := record.levels_before(until_s):
+        if len(found) == most or looks <= 0:
+            break
+        first = max(0, levels - WINDOW)
+        window = record.between(first, until_s)
+        looks -= len(window)
+        trial = read_trial(window, protocol)
+        if isinstance(trial, Trial):
+            top, lowest = (record.level_at(step.samples[0].at_s) for step in (trial.steps[0], trial.steps[-1]))
+            if first and top - first < WINDOW // 2 and lowest + BESIDE < levels:
+                # It may have begun before this window: it is read in one that ends with it.
+                until_s = record.starts[lowest + BESIDE]
+                continue
+            # Where a record holds none that is whole, its latest short one counts.
+            if len(trial.steps) >= protocol.minimum_steps or not (found or _is_short(trial)):
+                found.append(trial)
+            else:
+                short = short or trial
+            until_s = trial.steps[0].start_s
+        elif trial.reason is NoTrialReason.NO_COMPLIANCE:
+            until_s = record.starts[levels - 1]
+        elif first:
+            until_s = record.starts[first + WINDOW // 2]
+        else:
+            until_s = record.starts[0]
+    if not found and short is not None:
+        found.append(short)
+    return TrialsOfRecord(tuple(reversed(found)), until_s if levels else None)
+
+
+class _Record:
+    """The readings in order of time, with the stretches of PEEP among them."""
+
+    def __init__(self, readings: Sequence[Reading]) -> None:
+        self.readings = readings
+        self.times = [one.start_s for one in readings]
+        self.holding = [[one for one in readings if one.quantity is quantity] for quantity in HOLD]
+        self._look(len(readings))
+
+    def _look(self, count: int) -> None:
+        self.starts = [level.start_s for level in peep_levels_of(self.readings[:count])]
+
+    def levels_before(self, until_s: float) -> int:
+        """How many stretches begin before; where no setting does, the measured ones count from there on."""
+        if not bisect_left(self.starts, until_s):
+            self._look(bisect_left(self.times, until_s))
+        return bisect_left(self.starts, until_s)
+
+    def level_at(self, at_s: float) -> int:
+        return max(0, bisect_right(self.starts, at_s) - 1)
+
+    def between(self, first: int, until_s: float) -> list[Reading]:
+        """Readings from a stretch on, after the settings that held when it began."""
+        from_s = self.starts[first] if first else float("-inf")
+        held = [group[place - 1] for group in self.holding if (place := bisect_left(group, from_s, key=_start))]
+        return [*held, *self.readings[bisect_left(self.times, from_s) : bisect_left(self.times, until_s)]]
+
+
+def _is_short(trial: Trial) -> bool:
+    return any(one.slug == "short-trial" for one in trial.observed)
+
+
+def _start(reading: Reading) -> float:
+    return reading.start_s
+
+
+def set_after(readings: Sequence[Reading], trial: Trial) -> float | None:
+    """When PEEP was set after the trial [s since 1970-01-01T00:00:00Z]; None where it has not been set since.
+
+    The first level above the lowest step that was kept for a quarter of an hour, or else the latest; where there is
+    none, the lowest step itself or a level below it that was kept so long: whoever asks has to hear that PEEP stands
+    there.
+
+    Args:
+        readings: of one patient, in any order.
+    """
+    lowest = trial.steps[-1]
+    levels = peep_levels_of(readings)
+    since = [one for one in levels if one.start_s > lowest.start_s]
+    # The last level has no end yet: it was kept for as long as something was read.
+    latest_s = max(one.end_s for one in readings)
+    kept = [one for one in levels if min(one.until_s, latest_s) - one.start_s >= KEPT_S and one.until_s > lowest.end_s]
+    above = [one for one in since if one.peep_cmh2o > lowest.peep_cmh2o]
+    if not above:
+        return next((one.start_s for one in kept if one.start_s >= trial.steps[-2].end_s), None)
+    return next((one.start_s for one in kept if one in above), above[-1].start_s)
+
+
+@dataclass(frozen=True, slots=True)
+class PastTrial:
+    """One trial as it was estimated.
+
+    Attributes:
+        suggested_peep_cmh2o: None where none was given.
+    """
+
+    at_s: float
+    closing: Closing
+    kind: ComplianceKind
+    suggested_peep_cmh2o: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class TrialRow:
+    """One trial in the table.
+
+    Attributes:
+        closing_cmh2o: None unless found.
+        interval_cmh2o: 90 % interval of it; None unless found.
+        suggested_peep_cmh2o: None where none was given.
+        compliance_ml_per_cmh2o: expected at the suggestion; None where that was not a tested step.
+        compliance_band_ml_per_cmh2o: its 90 % band; None where not known.
+    """
+
+    at_s: float
+    verdict: Verdict
+    closing_cmh2o: float | None
+    interval_cmh2o: tuple[float, float] | None
+    suggested_peep_cmh2o: float | None
+    compliance_ml_per_cmh2o: float | None
+    compliance_band_ml_per_cmh2o: tuple[float, float] | None
+    kind: ComplianceKind
+
+
+def row_of(trial: PastTrial) -> TrialRow:
+    """One trial as a row; compliance is that of the step at the suggested PEEP, never one between steps."""
+    closing = trial.closing
+    at = _step_at(closing.steps, trial.suggested_peep_cmh2o)
+    band = None if at is None else (at.fitted_low_ml_per_cmh2o, at.fitted_high_ml_per_cmh2o)
+    return TrialRow(
+        at_s=trial.at_s,
+        verdict=closing.verdict,
+        closing_cmh2o=closing.peep_cmh2o,
+        interval_cmh2o=closing.interval_cmh2o,
+        suggested_peep_cmh2o=trial.suggested_peep_cmh2o,
+        compliance_ml_per_cmh2o=None if at is None else at.fitted_ml_per_cmh2o,
+        compliance_band_ml_per_cmh2o=band,
+        kind=trial.kind,
+    )
+
+
+def _step_at(steps: Sequence[StepEstimate], peep: float | None) -> StepEstimate | None:
+    return next((step for step in steps if peep is not None and abs(step.peep_cmh2o - peep) < 0.25), None)
+
+
+SURE_ENOUGH: Final = 0.9
+"""Probability at or above which a shift of closing is stated. This project's choice."""
+
+_TWO_SIDED_90: Final = 1.6448536269514722
+_TWO_SIDED_95: Final = 1.959963984540054
+
+
+class Shift(Enum):
+    """What may be said of the later trial against the earlier."""
+
+    HIGHER = "higher"
+    LOWER = "lower"
+    WITHIN_NOISE = "within-noise"
+    NOT_COMPARABLE = "not-comparable"
+
+
+@dataclass(frozen=True, slots=True)
+class TrialChange:
+    """One trial against the one before it.
+
+    Attributes:
+        higher, same, lower: probability that the later closing pressure lies above, at or below the earlier; sum to
+            one, or are all zero where the two cannot be compared [1].
+        compliance: how compliance at the suggestion shifted.
+    """
+
+    from_s: float
+    to_s: float
+    closing: Shift
+    higher: float
+    same: float
+    lower: float
+    compliance: Shift
+
+
+@dataclass(frozen=True, slots=True)
+class TrialsOverTime:
+    """All trials of one patient, oldest first."""
+
+    rows: tuple[TrialRow, ...]
+    changes: tuple[TrialChange, ...]
+
+
+def follow_trials(trials: Sequence[PastTrial], *, noise: Noise = ASSUMED_NOISE[Measure.COMPLIANCE]) -> TrialsOverTime:
+    """Lay several trials of one patient side by side.
+
+    Args:
+        noise: of a single compliance between two days, beside the band of each estimate.
+        trials: in any order.
+
+    Source: this project's choice.
+    """
+    ordered = sorted(trials, key=lambda trial: trial.at_s)
+    rows = tuple(map(row_of, ordered))
+    changes = tuple(
+        _change(first, second, row_one, row_two, noise)
+        for (first, second), (row_one, row_two) in zip(pairwise(ordered), pairwise(rows), strict=True)
+    )
+    return TrialsOverTime(rows, changes)
+
+
+def _change(first: PastTrial, second: PastTrial, one: TrialRow, two: TrialRow, noise: Noise) -> TrialChange:
+    higher, same, lower = _shifts(first.closing, second.closing)
+    return TrialChange(
+        from_s=first.at_s,
+        to_s=second.at_s,
+        closing=_closing_shift(higher, same, lower),
+        higher=higher,
+        same=same,
+        lower=lower,
+        compliance=_compliance_shift(one, two, noise),
+    )
+
+
+def _shifts(first: Closing, second: Closing) -> tuple[float, float, float]:
+    """Probabilities of a higher, equal and lower closing pressure, given that both trials found one."""
+    if first.verdict is not Verdict.FOUND or second.verdict is not Verdict.FOUND:
+        return 0.0, 0.0, 0.0
+    higher = same = lower = 0.0
+    for early in first.steps:
+        for late in second.steps:
+            weight = early.probability * late.probability
+            if same_setting(late.peep_cmh2o, early.peep_cmh2o):
+                same += weight
+            elif late.peep_cmh2o > early.peep_cmh2o:
+                higher += weight
+            else:
+                lower += weight
+    total = higher + same + lower
+    return (higher / total, same / total, lower / total) if total > 0 else (0.0, 0.0, 0.0)
+
+
+def _closing_shift(higher: float, same: float, lower: float) -> Shift:
+    if higher + same + lower == 0.0:
+        return Shift.NOT_COMPARABLE
+    if higher >= SURE_ENOUGH:
+        return Shift.HIGHER
+    return Shift.LOWER if lower >= SURE_ENOUGH else Shift.WITHIN_NOISE
+
+
+def _compliance_shift(one: TrialRow, two: TrialRow, noise: Noise) -> Shift:
+    """Both estimates' own bands, and the noise of one reading for what differs between two days at one bedside."""
+    values = (one.compliance_ml_per_cmh2o, two.compliance_ml_per_cmh2o)
+    bands = (one.compliance_band_ml_per_cmh2o, two.compliance_band_ml_per_cmh2o)
+    before, after = values
+    if before is None or after is None or bands[0] is None or bands[1] is None or one.kind.static != two.kind.static:
+        return Shift.NOT_COMPARABLE
+    variances = [((high - low) / (2 * _TWO_SIDED_90)) ** 2 for low, high in (bands[0], bands[1])]
+    level = 0.5 * (before + after)
+    between_days = 2 * ((noise.relative * level) ** 2 + noise.absolute**2)
+    band = _TWO_SIDED_95 * sqrt(sum(variances) + between_days)
+    if abs(after - before) <= band:
+        return Shift.WITHIN_NOISE
+    return Shift.HIGHER if after > before else Shift.LOWER

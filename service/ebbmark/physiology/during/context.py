@@ -1,0 +1,203 @@
+"""What is known of a trial in progress, what its checks find, and the rule that calls closing.
+
+Closing is called only when three things hold at the latest step: the estimate gives at least `call_at` for closing
+having been passed, the fall rests on at least `fewest_readings` (of that step, and of those above at which it was as
+sure), and that was so at `steps_in_a_row` steps. A single noisy reading can therefore never call closing by itself. The
+price of a stricter rule is that the call comes later, by at most as many readings or steps as it asks for, and the lung
+spends that long below closing. Which price to pay is a choice, held in `CallRule` and tested; it is this project's, not
+a published one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import Enum
+from itertools import takewhile
+from math import inf
+from typing import Any, Final
+
+from ebbmark.physiology.closing.result import STOP_LIMIT, should_stop_lowering
+from ebbmark.physiology.findings import Finding, KnownCondition
+from ebbmark.physiology.protocols import Protocol
+from ebbmark.physiology.readings import Quantity, Reading, UnusableReading, latest
+from ebbmark.physiology.stop.criteria import StopAnswer
+from ebbmark.physiology.stop.limits import NO_RHYTHM, Rhythms, StopLimits
+from ebbmark.physiology.trial.steps import Trial
+
+SUDDEN_FALL: Final = 0.15
+"""A step this far below the highest compliance so far is not passed over, whatever the estimate makes of it: to the
+model a lone large fall looks like a spoiled step, to a patient it may be a lung that closes. This project's choice."""
+
+_FEWEST_STEPS: Final = 3  # the estimator says nothing on fewer
+
+
+@dataclass(frozen=True, slots=True)
+class CallRule:
+    """When closing is called during a trial.
+
+    Attributes:
+        call_at: probability that closing has been passed, at or above which it is called [1].
+        doubt_at: probability at or above which a thin step is read once more before PEEP is lowered [1].
+        fewest_readings: settled readings that a step must rest on before it may call.
+        steps_in_a_row: steps that must each reach `call_at`.
+        fewest_steps: below this many steps nothing is called.
+    """
+
+    call_at: float = STOP_LIMIT
+    doubt_at: float = 0.5
+    fewest_readings: int = 2
+    steps_in_a_row: int = 1
+    fewest_steps: int = _FEWEST_STEPS
+
+    def __post_init__(self) -> None:
+        if not (0.5 <= self.doubt_at <= self.call_at < 1.0):
+            raise ValueError("a call rule needs 0.5 <= doubt_at <= call_at < 1")
+        if min(self.fewest_readings, self.steps_in_a_row) < 1 or self.fewest_steps < _FEWEST_STEPS:
+            raise ValueError("a call rule needs at least one reading, one step in a row and three steps")
+
+
+DEFAULT_CALL_RULE: Final = CallRule()
+
+
+@dataclass(frozen=True, slots=True)
+class StepSoFar:
+    """One step of the way down as it stands.
+
+    Attributes:
+        readings: settled readings of compliance that it rests on.
+        passed: probability, from this step and all before it, that closing has been passed; None where the estimator
+            was not asked or could not say.
+        fall: of the step's middle compliance below the highest of the steps so far, as a share; 0 where unknown.
+    """
+
+    peep_cmh2o: float
+    readings: int
+    passed: float | None
+    fall: float = 0.0
+
+
+def fell_suddenly(step: StepSoFar) -> bool:
+    """Whether compliance lies so far below its highest so far that PEEP must not be lowered past it unlooked at.
+
+    Source: this project's choice.
+    """
+    return step.fall >= SUDDEN_FALL
+
+
+def closing_called(steps: Sequence[StepSoFar], rule: CallRule = DEFAULT_CALL_RULE) -> bool:
+    """Whether closing may be called at the latest of these steps.
+
+    Args:
+        steps: of the way down so far, highest PEEP first.
+
+    Source: this project's choice.
+    """
+    if len(steps) < max(rule.fewest_steps, rule.steps_in_a_row):
+        return False
+    passed = [step.passed or 0.0 for step in steps]
+    return readings_of_the_fall(steps, rule) >= rule.fewest_readings and should_stop_lowering(
+        passed, limit=rule.call_at, in_a_row=rule.steps_in_a_row
+    )
+
+
+def readings_of_the_fall(steps: Sequence[StepSoFar], rule: CallRule = DEFAULT_CALL_RULE) -> int:
+    """How many readings a fall rests on: those of the latest step, and of the steps above at which it was as sure.
+
+    Args:
+        steps: of the way down so far, highest PEEP first; at least one.
+        rule: from which probability on closing is called.
+    """
+    above = takewhile(lambda step: (step.passed or 0.0) >= rule.call_at, reversed(steps[:-1]))
+    return steps[-1].readings + sum(step.readings for step in above)
+
+
+@dataclass(frozen=True, slots=True)
+class RunningTrial:
+    """A trial as it stands.
+
+    Attributes:
+        steps: of the way down so far, highest PEEP first; empty while PEEP has not been lowered.
+        trial: the limb that the steps were read from; None where it has too few.
+        began_s: when PEEP was first moved for this way down, a rise before it included.
+        first_moved_s: when PEEP was first moved for the trial, ways down before a rescue included.
+        now_since_s: since when PEEP has been at its latest level.
+        now_cmh2o: the latest level of PEEP; None where none was sent.
+        falling: whether the latest change of PEEP was a step down, not longer ago than the longest step.
+    """
+
+    steps: tuple[StepSoFar, ...]
+    trial: Trial | None
+    began_s: float
+    first_moved_s: float
+    now_since_s: float
+    now_cmh2o: float | None
+    falling: bool
+
+
+@dataclass(frozen=True, slots=True)
+class RunningContext:
+    """All that is known at the moment of the question.
+
+    Attributes:
+        readings: what can be used, in any order.
+        doubts: what was sent and cannot be used.
+        at_s: the instant that counts as now.
+        protocol: the rules for reading a trial.
+        rhythms: what was charted of the heart's rhythm.
+        acknowledged: what a clinician has acknowledged, by its word.
+        conditions: those that the record says are present.
+        curve: what the checks of a titration find along this way down.
+    """
+
+    running: RunningTrial
+    readings: Sequence[Reading]
+    doubts: Sequence[UnusableReading]
+    stops: StopAnswer
+    limits: StopLimits
+    since_s: float
+    at_s: float
+    protocol: Protocol
+    rhythms: Rhythms = NO_RHYTHM
+    acknowledged: Collection[str] = ()
+    conditions: Sequence[KnownCondition] = ()
+    curve: Sequence[Finding] = ()
+
+    def latest(self, quantity: Quantity, from_s: float = -inf) -> Reading | None:
+        """The latest reading of a quantity since a moment."""
+        return latest(self.readings, quantity, from_s)
+
+
+class Consequence(Enum):
+    """What a finding asks for, gravest first."""
+
+    LOOK_UNLIKE_CLOSING = "look-unlike-closing"  # and closing is not called either
+    LOOK = "look"
+    MEASURE = "measure"
+    READ_AGAIN = "read-again"
+    TELL = "tell"
+    TELL_LAST = "tell-last"
+
+    __hash__ = object.__hash__
+
+
+@dataclass(frozen=True, slots=True)
+class Concern:
+    """What one check found.
+
+    Attributes:
+        slug: which; the sentence for it stands in `words/next_step.py`.
+        name: word by which a clinician acknowledges it; empty where nobody can.
+    """
+
+    slug: str
+    values: Mapping[str, Any] = field(default_factory=dict)
+    name: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One row: what is asked for where the check finds something."""
+
+    consequence: Consequence
+    judge: Callable[[RunningContext], Iterator[Concern]]
