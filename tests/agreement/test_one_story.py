@@ -33,8 +33,8 @@ from ebbmark.use_cases.questions import answer_request
 from ebbmark.views.sheet import report_pdf
 from ebbmark.web.hooks.card_text import escaped
 from ebbmark.web.page.answer_view import answer_view
-from ebbmark.words.answer_in_short import found_words
-from ebbmark.words.numbers import level
+from ebbmark.words.messages import level
+from ebbmark.words.titration import found_words
 from fhir_builders import Json, bundle, height, parameters, patient, to_bytes
 from web.asking import ask as ask_door
 from web.asking import plain_app

@@ -16,7 +16,7 @@ from ebbmark.physiology.closing.result import Closing, Evidence, Verdict
 from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.words.answer_in_short import in_short
+from ebbmark.words.titration import in_short
 from patients import Values, titrated
 from trials import START_S, STEP_S, reading
 

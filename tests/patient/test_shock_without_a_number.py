@@ -6,8 +6,8 @@ import pytest
 
 from ebbmark.physiology.closing.result import Evidence, Verdict
 from ebbmark.physiology.readings import Quantity
-from ebbmark.words.answer_in_short import in_short
 from ebbmark.words.messages import spell
+from ebbmark.words.titration import in_short
 from patients import Values, slugs, titrated
 from trials import START_S, STEP_S, reading
 

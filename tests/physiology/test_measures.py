@@ -14,7 +14,7 @@ from ebbmark.physiology.after.measures import (
     judge_change,
     noise_of_difference,
 )
-from ebbmark.words.comparison import change_words
+from ebbmark.words.comparison import measure_change_words
 
 POSITIVE = st.floats(1.0, 500.0)
 
@@ -59,11 +59,11 @@ def test_what_is_not_known_on_one_side_is_not_compared() -> None:
     change = judge_change(Measure.PF_RATIO, before=None, after=150.0)
 
     assert change.verdict is ChangeVerdict.NOT_KNOWN
-    assert change_words(change) == "P/F is not known before, so it is not compared."
+    assert measure_change_words(change) == "P/F is not known before, so it is not compared."
 
 
 def test_the_sentence_gives_both_values_the_noise_and_that_it_is_assumed() -> None:
-    sentence = change_words(judge_change(Measure.PF_RATIO, before=100.0, after=180.0))
+    sentence = measure_change_words(judge_change(Measure.PF_RATIO, before=100.0, after=180.0))
 
     assert "100 mmHg before, 180 mmHg after" in sentence
     assert "(assumed)" in sentence

@@ -7,7 +7,7 @@ import pytest
 from ebbmark.physiology.after.events import NotLookedFor, PressureLimit
 from ebbmark.physiology.after.surveillance import PressureLosses, pressure_losses
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.words.since_titration import seen_words
+from ebbmark.words.after_trial import seen_words
 from trials import START_S, reading
 
 MAP, SYSTOLIC = Quantity.MEAN_ARTERIAL_PRESSURE, Quantity.SYSTOLIC_ARTERIAL_PRESSURE

@@ -11,8 +11,8 @@ from ebbmark.physiology.after.surveillance import Surveillance, watch
 from ebbmark.physiology.findings import Change, ChangeKind
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS
+from ebbmark.words.after_trial import gaps_words, seen_words, validity_words
 from ebbmark.words.messages import spell
-from ebbmark.words.since_titration import gaps_words, seen_words, validity_words
 from trials import START_S, reading
 
 HOUR_S = 3600.0

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from ebbmark.physiology.after.trials import PastTrial, Shift, follow_trials
 from ebbmark.physiology.closing.result import Closing, Verdict
 from ebbmark.physiology.trial.steps import ComplianceKind
-from ebbmark.words.after_in_short import change_words, trial_words, trials_words
+from ebbmark.words.after_trial import trial_change_words, trial_words, trials_words
 from trials import START_S, closing_at
 
 DAY_S = 86400.0
@@ -38,7 +38,7 @@ def spread(closing: Closing, shares: dict[float, float]) -> Closing:
 
 def test_a_closing_pressure_that_rose_for_certain_is_said_to_be_higher() -> None:
     followed = follow_trials([past(8, 0), past(12, 1)])
-    (told,) = change_words(followed)
+    (told,) = trial_change_words(followed)
 
     assert followed.changes[0].closing is Shift.HIGHER
     assert "closing was higher: 12 cmH2O, after 8 " in told
@@ -50,7 +50,7 @@ def test_neighbouring_steps_with_overlapping_estimates_are_noise() -> None:
     second = replace(second, closing=spread(second.closing, {10.0: 0.4, 8.0: 0.5}))
 
     followed = follow_trials([first, second])
-    (told,) = change_words(followed)
+    (told,) = trial_change_words(followed)
 
     assert followed.changes[0].closing is Shift.WITHIN_NOISE
     assert "no more than noise" in told
@@ -138,14 +138,14 @@ def test_a_shift_is_told_with_its_probability_and_how_much_later() -> None:
     second = replace(second, closing=spread(second.closing, {12.0: 0.05, 8.0: 0.95}))
 
     followed = follow_trials([first, second])
-    (told,) = change_words(followed)
+    (told,) = trial_change_words(followed)
 
     assert followed.changes[0].closing is Shift.LOWER
     assert told.startswith("3.0 days later closing was lower: 8 cmH2O, after 12 (probability 95 %).")
 
 
 def test_within_two_days_hours_are_told() -> None:
-    assert change_words(follow_trials([past(8, 0), past(12, 1)]))[0].startswith("24 h later")
+    assert trial_change_words(follow_trials([past(8, 0), past(12, 1)]))[0].startswith("24 h later")
 
 
 def test_what_a_trial_could_not_tell_is_told_in_its_row() -> None:

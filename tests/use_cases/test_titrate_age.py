@@ -14,7 +14,7 @@ from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.site import NO_SITE
 from ebbmark.use_cases.next_step import next_step
 from ebbmark.use_cases.titrate import titrate
-from ebbmark.words.answer_in_short import in_short
+from ebbmark.words.titration import in_short
 
 BODY = Path("fixtures/clear-closing/request.json").read_bytes()
 REQUEST = read_request(TITRATE_PEEP, BODY, RequestContext(4e9))

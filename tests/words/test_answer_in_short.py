@@ -10,9 +10,8 @@ from drawn_trials import DRAWN
 from ebbmark.fhir.answer import Answer
 from ebbmark.physiology.advice.advice import SEVERITY_OF_OBSERVED, Severity
 from ebbmark.physiology.closing.result import Verdict
-from ebbmark.words.answer_in_short import in_short
-from ebbmark.words.in_short import MOST_WORDS_OF_LINE, MOST_WORDS_OF_REASONS, InShort
-from ebbmark.words.messages import ENGLISH
+from ebbmark.words.messages import ENGLISH, MOST_WORDS_OF_LINE, MOST_WORDS_OF_REASONS, InShort
+from ebbmark.words.titration import in_short
 from recommendations import ALL
 
 EVERY = {**DRAWN, **ALL}

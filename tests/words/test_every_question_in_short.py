@@ -14,7 +14,7 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import OPERATIONS, TITRATE_PEEP
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.use_cases.questions import answer_request
-from ebbmark.words.in_short import MOST_WORDS_OF_LINE, MOST_WORDS_OF_REASONS, shortened
+from ebbmark.words.messages import MOST_WORDS_OF_LINE, MOST_WORDS_OF_REASONS, shortened
 from fhir_builders import Json
 
 ROOT = Path(__file__).parents[2]

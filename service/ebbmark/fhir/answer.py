@@ -19,7 +19,7 @@ from ebbmark.fhir.reading.question import Acknowledger
 from ebbmark.fhir.reading.read import Request
 from ebbmark.physiology.before.plan import Plan
 from ebbmark.physiology.patient.titration import Titration
-from ebbmark.words.in_short import InShort
+from ebbmark.words.messages import InShort
 
 _UCUM = "http://unitsofmeasure.org"
 

@@ -18,8 +18,8 @@ from ebbmark.physiology.trial.limb import began_of
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.use_cases.answer_builder import answered, missing, rule_of_limits, sentences
 from ebbmark.use_cases.trial_and_patient import now_of
+from ebbmark.words.after_trial import patient_in_short, seen_words
 from ebbmark.words.messages import say
-from ebbmark.words.since_titration import patient_in_short, seen_words
 
 SETTLING_S = 3600.0
 """The state at the new settings is taken over the first hour of them. This project's choice."""

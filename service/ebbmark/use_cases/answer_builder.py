@@ -22,8 +22,7 @@ from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Reading, UnusableReadings
 from ebbmark.physiology.stop.limits import Rhythms, StopLimits
 from ebbmark.physiology.trial.steps import NoTrial
-from ebbmark.words.in_short import InShort
-from ebbmark.words.messages import say, spell
+from ebbmark.words.messages import InShort, say, spell
 
 FEWEST_AHEAD = 3
 """So many inputs ahead of now are a clock rather than a slip; this project's choice."""

@@ -46,16 +46,15 @@ from ebbmark.use_cases.after_trial import (
 )
 from ebbmark.use_cases.answer_builder import answered, rule_of, rule_of_limits, sentences
 from ebbmark.use_cases.trial_and_patient import judged_closing, now_of
+from ebbmark.words.after_trial import seen_words
 from ebbmark.words.comparison import (
-    change_words,
     comparison_in_short,
     comparison_words,
     limit_check_words,
+    measure_change_words,
     overdistension_words,
 )
-from ebbmark.words.messages import say, spell
-from ebbmark.words.numbers import level
-from ebbmark.words.since_titration import seen_words
+from ebbmark.words.messages import level, say, spell
 
 OPERATION = "compare-settings"
 BEFORE_S = 3600.0
@@ -142,7 +141,7 @@ def comparison_answer(request: Request, site: Site) -> Answer:
             sentences(
                 *told, below_sentence, latest, _within_the_trial(before, trial), during, comparison_words(comparison)
             ),
-            *map(change_words, comparison.changes),
+            *map(measure_change_words, comparison.changes),
             *map(limit_check_words, comparison.limits),
             overdistension_words(comparison.overdistension),
             _windows(began_s, moments, until_s),
@@ -170,7 +169,7 @@ def _latest(request: Request, since: Comparison | None, until_s: float) -> str:
     ended = say("comparison.comparison-new-settings", as_of_s=f"{(request.as_of_s - until_s) / 3600.0:.1f}")
     if all(one.after is None for one in since.changes):
         return say("comparison.nothing-can-compared", ended=ended)
-    worse = [change_words(one) for one in since.changes if one.verdict is ChangeVerdict.WORSE]
+    worse = [measure_change_words(one) for one in since.changes if one.verdict is ChangeVerdict.WORSE]
     broken = [limit_check_words(one) for one in since.limits if one.holds is False]
     if not worse:
         return sentences(say("comparison.last-half-hour"), *broken, ended)
@@ -216,7 +215,7 @@ def _change(one: MeasureChange, before: Snapshot, after: Snapshot) -> Statement:
         kind=f"change-of-{one.measure.slug}",
         code=f"change-of-{one.measure.slug}",
         value=Coded(one.verdict.value),
-        note=sentences(change_words(one), *_reasons(one, before, after)),
+        note=sentences(measure_change_words(one), *_reasons(one, before, after)),
         method=say("comparison.noise", noise_source=one.noise_source),
         sources=tuple(source for figure in figures if figure is not None for source in figure.sources),
         parts=tuple(parts),

@@ -30,10 +30,8 @@ from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Step
 from ebbmark.use_cases.answer_builder import missing, nobody_acknowledges, sentences
 from ebbmark.use_cases.trial_and_patient import titration_of
-from ebbmark.words.answer_in_short import objections_in_short
-from ebbmark.words.messages import say, spell
+from ebbmark.words.messages import capital, level, listed, say, spell
 from ebbmark.words.next_step import acknowledged_words, left_words
-from ebbmark.words.numbers import capital, level, listed
 from ebbmark.words.stopping import (
     held_words,
     met_words,
@@ -43,6 +41,7 @@ from ebbmark.words.stopping import (
     unseen_words,
     within_limits,
 )
+from ebbmark.words.titration import objections_in_short
 
 _MOST_NAMED = 4
 _OF_THE_VENTILATOR = frozenset(Quantity) - {

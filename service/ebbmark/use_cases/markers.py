@@ -14,7 +14,7 @@ from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.timeline import FIO2, in_force_at
 from ebbmark.use_cases.answer_builder import answered, rule_of
 from ebbmark.use_cases.trial_and_patient import beyond_in_trial, judged_closing, look_in_short, the_trial, titration_of
-from ebbmark.words.after_in_short import markers_in_short
+from ebbmark.words.after_trial import markers_in_short
 from ebbmark.words.messages import say, spell, spelled
 
 OPERATION = "compare-markers"

@@ -40,13 +40,11 @@ from ebbmark.use_cases.in_progress import (
     what_follows,
 )
 from ebbmark.use_cases.trial_and_patient import patient_context_of
-from ebbmark.words.answer_in_short import found_words
-from ebbmark.words.messages import say, spell
+from ebbmark.words.messages import clock, lasting, level, say, spell
 from ebbmark.words.next_step import called_before_words, condition_words, decision_words, ended_words, move_words
 from ebbmark.words.next_step_in_short import next_step_in_short
-from ebbmark.words.numbers import clock, lasting, level
 from ebbmark.words.stopping import met_words, stop_answer_words, told_words
-from ebbmark.words.titration import with_reason
+from ebbmark.words.titration import found_words, with_reason
 
 OPERATION = "next-step"
 

@@ -45,8 +45,7 @@ from ebbmark.use_cases.before_trial import (
     warnings_of,
 )
 from ebbmark.words.before_in_short import plan_in_short
-from ebbmark.words.messages import say, spell
-from ebbmark.words.numbers import level
+from ebbmark.words.messages import level, say, spell
 
 CONTRADICTION_CMH2O = 3.0
 """Measured PEEP this far from its setting: the setting is not the one in force. This project's choice."""

@@ -23,9 +23,8 @@ from ebbmark.physiology.trial.limb import PeepLevel, began_of
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Trial
 from ebbmark.use_cases.answer_builder import no_trial
-from ebbmark.words.answer_in_short import against_words
 from ebbmark.words.messages import say
-from ebbmark.words.titration import against, sentence, with_reason, worded
+from ebbmark.words.titration import against, against_words, sentence, with_reason, worded
 
 MOST_NAMED = 4
 

@@ -21,7 +21,7 @@ from ebbmark.physiology.trial.limb import peep_levels_of
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.use_cases.answer_builder import answered, rule_of
 from ebbmark.use_cases.trial_and_patient import beyond_in_trial, look_in_short, the_trial, titration_of
-from ebbmark.words.after_in_short import change_words, trial_words, trials_in_short, trials_words
+from ebbmark.words.after_trial import trial_change_words, trial_words, trials_in_short, trials_words
 from ebbmark.words.messages import say
 
 OPERATION = "follow-trials"
@@ -51,7 +51,7 @@ def trials_answer(request: Request, _: Site) -> Answer:
     why_none = [one.advice.rationale if one.advice.suggested_peep_cmh2o is None else "" for one in titrations]
     told = [trial_words(*both) for both in zip(followed.rows, why_none, strict=True)]
     rows = [_row(number, *one) for number, one in enumerate(zip(followed.rows, trials, told, strict=True), start=1)]
-    changed = change_words(followed)
+    changed = trial_change_words(followed)
     changes = [_change(number, *one) for number, one in enumerate(zip(followed.changes, changed, strict=True), start=2)]
     beyond = beyond_in_trial(titrations[-1].findings)
     return answered(

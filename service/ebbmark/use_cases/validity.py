@@ -23,9 +23,8 @@ from ebbmark.use_cases.after_trial import (
 )
 from ebbmark.use_cases.answer_builder import answered, rule_of, rule_of_limits, sentences
 from ebbmark.use_cases.trial_and_patient import look_in_short, now_of, titration_of
-from ebbmark.words.messages import say, spell
-from ebbmark.words.numbers import level
-from ebbmark.words.since_titration import gaps_words, seen_words, validity_in_short, validity_words
+from ebbmark.words.after_trial import gaps_words, seen_words, validity_in_short, validity_words
+from ebbmark.words.messages import level, say, spell
 
 OPERATION = "check-validity"
 

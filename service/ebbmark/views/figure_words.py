@@ -12,8 +12,7 @@ from ebbmark.physiology.during.context import DEFAULT_CALL_RULE
 from ebbmark.views.drawing import TIED
 from ebbmark.views.figure import Figure, FigureStep, RunningFigure, Shown, beyond, scale_of
 from ebbmark.views.vital_signs import NOT_CHARTED, VitalRow
-from ebbmark.words.messages import say
-from ebbmark.words.numbers import interval, level, percent
+from ebbmark.words.messages import interval, level, percent, say
 
 NOT_REACHED = "figure.not-reached"
 FALLING = "figure.falling-from-first"

@@ -25,8 +25,7 @@ from ebbmark.views.drawing import (
 )
 from ebbmark.views.figure import Figure, Scale, Shown, scale_of
 from ebbmark.views.figure_words import compliance_title
-from ebbmark.words.messages import say
-from ebbmark.words.numbers import level, percent
+from ebbmark.words.messages import level, percent, say
 
 EDGE_IN = 0.1
 """Left free around everything."""

@@ -12,9 +12,10 @@ from ebbmark.physiology.before.risks import ReadingRisk, Risk
 from ebbmark.physiology.before.state import ArdsClass
 from ebbmark.physiology.gas_exchange import Oxygenation
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.words.in_short import InShort, shortened
-from ebbmark.words.messages import ENGLISH, say
-from ebbmark.words.numbers import capital, level
+from ebbmark.words.messages import ENGLISH, InShort, capital, level, say, section, shortened
+
+_say = section("candidate-line")
+_of_plan = section("plan-line")
 
 _CLASSES: Final = {
     Oxygenation.SEVERE: "severe",
@@ -58,10 +59,6 @@ def candidate_in_short(
         return shortened(head, _unjudged_first(unjudged) or not_charted, severity, [not_charted, more, *rest])
     more = say("short.against", what="; ".join(against)) if against else ""
     return shortened(head, severity, more, [not_charted, *rest])
-
-
-def _say(name: str, /, **values: object) -> str:
-    return say(f"candidate-line.{name}", **values)
 
 
 def _unjudged_first(count: int) -> str:
@@ -172,7 +169,3 @@ def before_the_first_step() -> tuple[str, ...]:
 
 
 _CHECKS: Final = ("watched", "oxygen", "cuff", "suction", "vasopressor", "transducer", "roles", "source")
-
-
-def _of_plan(name: str, /, **values: object) -> str:
-    return say(f"plan-line.{name}", **values)

@@ -9,9 +9,10 @@ from ebbmark.physiology.after.comparison import RELIEF, Comparison, Confidence, 
 from ebbmark.physiology.after.events import Event, Occurrence
 from ebbmark.physiology.after.measures import ChangeVerdict, MeasureChange
 from ebbmark.physiology.findings import Message
-from ebbmark.words.in_short import InShort, shortened
-from ebbmark.words.messages import say, spell
-from ebbmark.words.numbers import age, capital, level, listed
+from ebbmark.words.messages import InShort, age, capital, level, listed, say, section, shortened, spell
+
+_say = section("comparison")
+_line = section("comparison-line")
 
 _TURNED: Final = (Event.POSITION_CHANGED, Event.MODE_CHANGED, Event.TRANSPORT)
 _GROUPS: Final = (
@@ -24,7 +25,7 @@ _GROUPS: Final = (
 """What is wrong comes first: whoever reads one line only must not read what is better."""
 
 
-def change_words(one: MeasureChange) -> str:
+def measure_change_words(one: MeasureChange) -> str:
     """One figure before and after, in a plain sentence."""
     name = capital(say(f"measure.{one.measure.slug}"))
     if one.before is None or one.after is None or one.noise is None or one.difference is None:
@@ -87,10 +88,6 @@ def pressure_words(comparison: Comparison) -> str:
         moved = _say("pressure-fell", before=f"{one.before_mmhg:.0f}", now=now)
     low = "" if one.limit is None else _say("pressure-low", limit=f"{one.limit.below_mmhg:g}", source=one.limit.source)
     return _say("pressure", moved=moved, low=low)
-
-
-def _say(name: str, /, **values: object) -> str:
-    return say(f"comparison.{name}", **values)
 
 
 def comparison_in_short(
@@ -167,10 +164,6 @@ def comparison_in_short(
         return shortened(_line(f"{lead}better", listed=", ".join(better)), limits, _line("no-worse-sentence"), rest)
     head = "nothing-known" if len(unknown) == len(comparison.changes) else f"{lead}no-change"
     return shortened(_line(head), limits, "", rest)
-
-
-def _line(name: str, /, **values: object) -> str:
-    return say(f"comparison-line.{name}", **values)
 
 
 def _of(comparison: Comparison, verdict: ChangeVerdict) -> list[str]:

@@ -1,13 +1,19 @@
-"""The message catalogue: every sentence has an identifier and a template with named values.
+"""The message catalogue, how sentences spell numbers and lists, and the two short layers of every answer.
 
-English ships as `english.toml`. A site may lay another language over it; what it does not translate stays English. The
-catalogue in force is configuration: it is chosen once, when the service starts.
+Every sentence has an identifier and a template with named values. English ships as `english.toml`. A site may lay
+another language over it; what it does not translate stays English. The catalogue in force is configuration: it is
+chosen once, when the service starts.
+
+The short layers are the line (what, how sure, what speaks against it) of at most 25 words, and the reasons of at most
+80; each fact stands once. What does not fit moves down: from the line to the reasons, from these to the full answer.
 """
 
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from importlib.resources import files
 from string import Formatter
 from typing import Any, Final
@@ -46,6 +52,15 @@ def say(identifier: str, /, **values: object) -> str:
         values: by the names in the template.
     """
     return _in_force[identifier].format(**values)
+
+
+def section(name: str) -> Callable[..., str]:
+    """`say` for the messages of one section of the catalogue."""
+
+    def of_section(identifier: str, /, **values: object) -> str:
+        return say(f"{name}.{identifier}", **values)
+
+    return of_section
 
 
 def spell(what: Value) -> str:
@@ -130,3 +145,158 @@ def use_catalogue(translated: Mapping[str, str]) -> None:
     _in_force.clear()
     _in_force.update(ENGLISH)
     _in_force.update(translated)
+
+
+NEARLY_SURE = 0.99
+"""No estimate is certain: beyond this, and below its complement, only the bound is named."""
+
+
+def level(pressure_cmh2o: float) -> str:
+    """A pressure to one decimal, without trailing zeros: a setting in mbar must not read 8.00477 cmH2O."""
+    return f"{round(pressure_cmh2o, 1):g}"
+
+
+def interval(low_cmh2o: float, high_cmh2o: float) -> str:
+    """An interval of steps; a single step is named as such."""
+    if low_cmh2o == high_cmh2o:
+        return say("number.single-step", at=level(low_cmh2o))
+    return say("number.interval", low=level(low_cmh2o), high=level(high_cmh2o))
+
+
+def listed(words: Sequence[str]) -> str:
+    """At least one word or phrase, as a sentence lists them."""
+    return spell(tuple(words))
+
+
+def percent(probability: float) -> str:
+    """Whole per cent; never a certainty that a model cannot have."""
+    if probability > NEARLY_SURE:
+        return say("number.over", percent=f"{100 * NEARLY_SURE:.0f}")
+    if probability < 1 - NEARLY_SURE:
+        return say("number.under", percent=f"{100 * (1 - NEARLY_SURE):.0f}")
+    return say("number.percent", percent=f"{100 * probability:.0f}")
+
+
+_NOW_S = 30.0
+_HOURS_S = 5400.0
+_LONG_S = 7200.0
+
+
+def age(age_s: float) -> str:
+    """How old a reading is, as a phrase; one that is stamped ahead of now says that a clock is off.
+
+    Args:
+        age_s: now less the time of the reading [s].
+    """
+    if age_s < -_NOW_S:
+        return say("age.stamped-min-ahead", value=max(1, round(-age_s / 60)))
+    if age_s >= _HOURS_S:
+        return say("age.h-old", age_s=f"{age_s / 3600:.1f}")
+    minutes = round(age_s / 60)
+    return say("age.less-than-minute") if minutes < 1 else say("age.min-old", minutes=minutes)
+
+
+def lasting(length_s: float) -> str:
+    """A length of time in minutes, from two hours on in hours.
+
+    Args:
+        length_s: not negative [s].
+    """
+    if length_s >= _LONG_S:
+        return say("span.hours", count=f"{length_s / 3600:.0f}")
+    return say("span.minutes", count=f"{length_s / 60:.0f}")
+
+
+def clock(at_s: float) -> str:
+    """A moment as a time of day in UTC."""
+    return say("age.utc", time=f"{datetime.fromtimestamp(at_s, UTC):%H:%M}")
+
+
+def capital(words: str) -> str:
+    """The same with a capital, as a sentence begins."""
+    return words[0].upper() + words[1:]
+
+
+MOST_WORDS_OF_LINE: Final = 25
+MOST_WORDS_OF_REASONS: Final = 80
+_LONGEST_QUOTED: Final = 60
+"""Characters of a record's own words in a short layer; this project's choice."""
+
+
+@dataclass(frozen=True, slots=True)
+class InShort:
+    """The two layers.
+
+    Attributes:
+        number: the PEEP in cmH2O that is suggested or comes next; empty where there is none.
+        head: the answer in a few words, without its full stop.
+        sure: what was found, and how sure it is.
+        against: what speaks against it most; empty where nothing of weight does.
+        reasons: one clause or sentence each.
+        too_old: whether the number is of an old trial, so that it may not stand without its head.
+    """
+
+    number: str
+    head: str
+    sure: str
+    against: str
+    reasons: tuple[str, ...]
+    too_old: bool = False
+
+    @property
+    def line(self) -> str:
+        """The first layer in one line."""
+        return " ".join(part for part in (f"{self.head}.", self.sure, self.against) if part)
+
+
+def shortened(
+    head: str,
+    sure: str = "",
+    against: str = "",
+    reasons: Iterable[str] = (),
+    *,
+    number: str = "",
+    too_old: bool = False,
+) -> InShort:
+    """The two layers within their limits.
+
+    Args:
+        head: the answer in a few words; kept whatever else has to move.
+        reasons: the most important first; empty ones are left out.
+        number: the PEEP that the head names, if any.
+        too_old: whether that is of an old trial.
+    """
+    moved = []
+    if _words(head, sure, against) > MOST_WORDS_OF_LINE:
+        # What speaks against an answer stays in the line rather than what it rests on.
+        if against and _words(head, against) <= MOST_WORDS_OF_LINE:
+            moved, sure = [sure], ""
+        else:
+            moved, against = [against], ""
+            if _words(head, sure) > MOST_WORDS_OF_LINE:
+                moved, sure = [sure, *moved], ""
+    kept = [one for one in dict.fromkeys((*moved, *reasons)) if one]
+    return InShort(number, head, sure, against, _fitting(kept), too_old)
+
+
+def cut(quoted: str) -> str:
+    """A record's own words, cut where they would fill the line."""
+    return quoted if len(quoted) <= _LONGEST_QUOTED else f"{quoted[: _LONGEST_QUOTED - 1].rstrip()}…"
+
+
+def _fitting(reasons: list[str]) -> tuple[str, ...]:
+    """As many as there is room for, the most important first; that there is more is said."""
+    if _words(*reasons) <= MOST_WORDS_OF_REASONS:
+        return tuple(reasons)
+    more = say("short.more")
+    room = MOST_WORDS_OF_REASONS - _words(more)
+    kept: list[str] = []
+    for one in reasons:
+        if _words(one) <= room:
+            kept.append(one)
+            room -= _words(one)
+    return (*kept, more)
+
+
+def _words(*texts: str) -> int:
+    return sum(len(text.split()) for text in texts)

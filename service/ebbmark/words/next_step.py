@@ -13,8 +13,7 @@ from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.stop.criteria import CRITERIA
 from ebbmark.physiology.stop.limits import RhythmChange, StopLimits
 from ebbmark.physiology.trial.steps import Step
-from ebbmark.words.messages import say, spell
-from ebbmark.words.numbers import age, capital, clock, level, listed, percent
+from ebbmark.words.messages import age, capital, clock, level, listed, percent, say, section, spell
 from ebbmark.words.stopping import (
     criterion_words,
     not_checked_words,
@@ -26,6 +25,8 @@ from ebbmark.words.stopping import (
     why,
 )
 from ebbmark.words.titration import sentence as finding_words
+
+_say = section("next-step")
 
 _UNJUDGED: Final = "unjudged"
 _LOOK_SOURCES: Final = {
@@ -61,10 +62,6 @@ def _reason(move: Move) -> str:
         row=rule.steps_in_a_row,
         call_at=f"{100 * rule.call_at:.0f} %",
     )
-
-
-def _say(name: str, /, **values: object) -> str:
-    return say(f"next-step.{name}", **values)
 
 
 def called_before_words(step: StepSoFar, *, raised_s: float) -> str:
@@ -228,7 +225,7 @@ def _value(reading: Reading) -> str:
     return f"{round(reading.value, 1):g} {_UNITS[reading.quantity]}"
 
 
-def change_words(change: RhythmChange) -> str:
+def _rhythm_change_words(change: RhythmChange) -> str:
     """From what to what, as a clause."""
     if change.known_s:
         hours = f"{change.known_s / 3600:.0f} h"
@@ -239,7 +236,7 @@ def change_words(change: RhythmChange) -> str:
 
 def _rhythm_changed(values: Mapping[str, Any], context: RunningContext) -> str:
     change: RhythmChange = values["change"]
-    words = capital(change_words(change))
+    words = capital(_rhythm_change_words(change))
     if change.known_s:
         return say("next-step.among-those-signed", words=words)
     gone = ""
@@ -371,7 +368,7 @@ def acknowledged_words(concern: Concern) -> str:
     if concern.slug == "vital-not-sent":
         return say("acknowledged.not-sent", vital=vital_words(concern.values))
     if concern.slug == "rhythm-changed":
-        return change_words(concern.values["change"])
+        return _rhythm_change_words(concern.values["change"])
     if concern.slug == "rhythm-not-readable" and concern.values["unread"].is_new:
         return say("acknowledged.rhythm-new-not-listed")
     return say(f"acknowledged.{concern.name if concern.slug == 'unlike-closing' else concern.slug}")

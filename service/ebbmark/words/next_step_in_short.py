@@ -13,11 +13,27 @@ from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.criteria import CRITERIA, CriterionMet, NotCheckedReason, StopAnswer, StopCriterion
 from ebbmark.physiology.trial.limb import peep_levels_of
-from ebbmark.words.answer_in_short import against_words, found_words
-from ebbmark.words.in_short import MOST_WORDS_OF_LINE, InShort, cut, shortened
-from ebbmark.words.messages import ENGLISH, say, spell
-from ebbmark.words.numbers import age, capital, clock, lasting, level, percent
+from ebbmark.words.messages import (
+    ENGLISH,
+    MOST_WORDS_OF_LINE,
+    InShort,
+    age,
+    capital,
+    clock,
+    cut,
+    lasting,
+    level,
+    percent,
+    say,
+    section,
+    shortened,
+    spell,
+)
 from ebbmark.words.stopping import within_limits
+from ebbmark.words.titration import against_words, found_words
+
+_say = section("next-step-line")
+_of = section("concern")
 
 _MOST_NAMED: Final = 3
 LONGEST_LINE_OF_STOP: Final = 139
@@ -84,10 +100,6 @@ def next_step_in_short(
         return shortened(head, _say("no-usable"), "", [_also(against), *rest])
     first = say("short.against", what=against[0]) if against else ""
     return shortened(head, reason, first, [_also(against[1:]), *rest], number=number)
-
-
-def _say(name: str, /, **values: object) -> str:
-    return say(f"next-step-line.{name}", **values)
 
 
 def _also(named: Sequence[str]) -> str:
@@ -316,10 +328,6 @@ def _concern(one: Concern) -> str:
     if one.slug in ("vital-not-sent", "no-limit", "signed-and-uncheckable"):
         return _vital(one) if one.slug == "vital-not-sent" else ""
     return _CONCERNS[one.slug](one.values)
-
-
-def _of(name: str, /, **values: object) -> str:
-    return say(f"concern.{name}", **values)
 
 
 def _beyond(values: Mapping[str, Any]) -> str:

@@ -18,8 +18,7 @@ from ebbmark.physiology.stop.criteria import (
     StopCriterion,
 )
 from ebbmark.physiology.stop.limits import RhythmState, StopLimits
-from ebbmark.words.messages import say, spell
-from ebbmark.words.numbers import age, capital, clock, listed
+from ebbmark.words.messages import age, capital, clock, listed, say, spell
 
 NOT_AMONG_THE_READINGS: Final = "stop.not-among-the-readings"
 RHYTHM_AS_CHARTED: Final = "stop.rhythm-as-charted"

@@ -15,7 +15,7 @@ from ebbmark.fhir.reading.height_and_sex import CLINICAL_USE
 from ebbmark.fhir.reading.site import Site
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, RhythmCode, RhythmsThatStop
 from ebbmark.web.hooks.card_text import summary_of
-from ebbmark.words.in_short import MOST_WORDS_OF_LINE, MOST_WORDS_OF_REASONS
+from ebbmark.words.messages import MOST_WORDS_OF_LINE, MOST_WORDS_OF_REASONS
 from fhir_builders import Json, at, charted_sex, height, observation, patient, trial_observations
 from recommendations import found
 from use_cases.test_no_prompt import prompts

@@ -13,8 +13,7 @@ from ebbmark.fhir.naming import operation_url
 from ebbmark.fhir.problems import Ignored, Problem, each_once
 from ebbmark.fhir.writing.flat_answer import FlatAnswer, Issue, StepRow, WhatIfRow, layers_of, read_answer
 from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
-from ebbmark.words.messages import say
-from ebbmark.words.numbers import level, percent
+from ebbmark.words.messages import level, percent, say
 
 WIDTH = 100
 MOST_NAMED = 3

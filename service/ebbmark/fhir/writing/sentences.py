@@ -14,8 +14,7 @@ from ebbmark.physiology.mechanics import Sex
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.trial.steps import Trial
-from ebbmark.words.messages import say, spell
-from ebbmark.words.numbers import interval, level, percent
+from ebbmark.words.messages import interval, level, percent, say, spell
 
 # Source of the formula: ARDS Network, N Engl J Med 2000;342:1301-8.
 _WEIGHT_METHOD = {

@@ -32,8 +32,8 @@ from ebbmark.physiology.patient.context import StepSeen
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.steps import Step
-from ebbmark.words.answer_in_short import in_short
 from ebbmark.words.messages import say
+from ebbmark.words.titration import in_short
 
 
 def step_kind(number: int) -> str:

@@ -20,8 +20,7 @@ from ebbmark.fhir.writing.identity import AnswerContext, Reference
 from ebbmark.fhir.writing.plan import plan_resources
 from ebbmark.fhir.writing.provenance import device, provenance, report_entries
 from ebbmark.fhir.writing.terms import ABSENT_BECAUSE, CATEGORY_EXAM, CATEGORY_PROCEDURE, OWN, code_of, component
-from ebbmark.words.in_short import InShort
-from ebbmark.words.messages import say
+from ebbmark.words.messages import InShort, say
 
 OPERATION = operation_url("titrate-peep")
 """Canonical address of the titration; an identifier, see `naming`."""

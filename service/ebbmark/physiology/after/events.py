@@ -54,7 +54,7 @@ class Occurrence:
     """One thing that happened.
 
     Attributes:
-        kind: which message of `words/since_titration.py` tells it; several may belong to one event.
+        kind: which message of `words/after_trial.py` tells it; several may belong to one event.
         from_s, until_s: first and last reading that shows it.
         sources: indices of the inputs that show it.
         grave: whether it asks for somebody now.

@@ -42,8 +42,7 @@ from ebbmark.web.hooks.card_text import (
     summary_of,
 )
 from ebbmark.web.hooks.orders import changed_order, draft_order, record_results
-from ebbmark.words.messages import say
-from ebbmark.words.numbers import level
+from ebbmark.words.messages import level, say
 from ebbmark.words.stopping import NOT_AMONG_THE_READINGS, RHYTHM_AS_CHARTED
 
 _IN_THE_WAY = {

@@ -55,8 +55,7 @@ from ebbmark.use_cases.from_record import read_fetched, titrate_fetched
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.trial_and_patient import patient_context_of
 from ebbmark.web.hooks.orders import PeepOrder
-from ebbmark.words.messages import say
-from ebbmark.words.numbers import capital, level
+from ebbmark.words.messages import capital, level, say
 from ebbmark.words.stopping import quantity_words
 from ebbmark.words.titration import sentence as finding_words
 

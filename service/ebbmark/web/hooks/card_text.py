@@ -13,8 +13,7 @@ from ebbmark.fhir.writing.sentences import weight_sentence
 from ebbmark.fhir.writing.titration import with_source
 from ebbmark.physiology.advice.advice import Severity
 from ebbmark.record.prefetch import UNREAD
-from ebbmark.words.in_short import InShort
-from ebbmark.words.messages import say
+from ebbmark.words.messages import InShort, say
 
 _ACTIVE = re.compile(r"([\\`*_{}\[\]<>|~#&@$])")
 _SCHEME = re.compile(r":(?=//)")

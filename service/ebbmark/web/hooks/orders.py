@@ -41,8 +41,7 @@ from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.fhir.writing.write import write_bundle, write_bundle_bytes
 from ebbmark.keys import SigningKey
 from ebbmark.physiology.readings import Quantity
-from ebbmark.words.messages import say
-from ebbmark.words.numbers import level
+from ebbmark.words.messages import level, say
 
 _PEEPS = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
 _OVER = frozenset({"revoked", "completed", "entered-in-error", "cancelled", "rejected", "failed"})

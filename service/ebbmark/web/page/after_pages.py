@@ -17,8 +17,7 @@ from ebbmark.web.page.frame import Pages, frame_of
 from ebbmark.web.page.source import TrialSource
 from ebbmark.web.page.trend_view import curves_view, trend_view
 from ebbmark.web.page.words import in_clinical_words, span
-from ebbmark.words.in_short import InShort
-from ebbmark.words.messages import say
+from ebbmark.words.messages import InShort, say
 
 _DISPLAY: Final = {one.code: one.display for one in CONCEPTS}
 _NOT_USABLE: Final = 422

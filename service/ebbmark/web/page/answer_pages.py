@@ -24,8 +24,7 @@ from ebbmark.web.page.frame import Frame, Pages, frame_of
 from ebbmark.web.page.running_view import RunningView, running_view
 from ebbmark.web.page.source import NO_CHOICE, Choice, TrialSource, titrated
 from ebbmark.web.page.words import ago, clinical_sentences, clock, day_and_time, in_clinical_words, technical_words
-from ebbmark.words.messages import say
-from ebbmark.words.numbers import level
+from ebbmark.words.messages import level, say
 
 T = TypeVar("T")
 

@@ -25,9 +25,7 @@ from ebbmark.views.figure import Figure, RunningFigure, figure_of
 from ebbmark.views.figure_words import FigureTable, figure_table
 from ebbmark.views.picture import inline_of, words_of
 from ebbmark.web.page.words import ago, clock, span
-from ebbmark.words.in_short import InShort
-from ebbmark.words.messages import say
-from ebbmark.words.numbers import level, percent
+from ebbmark.words.messages import InShort, level, percent, say
 
 _OLD_S: Final = 12 * 3600.0
 """A trial that ended longer ago is marked as old [s]; this project's own choice, no published source."""

@@ -16,7 +16,7 @@ from ebbmark.web.page.frame import Pages, frame_of
 from ebbmark.web.page.source import TrialSource
 from ebbmark.web.page.words import not_shown
 from ebbmark.web.plan_page import plan_view
-from ebbmark.words.in_short import InShort
+from ebbmark.words.messages import InShort
 
 _STATE: Final = {
     "mean-arterial-pressure": "MAP",

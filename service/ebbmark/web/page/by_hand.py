@@ -27,9 +27,8 @@ from ebbmark.web.page.decision import Form, form_of, frame_in_use
 from ebbmark.web.page.frame import Pages, frame_of
 from ebbmark.web.page.source import TrialSource
 from ebbmark.web.theme.pages import PageRefused
-from ebbmark.words.answer_in_short import in_short
-from ebbmark.words.messages import say
-from ebbmark.words.numbers import level
+from ebbmark.words.messages import level, say
+from ebbmark.words.titration import in_short
 
 LEAST_ROWS: Final = 14
 """So many rows the form has at least; the page adds more as they are needed."""

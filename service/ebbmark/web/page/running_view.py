@@ -19,9 +19,7 @@ from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O
 from ebbmark.views.figure import RunningFigure, running_figure_of
 from ebbmark.web.page.words import ago, clock, day_and_time, plainly
-from ebbmark.words.in_short import InShort
-from ebbmark.words.messages import say, spell
-from ebbmark.words.numbers import level, percent
+from ebbmark.words.messages import InShort, level, percent, say, spell
 
 _DISPLAY = {one.code: one.display for one in CONCEPTS}
 

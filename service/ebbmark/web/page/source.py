@@ -15,7 +15,7 @@ from ebbmark.fhir.reading.units import UCUM
 from ebbmark.record.search import ReadFailure
 from ebbmark.record.write_outcome import WriteOutcome
 from ebbmark.use_cases.recording import DryRun, Recorded
-from ebbmark.words.numbers import level
+from ebbmark.words.messages import level
 
 Json = dict[str, object]
 _PEEP: Final = re.compile(r"[0-9]{1,2}(?:\.[0-9])?")

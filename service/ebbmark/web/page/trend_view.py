@@ -14,8 +14,7 @@ from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import setting_at
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.web.page.words import day_and_time
-from ebbmark.words.messages import say
-from ebbmark.words.numbers import level
+from ebbmark.words.messages import level, say
 
 LEFT, RIGHT, HEIGHT = 0.0, 600.0, 60.0
 _PAD: Final = 6.0
