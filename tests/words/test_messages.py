@@ -80,13 +80,13 @@ def _named_as_they_stand() -> Iterator[tuple[str, frozenset[str | None]]]:
     for file in SERVICE.rglob("*.py"):
         tree = ast.parse(file.read_text(encoding="utf-8"))
         prefixes = {"message": "", "say": ""}
-        for node in tree.body:
-            match node:
-                case ast.Assign([ast.Name(name)], ast.Call(ast.Name("section"), [ast.Constant(section)])):
+        for given in tree.body:
+            match given:
+                case ast.Assign([ast.Name(name)], ast.Call(ast.Name("section"), [ast.Constant(str(section))])):
                     prefixes[name] = f"{section}."
         for node in ast.walk(tree):
             match node:
-                case ast.Call(ast.Name(name), [ast.Constant(identifier), *_], keywords) if name in prefixes:
+                case ast.Call(ast.Name(name), [ast.Constant(str(identifier)), *_], keywords) if name in prefixes:
                     if all(one.arg is not None for one in keywords):
                         yield f"{prefixes[name]}{identifier}", frozenset(one.arg for one in keywords)
 
