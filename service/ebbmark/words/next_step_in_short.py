@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
 from ebbmark.physiology.closing.result import Closing
@@ -59,9 +59,8 @@ def next_step_in_short(
     move, stops = decision.move, context.stops
     if move.action is Action.STOP:
         return _stop(decision, stops)
-    looks = list(dict.fromkeys(_concern(one) for one in decision.looked_at))
-    again = list(dict.fromkeys(_concern(one) for one in decision.again))
-    told = list(dict.fromkeys(_concern(one) for one in decision.remarks[0] if one.slug != "not-seen"))
+    looks, again = _told(decision.looked_at), _told(decision.again)
+    told = _told([one for one in decision.remarks[0] if one.slug != "not-seen"])
     recorded = [
         say("against-value.condition-unjudged", words=cut(one.words))
         if one.slug == "unjudged"
@@ -148,8 +147,8 @@ def _reason(move: Move) -> str:
     peep = level(latest.peep_cmh2o)
     chance = "" if latest.passed is None else percent(latest.passed)
     match move.reason:
-        case Reason.NOT_READ:
-            return _say("not-read", peep=peep)
+        case Reason.NOT_READ | Reason.CALLED_BEFORE:
+            return _say(move.reason.value, peep=peep)
         case Reason.THIN:
             count = latest.readings
             readings = _say("one-reading") if count == 1 else _say("readings", count=count)
@@ -158,18 +157,14 @@ def _reason(move: Move) -> str:
             return _say("sudden", peep=peep, fall=f"{100 * latest.fall:.0f} %")
         case Reason.UNCLEAR:
             return _say("unclear")
-        case Reason.CALLED_BEFORE:
-            return _say("called-before", peep=peep)
         case Reason.LOWEST:
             return _say("not-called", chance=chance) if chance else _say("not-called-unknown")
         case Reason.CALLED | Reason.NO_STEP:
             return ""
         case Reason.LOOK:
             return _say("chance", peep=peep, chance=chance) if chance else ""
-        case Reason.PROBABLE if chance:
-            return _say("probable", peep=peep, chance=chance)
-        case Reason.POSSIBLE if chance:
-            return _say("possible", peep=peep, chance=chance)
+        case Reason.PROBABLE | Reason.POSSIBLE if chance:
+            return _say(move.reason.value, peep=peep, chance=chance)
         case _:
             enough = chance and move.reason is not Reason.TOO_FEW
             return _say("chance", peep=peep, chance=chance) if enough else _say("no-chance")
@@ -197,7 +192,7 @@ def _stop(decision: Decision, stops: StopAnswer) -> InShort:
     back = list(_way_back(decision.way_back)) if decision.way_back is not None else []
     before, *decides = back or [""]
     at_peep = _held_last(decision.way_back)
-    looks = list(dict.fromkeys(_concern(one) for one in decision.looked_at))
+    looks = _told(decision.looked_at)
     lung = [_concern(one) for one in decision.looked_at if one.slug == "unlike-closing"][:1]
     both = f"{first} {capital(lung[0])}." if first and lung else first
     if lung and len(both.split()) + len(before.split()) < MOST_WORDS_OF_LINE:
@@ -324,10 +319,19 @@ def _vital(concern: Concern) -> str:
 _UNITS: Final = {row.quantity: row.unit for row in CRITERIA.values() if row.sign}
 
 
+def _told(concerns: Iterable[Concern]) -> list[str]:
+    """Each once."""
+    return list(dict.fromkeys(map(_concern, concerns)))
+
+
 def _concern(one: Concern) -> str:
     if one.slug in ("vital-not-sent", "no-limit", "signed-and-uncheckable"):
         return _vital(one) if one.slug == "vital-not-sent" else ""
-    return _CONCERNS[one.slug](one.values)
+    return _CONCERNS[one.slug](one.values) if one.slug in _CONCERNS else _of(one.slug)
+
+
+def _against(values: Mapping[str, Any]) -> str:
+    return against_words(values["finding"].slug, values["finding"].weight.value)
 
 
 def _beyond(values: Mapping[str, Any]) -> str:
@@ -347,25 +351,22 @@ def _criterion(judged: StopCriterion) -> str:
 
 
 _CONCERNS: Final[Mapping[str, Callable[[Mapping[str, Any]], str]]] = {
-    "spoken-against": lambda one: against_words(one["finding"].slug, one["finding"].weight.value),
-    "unlike-closing": lambda one: against_words(one["finding"].slug, one["finding"].weight.value),
+    "spoken-against": _against,
+    "unlike-closing": _against,
     "beyond": _beyond,
     "beyond-if-slow": lambda one: _of(
         "beyond-if-slow",
         name=_name(one["reading"].quantity),
         value=_value(one["reading"], _UNITS[one["bound"].quantity]),
     ),
-    "doubtful-pressure": lambda _: _of("doubtful-pressure"),
     "may-be-beyond": lambda one: _of("may-be-beyond", name=_name(one["doubt"].quantity)),
     "rhythm-changed": lambda one: _of("rhythm-changed", rhythm=spell(one["change"].new.words)),
     "rhythm-not-readable": lambda one: _of("rhythm-new" if one["unread"].is_new else "rhythm-not-readable"),
-    "newer-peep-unusable": lambda _: _of("newer-peep-unusable"),
     "measured-peep-off": lambda one: _of(
         "measured-peep-off", set=level(one["now"]), measured=level(one["reading"].value)
     ),
     "saturation-fell-far": _fall,
     "saturation-falling": _fall,
-    "circuit-opened": lambda _: _of("circuit-opened"),
     "volume-gone": lambda one: _of("volume-gone", volume=f"{one['reading'].value:.0f}"),
     "volume-missing": lambda one: _of(
         "volume-missing", volume=f"{one['reading'].value:.0f}", ordered=f"{one['ordered'].value:.0f}"
