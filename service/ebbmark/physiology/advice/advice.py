@@ -43,8 +43,6 @@ class Caution:
     """Something the reader must know before acting.
 
     Attributes:
-        slug: stable code, for example "plateau-above-limit".
-        citation: published source, or that there is none.
         of_this_patient: found in this patient's data (True) or true of every trial (False).
         in_few_words: what it says against the answer, with its value; empty where its slug alone says it.
     """
@@ -89,11 +87,7 @@ NOT_SHOWN = frozenset({"lung-volume-falls-within-breaths"})
 def findings_for(
     *, trial: Trial, closing: Closing, height_cm: float, protocol: Protocol, suggested_cmh2o: float | None = None
 ) -> tuple[Finding, ...]:
-    """What this patient's data show that must be said, gravest first.
-
-    Args:
-        suggested_cmh2o: suggested PEEP; None where there is none.
-    """
+    """What this patient's data show that must be said, gravest first."""
     found = [
         *map(_seen, trial.observed),
         *_pressures_during_trial(trial.steps, protocol, suggested_cmh2o),
@@ -199,11 +193,7 @@ AT_SUGGESTION = frozenset(
 
 
 def withheld(chosen: WhatIf | None, trial: Trial, closing: Closing, protocol: Protocol) -> Finding | None:
-    """Why no PEEP is suggested; None where one is.
-
-    Args:
-        chosen: the row of the margin in use; None without a closing pressure.
-    """
+    """Why no PEEP is suggested; None where one is."""
     if closing.verdict is Verdict.NOT_REACHED:
         return _why("withheld-not-reached", lowest_cmh2o=trial.steps[-1].peep_cmh2o)
     if closing.verdict is Verdict.FALLING_FROM_FIRST_STEP:
@@ -251,11 +241,7 @@ def suggestion(chosen: WhatIf, closing: Closing, trial: Trial) -> Finding:
 def found_at(
     chosen: WhatIf, trial: Trial, closing: Closing, target: TidalVolume, protocol: Protocol
 ) -> tuple[Finding, ...]:
-    """What limits, uncertainty and tidal volume say about the suggestion.
-
-    Args:
-        target: the rung that the protocol aims at.
-    """
+    """What limits, uncertainty and tidal volume say about the suggestion."""
     found = []
     if closing.interval_cmh2o is not None and closing.interval_cmh2o[1] >= chosen.peep_cmh2o:
         values = {"high_cmh2o": closing.interval_cmh2o[1], "peep_cmh2o": chosen.peep_cmh2o}
@@ -294,10 +280,7 @@ class Advice:
         ladder: tidal volumes, smallest first.
         target: the rung that the protocol aims at.
         suggested_peep_cmh2o: None whenever the closing pressure is not known or the limits forbid it.
-        why: why this PEEP, or why none, as a value.
         what_if: one row per margin of the protocol; empty without a closing pressure.
-        findings: what this patient's data show, gravest first.
-        evidence: published lines that bear on the answer.
         rationale: why this PEEP, or why none and what to do about it; empty until it is worded.
         cautions: most severe first; empty until they are worded.
         because: what checks of the patient or the circuit found that withhold the number, in one short reason each.

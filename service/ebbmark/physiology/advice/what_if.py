@@ -47,8 +47,6 @@ class WhatIf:
         tidal_volume: the rung used: the target, or the largest lower rung that keeps plateau within its limit, or
             the lowest rung if none does.
         limits_exceeded: plain sentences, one per limit; empty until they are worded.
-        beyond: limits of the protocol that are exceeded, as values.
-        limits_met: stop limits that were met at that PEEP during the trial.
     """
 
     margin_cmh2o: float
@@ -76,7 +74,6 @@ def what_if(
     """One row: the largest rung from the target downwards that keeps plateau pressure within its limit.
 
     Args:
-        closing: its fitted curve gives the expected compliance.
         rungs: tidal volumes to choose from, the target first, then smaller ones.
     """
     peep = closing_cmh2o + margin

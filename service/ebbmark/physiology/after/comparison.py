@@ -29,10 +29,7 @@ class LimitCheck:
 
     Attributes:
         slug: plateau, driving-pressure or tidal-volume.
-        holds: None where the figure is not known.
         value: the figure; None where not known [cmH2O, or mL/kg for tidal volume].
-        sources: indices of the inputs used.
-        citation: where the limit comes from.
     """
 
     slug: str
@@ -58,10 +55,6 @@ class Overdistension:
 
     Attributes:
         sureness: shown where the 90 % bands of the top and the best step do not touch.
-        top_cmh2o: highest PEEP of the limb; None without steps.
-        best_cmh2o: PEEP of the highest expected compliance; None without steps.
-        top_ml_per_cmh2o: expected compliance at the top; None without steps.
-        best_ml_per_cmh2o: the highest expected compliance; None without steps.
     """
 
     sureness: Confidence
@@ -77,7 +70,6 @@ class Pressure:
 
     Attributes:
         before_mmhg: at the earlier time; None where it did not fall beyond noise.
-        limit: that it lies below; None where it does not.
     """
 
     now_mmhg: float
@@ -91,9 +83,6 @@ class Comparison:
 
     Attributes:
         changes: one per measure: a fall of mean arterial pressure first, then those that are known on both sides.
-        limits: plateau, driving pressure, tidal volume, at the later time.
-        overdistension: at the top of the trial in between.
-        pressure: mean arterial pressure at the later time, where it fell or is low; None otherwise.
     """
 
     changes: tuple[MeasureChange, ...]
@@ -115,7 +104,6 @@ def compare(
 
     Args:
         steps: estimates of the steps of the trial in between, highest PEEP first; empty where there are none.
-        pressure_limit: below which mean arterial pressure asks for somebody now.
 
     Source: noise as each `Noise` says.
     """

@@ -56,7 +56,6 @@ class Occurrence:
     Attributes:
         kind: which message of `words/after_trial.py` tells it; several may belong to one event.
         from_s, until_s: first and last reading that shows it.
-        sources: indices of the inputs that show it.
         grave: whether it asks for somebody now.
     """
 
@@ -98,10 +97,8 @@ class Episode:
     """A run of readings that show the same thing.
 
     Attributes:
-        from_s, until_s: first and last of them.
         lowest: lowest value seen [unit of the quantity].
         goes_on: whether the last reading of the record still shows it.
-        words: what was seen, in the order of time.
     """
 
     from_s: float

@@ -43,7 +43,6 @@ class Recruitability:
     Attributes:
         ratio: recruited over inflated, per cmH2O [1]; below zero where less came out than inflation explains.
         recruited_ml: volume beyond what inflation at low PEEP explains [mL].
-        sentence: what it says, and what not.
     """
 
     ratio: float
@@ -129,9 +128,6 @@ class Marker:
 
     Attributes:
         meaning: closing (first level that is worse) or best.
-        peep_cmh2o: level that it names; None where it names none.
-        sources: indices of the inputs that it was read from.
-        sentences: what it says, and what limits that.
     """
 
     slug: str
@@ -148,8 +144,6 @@ class Markers:
     """All markers of one trial, beside the estimate.
 
     Attributes:
-        markers: those that were recorded, in a fixed order.
-        not_recorded: for each marker that could not be read, the reason.
         agree: whether all closing levels from independent measurements, the estimate's included, lie within one step
             of each other; None where there are not two to compare.
     """
@@ -284,9 +278,6 @@ def _nearest(levels: Sequence[float], peep: float) -> int:
 
 def _levels_of(readings: Sequence[Reading], trial: Trial, quantity: Quantity) -> list[_Level] | Message:
     """The last reading of a quantity in each step of the limb, highest PEEP first; or why it cannot be a marker.
-
-    Args:
-        quantity: SpO2, PaO2 or PaCO2.
 
     Source: the last reading of a step is taken because oxygenation settles most slowly. This project's choice.
     """

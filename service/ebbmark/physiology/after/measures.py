@@ -49,7 +49,6 @@ class Noise:
     Attributes:
         relative: share of the value [1].
         absolute: in the unit of the measure; the two are combined as independent.
-        source: where the figure comes from.
         assumed: True where no published source stands behind it.
     """
 
@@ -63,11 +62,7 @@ _ROWS: Final = table("measurement_noise")
 
 
 def assumed_noise(slug: str) -> Noise:
-    """The noise of one quantity or measure.
-
-    Args:
-        slug: its name in `data/measurement_noise.toml`.
-    """
+    """The noise of one quantity or measure."""
     row = _ROWS[slug]
     return Noise(row.get("relative", 0.0), row.get("absolute", 0.0), row["source"])
 
@@ -91,9 +86,7 @@ class MeasureChange:
     """One figure before and after.
 
     Attributes:
-        before, after: in the unit of the measure; None where not known.
         noise: half-width of the band in which a difference of nothing but noise lies 19 times out of 20.
-        noise_assumed: True where no published source stands behind it.
     """
 
     measure: Measure
@@ -112,7 +105,6 @@ def noise_of_difference(
     """Half-width of the band that holds 95 % of differences when nothing has changed.
 
     Args:
-        before: first value [unit of the measure].
         readings_before: how many readings the first value is the middle of.
 
     Returns:
@@ -143,9 +135,6 @@ def judge_change(
 
     Args:
         noise: of a single reading; the assumed one where not given.
-        before: first value, or None [unit of the measure].
-        after: second value, or None [same unit].
-        readings_before: how many readings the first value is the middle of.
 
     Source: this project's choice; see `ASSUMED_NOISE`.
     """

@@ -64,10 +64,7 @@ class PatientNow:
     Attributes:
         pneumothorax: one that the record says is there, and not that it is drained.
         beyond: vital signs of which the latest reading lies beyond a stop limit.
-        triggers: breaths of the patient's own; None where none are seen.
         oxygen: FiO2 that was raised with saturation that did not rise with it; None where not.
-        changed: changes of position, mode or place since.
-        lung: what the latest readings show of the lung, against a trial (`lung_now`).
         without_peep: the first setting of next to no PEEP since; None where there is none.
     """
 
@@ -112,9 +109,6 @@ def patient_now(
         last_step_s: when the lowest step began: where nothing was charted since, pressure and heart rate there are
             those of now, too, and lower PEEP does not explain them; saturation there it does. None to leave that step
             to the checks of the trial.
-        conditions: those that the record says are present.
-        changes: of position, mode and place, until now.
-        lung: what the latest readings show of the lung.
     """
     when = {"titrated_s": since_s, "at_s": at_s}
     return PatientNow(
@@ -284,11 +278,7 @@ _VOLUMES: Final = (Quantity.TIDAL_VOLUME_EXPIRED, Quantity.TIDAL_VOLUME_UNSTATED
 def lung_now(
     readings: Sequence[Reading], trial: Trial, protocol: Protocol, *, since_s: float, at_s: float
 ) -> tuple[Occurrence, ...]:
-    """What the latest readings show of the lung and the circuit, gravest first.
-
-    Args:
-        at_s: time of the question, or of the newest reading.
-    """
+    """What the latest readings show of the lung and the circuit, gravest first."""
     since = sorted((one for one in readings if since_s < one.at_s <= at_s), key=lambda one: (one.start_s, one.source))
     if not since:
         return ()

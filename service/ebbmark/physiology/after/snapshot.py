@@ -42,7 +42,6 @@ class Figure:
     Attributes:
         value: in the unit of its measure or quantity.
         readings: the fewest readings that any part of it rests on.
-        sources: indices of the inputs used.
         spread: highest less lowest of the readings that it is the middle of; 0 for a computed figure.
         is_setting: a setting does not wander, so it does not limit how many readings a computed figure rests on.
     """
@@ -234,7 +233,6 @@ def pf_figure(readings: Sequence[Reading], from_s: float, until_s: float) -> Fig
 
     Args:
         readings: of one patient, in any order; FiO2 may lie before the stretch.
-        from_s: start of the stretch, included.
 
     Raises:
         NotKnown: no gas of that time can be used; the text says why.
@@ -275,11 +273,7 @@ class Snapshot:
     """The state in one stretch of time.
 
     Attributes:
-        figures: by measure; those that could be computed.
-        not_known: by measure, why it could not be computed, as a phrase.
         peep: total PEEP where known, else set, else measured; None where none was sent or it was changed [cmH2O].
-        plateau: None where no plateau pressure was sent [cmH2O].
-        tidal_volume: None where none was sent [mL].
     """
 
     from_s: float
@@ -298,8 +292,6 @@ def take_snapshot(readings: Sequence[Reading], *, pbw_kg: float, from_s: float, 
     Args:
         readings: of one patient, in any order; those whose middle lies in the stretch are used, and settings in force
             at its start.
-        from_s: start of the stretch, included.
-        until_s: end of the stretch, included.
 
     Source: each formula's own, see `mechanics` and `gas_exchange`.
     """

@@ -62,7 +62,6 @@ def losses_since(
 
     Args:
         readings: of one patient, in any order; settings from before may still be in force.
-        at_titration: state then; None where not known.
 
     Source: this project's choice; noise as each `Noise` says.
     """
@@ -177,11 +176,7 @@ def pressure_losses(
     at_s: float,
     limits: Mapping[Quantity, PressureLimit],
 ) -> PressureLosses:
-    """Compare arterial pressure now with that before the trial, and with that right after it.
-
-    Args:
-        limits: below which it asks for somebody now.
-    """
+    """Compare arterial pressure now with that before the trial, and with that right after it."""
     found = []
     any_now = False
     for quantity, noise in _NOISE.items():
@@ -245,7 +240,6 @@ class Surveillance:
     Attributes:
         stale: True where something was seen that makes it old; False only says that nothing was seen.
         seen: a fall of arterial pressure first, then in order of time.
-        not_checked: what could not be looked for.
         titrated_s: when PEEP was set after it.
         silent_s: how long before the question the record ends, so that where nothing was seen nothing can be said;
             None where it does not [s].
@@ -288,10 +282,6 @@ def watch(
     Args:
         readings: of one patient, in any order; of those before `titrated_s` only settings still in force
             count.
-        suggested_peep_cmh2o: of the last titration; None where there was none [cmH2O].
-        at_titration: compliance and oxygenation at the new setting; None where not known.
-        now: the patient now, since PEEP was set; None where nobody looks.
-        pressure_limits: below which arterial pressure asks for somebody now.
 
     Source: see the module; noise as each `Noise` says.
     """

@@ -61,10 +61,6 @@ def trials_of_record(readings: Sequence[Reading], protocol: Protocol, *, most: i
     The latest is read among all readings; each earlier one in a window of those before it, so that the work grows with
     the readings and not with their square.
 
-    Args:
-        readings: of one patient, in any order.
-        protocol: what counts as a step, and how many are needed.
-
     Source: this project's choice; each limb is read as `read_trial` reads the latest one.
     """
     latest = read_trial(readings, protocol)
@@ -152,9 +148,6 @@ def set_after(readings: Sequence[Reading], trial: Trial) -> float | None:
     The first level above the lowest step that was kept for a quarter of an hour, or else the latest; where there is
     none, the lowest step itself or a level below it that was kept so long: whoever asks has to hear that PEEP stands
     there.
-
-    Args:
-        readings: of one patient, in any order.
     """
     lowest = trial.steps[-1]
     levels = peep_levels_of(readings)
@@ -170,11 +163,7 @@ def set_after(readings: Sequence[Reading], trial: Trial) -> float | None:
 
 @dataclass(frozen=True, slots=True)
 class PastTrial:
-    """One trial as it was estimated.
-
-    Attributes:
-        suggested_peep_cmh2o: None where none was given.
-    """
+    """One trial as it was estimated."""
 
     at_s: float
     closing: Closing
@@ -187,11 +176,8 @@ class TrialRow:
     """One trial in the table.
 
     Attributes:
-        closing_cmh2o: None unless found.
         interval_cmh2o: 90 % interval of it; None unless found.
-        suggested_peep_cmh2o: None where none was given.
         compliance_ml_per_cmh2o: expected at the suggestion; None where that was not a tested step.
-        compliance_band_ml_per_cmh2o: its 90 % band; None where not known.
     """
 
     at_s: float
@@ -248,7 +234,6 @@ class TrialChange:
     Attributes:
         higher, same, lower: probability that the later closing pressure lies above, at or below the earlier; sum to
             one, or are all zero where the two cannot be compared [1].
-        compliance: how compliance at the suggestion shifted.
     """
 
     from_s: float
@@ -273,7 +258,6 @@ def follow_trials(trials: Sequence[PastTrial], *, noise: Noise = ASSUMED_NOISE[M
 
     Args:
         noise: of a single compliance between two days, beside the band of each estimate.
-        trials: in any order.
 
     Source: this project's choice.
     """

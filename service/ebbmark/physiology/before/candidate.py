@@ -51,8 +51,6 @@ class Charted:
     """What was charted and is counted under one condition.
 
     Attributes:
-        present: each in the words of the record.
-        refuted: likewise, where the record says that it is not there.
         leaves_open: what the codes do not say, and how that is read, as a plain sentence; may be empty.
     """
 
@@ -155,13 +153,7 @@ class Candidate:
     """What can be said before a trial.
 
     Attributes:
-        classes: severity by each definition, with inputs and their age.
-        also_needed: what the definitions ask for that no reading shows.
         findings: every condition of the table, gravest class first, whatever the record says of it.
-        doubts: readings that cannot be true as they were sent.
-        state: circulation and gas exchange as they were read.
-        not_recognised: slugs that no concept of the table has; nothing is dropped silently.
-        missing: what would be needed to judge.
     """
 
     classes: tuple[ArdsClass, ...]
@@ -199,13 +191,7 @@ def assess_candidate(
     Args:
         readings: of one intubated adult, in any order.
         present: slugs of concepts documented as present and current.
-        pbw_kg: predicted body weight; None where not known [kg].
-        age_years: None where not known [years].
-        body_mass_index: None where not known [kg/m2].
-        noradrenaline_equivalent_mcg_per_kg_per_min: None where not known [mcg/kg/min].
         barometric_pressure_mmhg: given above 1,000 m [mmHg].
-        concepts: the table, a site's own rows included.
-        charted: in which words, by slug.
         unjudged: how many Conditions may be there of which nobody can say what they mean.
         not_converted: vasopressors that run and whose dose is not known as noradrenaline equivalent.
 

@@ -33,13 +33,7 @@ class PeepCell:
 
 @dataclass(frozen=True, slots=True)
 class PeepTable:
-    """One published table.
-
-    Attributes:
-        citation: where it comes from, and how far it was read.
-        cells: in order of FiO2.
-        remark: what a reader must know of it.
-    """
+    """One published table."""
 
     slug: str
     version: str
@@ -51,12 +45,7 @@ class PeepTable:
 
 @dataclass(frozen=True, slots=True)
 class TableAnswer:
-    """What one table would set.
-
-    Attributes:
-        lowest_cmh2o, highest_cmh2o: PEEP that the table allows there; None where it says nothing that was verified.
-        sentence: the same in words, or why there is none.
-    """
+    """What one table would set."""
 
     table: str
     fio2: float

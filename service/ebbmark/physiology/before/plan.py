@@ -58,17 +58,10 @@ class Plan:
     """One staircase for one patient.
 
     Attributes:
-        steps: in order.
         total_s: of all steps whose time is known [s].
         highest_end_inspiratory_cmh2o: PEEP plus pressure above PEEP, over all steps.
         highest_peak_cmh2o: expected peak pressure, over all steps; None where not known.
-        high_pressure_s: time with end-inspiratory pressure at or above 35 cmH2O [s].
         target_ml: tidal volume to return to, at the protocol's volume per predicted body weight [mL].
-        stop_limits: the limits of the stop criteria.
-        warnings: of this plan, gravest first.
-        origins: where each number of the staircase comes from, in one sentence.
-        evidence: published lines to show beside it.
-        summary: the plan in a few sentences.
     """
 
     variant: Variant
@@ -105,7 +98,6 @@ def plan_trial(
     Args:
         rise_cmh2o: PEEP up per step, 2 to 5; the staircase's own where not given [cmH2O].
         candidate: what was found beforehand; without it the plan says that nobody looked.
-        acknowledged: slugs of what was found and a clinician has acknowledged by name.
 
     Raises:
         ValueError: a setting that cannot be; a reader refuses it earlier.

@@ -38,8 +38,6 @@ class Obstacle:
 
     Attributes:
         slug: of the condition, or of what the readings show; the word by which it is acknowledged.
-        words: for people, in a few words.
-        sentence: what was found and what its source says.
         source: index of the reading that shows it; None for a condition, whose inputs the reader knows.
     """
 
@@ -140,10 +138,6 @@ def warnings_of_plan(
 ) -> tuple[Value, ...]:
     """What must be known before a plan is followed, gravest first.
 
-    Args:
-        high_s: time with end-inspiratory pressure at or above 35 cmH2O [s].
-        candidate: what was found beforehand, if anybody looked.
-
     Source: the guidelines and trials in `evidence`, and the staircase's own remark.
     """
     warnings: list[Value] = []
@@ -194,12 +188,7 @@ class NoPlanReason(Enum):
 
 @dataclass(frozen=True, slots=True)
 class NoPlan:
-    """No plan, and why.
-
-    Attributes:
-        missing: numbers of the protocol that nobody has verified; empty otherwise.
-        missing_names: the same by the names of their cells.
-    """
+    """No plan, and why."""
 
     reason: NoPlanReason
     sentence: Value
@@ -220,8 +209,6 @@ def refusal(
 
     Args:
         rise_cmh2o: asked for; None for the staircase's own [cmH2O].
-        candidate: what was found beforehand, if anybody looked.
-        acknowledged: slugs of what a clinician has acknowledged.
     """
     recruiting = variant is Variant.WITH_RECRUITMENT
     against = _against(candidate, acknowledged, recruiting=recruiting)

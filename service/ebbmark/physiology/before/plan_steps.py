@@ -33,9 +33,7 @@ class Settings:
 
     Attributes:
         pressure_above_peep_cmh2o: inspiratory pressure set above PEEP; in volume control the driving pressure.
-        compliance_ml_per_cmh2o: at these settings; None where not known.
         resistive_cmh2o: by how much peak pressure lies above the end-inspiratory pressure; None where not known.
-        control: what the ventilator controls; None where that is not told.
     """
 
     peep_cmh2o: float
@@ -51,15 +49,10 @@ class PlanStep:
     """One step.
 
     Attributes:
-        number: from 1.
         peep_cmh2o: to be set; None where it follows from the trial.
-        pressure_above_peep_cmh2o: to be set; None where it follows from the trial.
-        end_inspiratory_cmh2o: their sum; None where it follows from the trial.
         peak_cmh2o: expected peak pressure: that sum and what flow takes in resistance, as it is now; None where not
             known, or where it follows from the trial.
         expected_tidal_volume_ml: if compliance stayed as it is now; None where that is not known.
-        expect: what may be seen, and what it would mean.
-        remark: what this step must be read with, for example a pressure above a limit; empty otherwise.
         pressure_is_set: False where volume is controlled and stays so: the pressure above PEEP then follows.
     """
 
@@ -90,7 +83,6 @@ def climb_within_limit(settings: Settings, top_cmh2o: float, rise_cmh2o: float, 
     """PEEP up to just below the start of the way down, pressure above PEEP unchanged.
 
     Args:
-        top_cmh2o: where the way down begins.
         rise_cmh2o: per step; the last step is cut so that it does not pass the top.
     """
     levels = _rising(settings.peep_cmh2o, top_cmh2o, rise_cmh2o)[:-1]
@@ -129,7 +121,6 @@ def descent(settings: Settings, rules: StaircaseRules, top_cmh2o: float) -> tupl
 
     Args:
         rules: the staircase, every number known.
-        top_cmh2o: PEEP of the first step.
     """
     down, lowest = rules.decrement_cmh2o.value or 1.0, rules.lowest_cmh2o.value or 0.0
     count = int((top_cmh2o - lowest) / down + 1e-9) + 1
@@ -140,11 +131,7 @@ def descent(settings: Settings, rules: StaircaseRules, top_cmh2o: float) -> tupl
 
 
 def reopening(settings: Settings, rules: StaircaseRules) -> tuple[Draft, ...]:
-    """The highest step of the way up once more, where the chosen protocol says so.
-
-    Args:
-        rules: the staircase, every number known.
-    """
+    """The highest step of the way up once more, where the chosen protocol says so."""
     if not rules.reopens or rules.recruitment is None:
         return ()
     top, peak = rules.recruitment.peep_top_cmh2o.value or 0.0, _room(settings, rules.recruitment)
@@ -172,11 +159,7 @@ _BY_COMPLIANCE: Final = (MarginMarker.COMPLIANCE, MarginMarker.STATIC_COMPLIANCE
 def written_out(
     drafts: Sequence[Draft], settings: Settings, rules: StaircaseRules, protocol: Protocol, *, recruiting: bool
 ) -> tuple[PlanStep, ...]:
-    """Number the steps, with the one before and the one after, and say what to record and to expect.
-
-    Args:
-        drafts: up, down and, where chosen, up again.
-    """
+    """Number the steps, with the one before and the one after, and say what to record and to expect."""
     now = Draft(Phase.BEFORE, settings.peep_cmh2o, settings.pressure_above_peep_cmh2o, 0.0)
     first_down = next(draft.peep_cmh2o for draft in drafts if draft.phase is Phase.DESCENT)
     steps = [

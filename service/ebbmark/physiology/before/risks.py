@@ -60,8 +60,6 @@ class RiskConcept:
     Attributes:
         slug: stable name, the name of its value set too.
         risk: this project's reading of the source.
-        says: what the source says, in a plain sentence.
-        status: how far the source was traced.
         named_by: parts of words, in small letters without accents, that name it where no code does.
     """
 
@@ -97,7 +95,6 @@ class ReadingRisk:
     Attributes:
         value: the number, in the unit that its sentence names.
         source: index of the input; None for what came with the question.
-        sentence: what was found, and against which threshold.
     """
 
     slug: str
@@ -122,10 +119,6 @@ def risks_in_readings(
     """Compare the numbers with the thresholds that were read.
 
     Args:
-        pbw_kg: predicted body weight; None where not known [kg].
-        age_years: None where not known [years].
-        body_mass_index: None where not known [kg/m2].
-        noradrenaline_equivalent_mcg_per_kg_per_min: None where not known [mcg/kg/min].
         not_converted: vasopressors that run and are not in that dose.
 
     Source: each threshold's own, see `ReadingRisk.citation`.

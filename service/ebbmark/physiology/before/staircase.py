@@ -46,7 +46,6 @@ class Cell:
 
     Attributes:
         value: None exactly where it was not verified.
-        source: where it was read, or why there is none.
     """
 
     value: float | None
@@ -81,14 +80,9 @@ class StaircaseRules:
     """One protocol, as numbers.
 
     Attributes:
-        recruitment: how it opens the lung; None where it does not.
-        start_cmh2o: PEEP at which the way down begins.
-        lowest_cmh2o: lowest PEEP tested.
-        dwell_s: at each step of the way down.
         rule: how the marker names a level, in plain words; empty where that was not verified.
         margin_on: "closing" or "best": which level the margin is added to; the two are never mixed.
         reopens: whether the lung is opened again before PEEP is set; None where that was not verified.
-        remark: what a reader must know of it.
     """
 
     slug: str
@@ -129,11 +123,7 @@ def unverified_cells(
 
 
 def unverified_names(rules: StaircaseRules, *, with_recruitment: bool, rise_asked_for: bool = False) -> tuple[str, ...]:
-    """The same numbers by the names of their cells, those of the way up under `recruitment`.
-
-    Args:
-        rise_asked_for: whether the size of the PEEP steps up was asked for.
-    """
+    """The same numbers by the names of their cells, those of the way up under `recruitment`."""
     own = {field.name for field in fields(StaircaseRules)}
     names = _unverified(rules, with_recruitment, rise_asked_for)
     return tuple(f"{'cells' if name in own else 'recruitment'}.{name}" for name in names)
@@ -175,11 +165,7 @@ def origin_words(cell: Cell) -> Value:
 
 
 def origins_of(rules: StaircaseRules, *, with_recruitment: bool, rise_cmh2o: float | None = None) -> Value:
-    """Say of each number of a staircase where it was read, or who chose it.
-
-    Args:
-        rise_cmh2o: size of the PEEP steps up where it was asked for [cmH2O].
-    """
+    """Say of each number of a staircase where it was read, or who chose it."""
     sentences: list[Value] = [
         message(
             # Without recruitment the way down starts no higher than the plateau limit allows.
@@ -209,9 +195,6 @@ def _unit(name: str) -> str:
 
 def faults_of_rules(rules: StaircaseRules) -> tuple[Message, ...]:
     """What a rule set must not contain; empty where it may be used.
-
-    Args:
-        rules: the protocol, for example one of a site's own.
 
     Source: the accepted ranges are this project's own choice.
     """

@@ -46,9 +46,7 @@ class ShownInput:
     """One reading that an answer rests on.
 
     Attributes:
-        reading: the reading itself, with its source index.
         age_s: before the time of the question; below zero where its clock ran ahead [s].
-        sentence: value, unit and age.
     """
 
     reading: Reading
@@ -103,8 +101,6 @@ class ArdsClass:
         ratio_name: "P/F" or "S/F".
         oxygenation: the class; None where an input is missing, too old or in doubt.
         ratio: P/F [mmHg] or S/F [%], corrected for altitude where a barometric pressure was given; None if missing.
-        inputs: the readings used, or found and not used.
-        sentence: the class, or why there is none.
     """
 
     definition: str
@@ -128,7 +124,6 @@ def ards_classes(
     """Class by Berlin (P/F), by the global definition (P/F), and by the global definition (S/F), in that order.
 
     Args:
-        readings: of one intubated patient, in any order.
         barometric_pressure_mmhg: at the bedside, where it lies above 1,000 m [mmHg].
 
     Source: see the module; the altitude factor is of the Berlin definition and used for P/F only.
@@ -262,12 +257,7 @@ _CLEAR_ENOUGH: Final = (Oxygenation.SEVERE, Oxygenation.MODERATE)
 
 @dataclass(frozen=True, slots=True)
 class Indication:
-    """One reason that would speak for a trial, or why there is none.
-
-    Attributes:
-        speaks_for: True, False, or None where it cannot be judged.
-        sentence: the same, with what a guideline makes of it.
-    """
+    """One reason that would speak for a trial, or why there is none."""
 
     slug: str
     speaks_for: bool | None
@@ -361,7 +351,6 @@ class PresentState(NamedTuple):
     """What the readings show.
 
     Attributes:
-        shown: in a fixed order, the latest of each.
         lowest_pressure: mean arterial pressure of the last hour where it was lower than it is now; None otherwise.
     """
 

@@ -41,7 +41,6 @@ class CallRule:
         doubt_at: probability at or above which a thin step is read once more before PEEP is lowered [1].
         fewest_readings: settled readings that a step must rest on before it may call.
         steps_in_a_row: steps that must each reach `call_at`.
-        fewest_steps: below this many steps nothing is called.
     """
 
     call_at: float = STOP_LIMIT
@@ -106,7 +105,6 @@ def readings_of_the_fall(steps: Sequence[StepSoFar], rule: CallRule = DEFAULT_CA
 
     Args:
         steps: of the way down so far, highest PEEP first; at least one.
-        rule: from which probability on closing is called.
     """
     above = takewhile(lambda step: (step.passed or 0.0) >= rule.call_at, reversed(steps[:-1]))
     return steps[-1].readings + sum(step.readings for step in above)
@@ -121,8 +119,6 @@ class RunningTrial:
         trial: the limb that the steps were read from; None where it has too few.
         began_s: when PEEP was first moved for this way down, a rise before it included.
         first_moved_s: when PEEP was first moved for the trial, ways down before a rescue included.
-        now_since_s: since when PEEP has been at its latest level.
-        now_cmh2o: the latest level of PEEP; None where none was sent.
         falling: whether the latest change of PEEP was a step down, not longer ago than the longest step.
     """
 
@@ -140,13 +136,6 @@ class RunningContext:
     """All that is known at the moment of the question.
 
     Attributes:
-        readings: what can be used, in any order.
-        doubts: what was sent and cannot be used.
-        at_s: the instant that counts as now.
-        protocol: the rules for reading a trial.
-        rhythms: what was charted of the heart's rhythm.
-        acknowledged: what a clinician has acknowledged, by its word.
-        conditions: those that the record says are present.
         curve: what the checks of a titration find along this way down.
     """
 

@@ -212,10 +212,7 @@ class Move:
     Attributes:
         next_peep_cmh2o: the next level of the staircase, or the present one to read again; None otherwise.
         lowering_is_useful: whether a lower step could still tell something about closing.
-        passed: probability that closing has been passed, as given for the latest step; None where not known.
         latest: the step that it rests on: the latest, or the one at which closing had been called; None before one.
-        below_cmh2o: the next level of the staircase; None before the way down.
-        stops: the stop answer that was given, or None where nobody looked.
     """
 
     action: Action
@@ -238,8 +235,6 @@ class WayBack:
     """The settings before the trial, named wherever it does not simply go on.
 
     Attributes:
-        before: None where the chart does not show them.
-        circulation: whether blood pressure or heart rate asks for it.
         held: the last PEEP [cmH2O] at which the gravest stop criterion was not met, with the reading; None where no
             level before has one.
     """
@@ -262,11 +257,7 @@ class Decision:
 
     Attributes:
         move: the move; its reason is that of the way down, which the concerns may have overruled.
-        looked_at: what asks for a look, gravest first.
-        measured: vital signs to be measured first.
-        again: what asks for one more reading.
         remarks: what is said before the reason of the move, and after it.
-        way_back: None where it is not named.
     """
 
     move: Move
@@ -292,7 +283,6 @@ def next_move(
 
     Args:
         steps: of the way down so far, highest PEEP first; empty before it began.
-        stops: what `check_stop` said; None where it was not asked.
 
     Raises:
         ValueError: a decrement not above zero, a probability outside 0 to 1, or steps that do not fall.
@@ -339,9 +329,6 @@ def _decide(
 
 def decide(move: Move, context: RunningContext) -> Decision:
     """The move, or what comes before it.
-
-    Args:
-        move: what the way down so far allows.
 
     Source: this project's choice, see `checks`.
     """

@@ -36,7 +36,6 @@ def steps_so_far(curve: Sequence[CurveStep], passed: Sequence[float | None]) -> 
 
     Args:
         curve: the limb so far, strictly falling PEEP, highest first.
-        passed: probability, after each step, that closing has been passed; None where it was not asked.
     """
     middles = [median(step.compliances_ml_per_cmh2o) for step in curve]
     return tuple(
@@ -181,7 +180,6 @@ def interleaved(levels: Sequence[PeepLevel], steps: Sequence[Sequence[float]], p
     """By which sign two records lie in one another, as a clause; None where nothing shows it.
 
     Args:
-        levels: stretches of unchanged PEEP, in order of time.
         steps: compliances of each step of the way down, in order of time [mL/cmH2O].
     """
     latest = levels[-_LOOKED_AT:]

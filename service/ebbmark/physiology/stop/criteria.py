@@ -68,9 +68,6 @@ class Criterion:
 
     Attributes:
         limit_name: field of `StopLimits`.
-        reading_words: the quantity that it looks at, in words.
-        quantity: what it cannot be judged without.
-        unit: of the quantity, as people write it.
         sign: 1 where it is met below the limit, -1 above, 0 where it is judged by a difference.
         limit_words: the limit in words, a template with `value` and `percent`.
         vital: vital sign that it belongs to; empty for a quantity of the ventilator.
@@ -131,8 +128,6 @@ class CriterionMet:
     Attributes:
         limit: the number and its source; None for a rhythm, of which a list is signed.
         beyond: readings beyond the limit, in order of time; empty for a rhythm.
-        latest: the latest reading of that quantity, and whether there is another one; None for a rhythm.
-        rhythm: the new rhythm; None for a number.
         followed: whether readings within the limit lie within `BESIDE_S` before and after the last one beyond it.
     """
 
@@ -200,8 +195,6 @@ class CriterionNotMet:
 
     Attributes:
         source: index of the input of the latest reading that was judged.
-        latest: that reading; None for a rhythm.
-        rhythm: the latest rhythm; None for a number.
     """
 
     criterion: StopCriterion
@@ -216,10 +209,7 @@ class NotChecked:
     """One criterion that could not be checked.
 
     Attributes:
-        latest: the latest reading that it would look at; None where there is none.
-        doubt: what was sent of it and cannot be used; None where nothing was.
         stand_in: whether a plateau pressure was sent that does not stand for a peak pressure.
-        rhythm: what was charted of the rhythm, where the criterion is one of rhythm.
     """
 
     criterion: StopCriterion
@@ -232,14 +222,7 @@ class NotChecked:
 
 @dataclass(frozen=True, slots=True)
 class StopAnswer:
-    """What the readings say about stopping.
-
-    Attributes:
-        met: criteria met, in a fixed order; those that still hold are marked.
-        not_checked: criteria that could not be checked, each with its reason.
-        at_s: the instant that counts as now.
-        rhythm_charted: whether a rhythm was charted since the trial began.
-    """
+    """What the readings say about stopping."""
 
     met: tuple[CriterionMet, ...]
     not_met: tuple[CriterionNotMet, ...]
@@ -272,9 +255,6 @@ def check_stop(
 
     Args:
         readings: of one patient, in any order; those before `since_s` serve as the level before the trial.
-        limits: the site's signed limits, or the defaults.
-        at_s: the instant that counts as now, from which ages are counted.
-        doubts: what was sent and cannot be used, so that it is not said to be missing.
         rhythms: as they were charted, in order of time.
 
     Source: each limit's own, see `limits`.

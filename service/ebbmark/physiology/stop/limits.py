@@ -23,11 +23,7 @@ from ebbmark.physiology.findings import SOURCES, Message, Value, joined, message
 
 @dataclass(frozen=True, slots=True, order=True)
 class RhythmCode:
-    """One code of a rhythm.
-
-    Attributes:
-        display: in words; may be empty.
-    """
+    """One code of a rhythm."""
 
     system: str
     code: str
@@ -41,11 +37,7 @@ class RhythmCode:
 
 @dataclass(frozen=True, slots=True)
 class Rhythm:
-    """One rhythm as it was charted.
-
-    Attributes:
-        codes: all codes that it was given, at least one.
-    """
+    """One rhythm as it was charted."""
 
     at_s: float
     codes: tuple[RhythmCode, ...]
@@ -83,11 +75,7 @@ NEW_RHYTHM_NOT_LISTED: Final = "new-and-not-listed"
 
 @dataclass(frozen=True, slots=True)
 class UnreadRhythm:
-    """A rhythm that was charted and cannot be used.
-
-    Attributes:
-        at_s: when; None where that is not known.
-    """
+    """A rhythm that was charted and cannot be used."""
 
     at_s: float | None
     why: str
@@ -104,7 +92,6 @@ class Rhythms:
 
     Attributes:
         read: in order of time.
-        unread: what was charted and cannot be used.
     """
 
     read: tuple[Rhythm, ...] = ()
@@ -117,12 +104,7 @@ NO_RHYTHM: Final = Rhythms()
 
 @dataclass(frozen=True, slots=True)
 class RhythmsThatStop:
-    """The rhythms at which a site stops where they are new.
-
-    Attributes:
-        codes: at least one, each with its words.
-        source: who decided, or a citation.
-    """
+    """The rhythms at which a site stops where they are new."""
 
     codes: tuple[RhythmCode, ...]
     source: str
@@ -176,7 +158,6 @@ class StopLimits:
         leak_share: expired volume below the inspired one by more than this share [1].
         oldest_reading_min: a reading older than this does not show that a criterion is not met; the default holds where
             a site does not sign its own.
-        rhythms_that_stop: heart rhythms at which the trial stops where they are new.
     """
 
     version: str
@@ -297,7 +278,6 @@ class RhythmChange:
     """One rhythm of the trial that was not there before it.
 
     Attributes:
-        before: the rhythm before; None where none was charted before.
         new: when it was first charted.
         known_s: how long before the trial it had been charted last, where it was signed and that is too long ago to
             show that it is not new [s]; else 0.
@@ -319,12 +299,8 @@ class RhythmState:
     """The rhythms of a trial against the signed list.
 
     Attributes:
-        stopping: the signed list; None where there is none.
         new: rhythms of the trial on that list that were not there before it, in order of time.
         before: what the first of them differs from; None where none was charted before.
-        last: the latest rhythm of the trial; None where none was charted.
-        charted: how many were charted during the trial.
-        current: whether the latest is recent enough to show that the criterion is not met.
     """
 
     stopping: RhythmsThatStop | None
@@ -341,11 +317,7 @@ class RhythmState:
 
 
 def rhythm_state(rhythms: Sequence[Rhythm], limits: StopLimits, *, since_s: float, at_s: float) -> RhythmState:
-    """Hold the rhythms of the trial against the signed list.
-
-    Args:
-        rhythms: in order of time.
-    """
+    """Hold the rhythms of the trial against the signed list."""
     stopping = limits.rhythms_that_stop
     during = [one for one in rhythms if one.at_s >= since_s]
     usual = _just_before(rhythms, since_s)
@@ -365,9 +337,6 @@ def rhythm_changes(rhythms: Sequence[Rhythm], *, since_s: float) -> tuple[Rhythm
     """Rhythms since the start of the trial that differ from the one before it, each once, in order of time.
 
     Where none was charted before, the first one of the trial is what the others are held against.
-
-    Args:
-        rhythms: in order of time.
     """
     during = [one for one in rhythms if one.at_s >= since_s]
     if not during:
@@ -383,9 +352,6 @@ def rhythm_changes(rhythms: Sequence[Rhythm], *, since_s: float) -> tuple[Rhythm
 
 def signed_and_long_known(rhythms: Sequence[Rhythm], limits: StopLimits, *, since_s: float) -> tuple[RhythmChange, ...]:
     """Rhythms of the trial that are signed to stop at and are not new only by a chart of long before.
-
-    Args:
-        rhythms: in order of time.
 
     Source: this project's choice.
     """
@@ -416,10 +382,6 @@ def not_readable(rhythms: Rhythms, *, since_s: float) -> UnreadRhythm | None:
 
 
 def rhythm_is_current(rhythms: Sequence[Rhythm], limits: StopLimits, *, since_s: float, at_s: float) -> bool:
-    """Whether a rhythm of the trial is recent enough to show that a criterion is not met.
-
-    Args:
-        rhythms: in order of time.
-    """
+    """Whether a rhythm of the trial is recent enough to show that a criterion is not met."""
     oldest_s = at_s - 60.0 * limits.oldest_reading_min.value
     return any(one.at_s >= max(since_s, oldest_s) for one in rhythms)
