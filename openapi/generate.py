@@ -128,7 +128,7 @@ def hooks_examples() -> dict[str, bytes]:
     from ebbmark.web.hooks.answering import CallContext, answer_call
     from ebbmark.web.hooks.call import read_call
     from ebbmark.web.hooks.card import Where
-    from ebbmark.web.work_pool import WorkPool
+    from ebbmark.web.limits import WorkPool
 
     person, height, *rows = json.loads(examples()["titrate-peep.json"])["entry"]
     call: Json = {

@@ -365,7 +365,7 @@ def _new_key(chosen: argparse.Namespace) -> int:
 
 
 def _style() -> str:
-    from ebbmark.web.theme.files import STYLE
+    from ebbmark.web.theme import STYLE
 
     return STYLE.body.decode()
 

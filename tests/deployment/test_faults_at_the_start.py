@@ -11,7 +11,7 @@ from certificates import certificates
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from ebbmark.web.boundary import Boundary
-from ebbmark.web.load import Load
+from ebbmark.web.limits import Load
 from web.asking import ask
 
 RECORD = "https://record.example/fhir"

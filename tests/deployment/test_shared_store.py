@@ -22,8 +22,7 @@ import pytest
 from certificates import certificates
 from ebbmark.record.connection import client_tls
 from ebbmark.web.authentication import SeenTokens
-from ebbmark.web.rates import RateLimit, RequestRates
-from ebbmark.web.shared_store import PATIENCE_S, REST_S, SharedStore, store_address
+from ebbmark.web.shared_store import PATIENCE_S, REST_S, RateLimit, RequestRates, SharedStore, store_address
 from ebbmark.web.token_check import TokenRefusal
 from issued_tokens import Issuer
 from web.browsing import free_port

@@ -12,7 +12,7 @@ from drawn_trials import DRAWN
 from ebbmark.views.figure import figure_of
 from ebbmark.views.panels import NARROW, WIDE, Aspect
 from ebbmark.views.picture import DARK, LIGHT, Palette, draw, inline_of, words_of
-from ebbmark.web.theme.files import STYLE
+from ebbmark.web.theme import STYLE
 from recommendations import ALL
 
 ASPECTS = {"wide": replace(WIDE, alone=False), "narrow": replace(NARROW, alone=False)}

@@ -18,7 +18,7 @@ from bedside_builders import row, stamp
 from ebbmark.settings import Issuer as TrustedIssuer
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
-from ebbmark.web.authentication import EVALUATE, allows
+from ebbmark.web.token_check import EVALUATE, allows
 from fhir_builders import height, parameters, patient, to_bytes, trial_bundle
 from issued_tokens import ISSUER, Issuer, forged, hmac_signed
 from record.searchable_record import SearchableRecord

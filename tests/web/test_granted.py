@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.web.launch.access import NEEDED_TO_READ, NEEDED_TO_WRITE, USUAL_SCOPE, missing, with_launch
+from ebbmark.web.token_check import NEEDED_TO_READ, NEEDED_TO_WRITE, USUAL_SCOPE, missing, with_launch
 
 
 def test_what_is_asked_for_suffices_for_everything() -> None:

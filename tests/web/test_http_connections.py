@@ -20,8 +20,7 @@ from ebbmark.web.app import create_app
 from ebbmark.web.body import read_body
 from ebbmark.web.boundary import Boundary, rejected
 from ebbmark.web.health import Probes, health_router
-from ebbmark.web.http_connections import bounded_protocol
-from ebbmark.web.load import Load
+from ebbmark.web.limits import Load, bounded_protocol
 from web.browsing import free_port
 
 PATIENCE_S = 20.0

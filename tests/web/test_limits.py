@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
-from ebbmark.web.rates import RateLimit, RequestRates
+from ebbmark.web.shared_store import RateLimit, RequestRates
 from fhir_builders import to_bytes, trial_bundle
 from web.asking import FHIR, OPERATION, Reply, ask
 from web.reading_pages import words_of

@@ -10,8 +10,16 @@ from starlette.types import ASGIApp
 
 from ebbmark.settings import Settings
 from ebbmark.web.boundary import Boundary
-from ebbmark.web.theme.files import SCRIPT, STYLE, StaticFile
-from ebbmark.web.theme.pages import PageRefused, page_headers, page_refusals, refusal_page, templates_of
+from ebbmark.web.theme import (
+    SCRIPT,
+    STYLE,
+    PageRefused,
+    StaticFile,
+    page_headers,
+    page_refusals,
+    refusal_page,
+    templates,
+)
 from web.asking import Reply, ask
 
 FILES = [STYLE, SCRIPT]
@@ -97,7 +105,7 @@ def test_a_refusal_raised_below_a_route_becomes_its_page() -> None:
 
 def test_a_name_that_nobody_gave_is_an_error_and_no_empty_place() -> None:
     with pytest.raises(UndefinedError):
-        templates_of("ebbmark.web.theme").get_template("refused.html").render(title="only this")
+        templates().get_template("refused.html").render(title="only this")
 
 
 @pytest.mark.parametrize("path", ["/app/tab/", "/demo/clear-closing/record", "/launch"])

@@ -22,7 +22,7 @@ from ebbmark.record.write_outcome import WriteState
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.launch.session import Session
 from ebbmark.web.page.record_source import RecordSource, Rules
-from ebbmark.web.theme.pages import PageRefused
+from ebbmark.web.theme import PageRefused
 from fhir_builders import height
 from issued_tokens import NOW_S
 from record.searchable_record import BASE

@@ -22,8 +22,8 @@ from ebbmark.fhir.writing.entered import ENTERED
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from ebbmark.web.audit_trail import LOGGER
-from ebbmark.web.launch.access import USUAL_SCOPE
 from ebbmark.web.page.routes import LONGEST_UNREAD_S
+from ebbmark.web.token_check import USUAL_SCOPE
 from launch_server import USER, Chart, LaunchSite
 from record.keeping_record import KeepingRecord
 from web.browsing import Browser, Page, running, smart_settings, tab_of

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from ebbmark.fhir.writing.sentences import first_sentence
 from ebbmark.settings import Settings
 from ebbmark.web.page.words import ago, clock, day_and_time, lasting, span, zone_of
-from ebbmark.web.theme.pages import units
+from ebbmark.web.theme import units
 from ebbmark.words.messages import age
 
 AT_S = 1_772_442_245.0  # 2 March 2026, 09:04:05 UTC

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.web.authentication import EVALUATE, WRITE_BACK, Permission, allows
+from ebbmark.web.token_check import EVALUATE, WRITE_BACK, Permission, allows
 
 
 @pytest.mark.parametrize(

@@ -10,9 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.web.authentication import CALLER, Refused
-from ebbmark.web.load import Load
-from ebbmark.web.work_pool import WorkPool
+from ebbmark.web.limits import CALLER, Load, Refused, WorkPool
 
 
 def test_what_the_work_returns_is_returned() -> None:

@@ -27,6 +27,7 @@ from ebbmark.settings import Settings
 from ebbmark.site_files import codes_of, files_of, remarks_on, site_of, use_messages
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.web.audit_trail import AuditTrail
+from ebbmark.web.authentication import page_rates
 from ebbmark.web.boundary import Boundary, not_routed, refusals
 from ebbmark.web.connections import (
     caller_records_of,
@@ -50,20 +51,17 @@ from ebbmark.web.hooks.routes import HooksConfig, hooks_router
 from ebbmark.web.inspecting import inspection_router, launched_inspection_router
 from ebbmark.web.launch.launching import launch_router
 from ebbmark.web.launch.session import CookieMiddleware
-from ebbmark.web.load import Load
+from ebbmark.web.limits import Load, WorkPool
 from ebbmark.web.operations import OperationsConfig, operations_router
 from ebbmark.web.page.frame import Pages
 from ebbmark.web.page.record_source import Rules
 from ebbmark.web.page.routes import demo_router, patient_router, record_door
 from ebbmark.web.page.words import zone_of
-from ebbmark.web.rates import page_rates
 from ebbmark.web.replaying import Auditing, replay_router
 from ebbmark.web.smart_connections import smart_launch_of
 from ebbmark.web.telemetry import Telemetry, watch_of
-from ebbmark.web.theme.files import files_router
-from ebbmark.web.theme.pages import PageRefused, page_refusals
+from ebbmark.web.theme import PageRefused, files_router, page_refusals
 from ebbmark.web.trust import Misconfigured, jwks_router, own_keys, own_public_keys, signer_of
-from ebbmark.web.work_pool import WorkPool
 
 _LOG = logging.getLogger("ebbmark")
 

@@ -10,19 +10,17 @@ Without one, or while it does not answer, a token stolen on the way could be use
 
 Source: RFC 6750 (bearer tokens and their refusals: 401, 403, WWW-Authenticate), RFC 6585 section 4 (429), RFC 6454
 (Origin), RFC 9068 (claims of access tokens; `client_id`, and `azp` as some issuers spell it; roles, groups and
-entitlements, section 2.2.3.1, mean what a site's rule says), SMART App Launch 2.2 (aud is the FHIR base URL;
-scopes-and-launch-context: letters c r u d s in this order; v1 read = rs, write = cud). CDS Hooks 2.0, "Trusting CDS
-Clients": Authorization: Bearer with a JWT whose iss, aud (the exact address that is called), exp, iat and jti are all
-there; no `none`, no symmetric algorithm; iss and jku from an allow-list; jti remembered against replay. The text sets
-no longest life: `LONGEST_CLIENT_LIFE_S` is ours, since what must be remembered until it expires must expire.
+entitlements, section 2.2.3.1, mean what a site's rule says), SMART App Launch 2.2 (aud is the FHIR base URL). CDS Hooks
+2.0, "Trusting CDS Clients": Authorization: Bearer with a JWT whose iss, aud (the exact address that is called), exp,
+iat and jti are all there; no `none`, no symmetric algorithm; iss and jku from an allow-list; jti remembered against
+replay. The text sets no longest life: `LONGEST_CLIENT_LIFE_S` is ours, since what must be remembered until it expires
+must expire.
 """
 
 from __future__ import annotations
 
 import math
-import re
-from collections.abc import Callable, Iterable
-from contextvars import ContextVar
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 from ipaddress import ip_address
 from urllib.parse import urlsplit
@@ -30,55 +28,22 @@ from urllib.parse import urlsplit
 import msgspec
 from fastapi import Request
 
-from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.writing.audit_event import Actor
 from ebbmark.record.connection import is_this_machine
-from ebbmark.web.rates import RequestRates
-from ebbmark.web.shared_store import SharedStore
-from ebbmark.web.token_check import Claims, Introspection, TokenRefusal, TokenRules, verified_claims
-
-_SCOPE = re.compile(r"(?:system|user)/(?P<type>[A-Z][A-Za-z]*|\*)\.(?P<letters>c?r?u?d?s?|read|write|\*)")
-_V1 = {"read": "rs", "write": "cud", "*": "cruds"}
-
-
-@dataclass(frozen=True, slots=True)
-class Permission:
-    """What something needs: all of these letters on this resource type."""
-
-    resource_type: str
-    letters: str
-
-    @property
-    def scope(self) -> str:
-        """As the scope that a client would ask for."""
-        return f"system/{self.resource_type}.{self.letters}"
-
-
-EVALUATE = Permission("Observation", "rs")
-"""To have a trial read and answered."""
-READ_CONDITIONS = Permission("Condition", "rs")
-"""To have the Conditions of a patient read from the record as well."""
-READ_INFUSIONS = Permission("MedicationAdministration", "rs")
-"""To have vasopressors read from the record as well; without it the answer says that they were not."""
-READ_PROCEDURES = Permission("Procedure", "rs")
-"""To have Procedures, such as extracorporeal support, read from the record as well; without it likewise."""
-WRITE_BACK = Permission("Observation", "c")
-"""To have the answer put into the record as well."""
-
-
-def allows(scopes: Iterable[str], needed: Permission) -> bool:
-    """Say whether the scopes, taken together, allow what is needed.
-
-    Args:
-        scopes: as granted, one scope each; those that are not understood count for nothing.
-    """
-    held: set[str] = set()
-    for scope in scopes:
-        match = _SCOPE.fullmatch(scope)
-        if match is not None and match["type"] in ("*", needed.resource_type):
-            held.update(_V1.get(match["letters"], match["letters"]))
-    return held.issuperset(needed.letters)
-
+from ebbmark.web.limits import CALLER, Refused
+from ebbmark.web.shared_store import RateLimit, RequestRates, SharedStore
+from ebbmark.web.theme import PageRefused
+from ebbmark.web.token_check import (
+    EVALUATE,
+    Claims,
+    Introspection,
+    Permission,
+    TokenRefusal,
+    TokenRules,
+    allows,
+    verified_claims,
+)
 
 SCHEME = "bearer"
 LONGEST_LIFE_S = 86_400.0
@@ -249,25 +214,9 @@ def _form_of(claims: Claims, at_s: float, leeway_s: float) -> TokenRefusal | Non
     return None
 
 
-CALLER: ContextVar[str] = ContextVar("caller", default="")
-"""Whose request this is: issuer and subject of the token, or the network address where sign-in is off."""
-
 REALM = 'Bearer realm="ebbmark"'
 _LATER = frozenset({TokenRefusal.KEYS_UNAVAILABLE, TokenRefusal.INTROSPECTION_UNAVAILABLE, TokenRefusal.TOO_MANY})
 _SOON_S = 5
-
-
-class Refused(Rejected):
-    """A refusal that HTTP accompanies with headers.
-
-    Attributes:
-        not_admitted: why the caller was not let in, as one word of ours; empty for every other refusal.
-    """
-
-    def __init__(self, problem: Problem, headers: dict[str, str], not_admitted: str = "") -> None:
-        super().__init__((problem,))
-        self.headers = headers
-        self.not_admitted = not_admitted
 
 
 @dataclass(frozen=True, slots=True)
@@ -473,3 +422,37 @@ def _is_elsewhere(address: str) -> bool:
         return not ip_address(address).is_loopback
     except ValueError:
         return False  # a socket of the file system, or a caller in the same process: no network lies between
+
+
+def page_rates(
+    limit: RateLimit | None, steady_s: Callable[[], float], store: SharedStore | None = None
+) -> Callable[[Request], Awaitable[None]]:
+    """A dependency of the routes of pages that counts each request, and refuses one too many as a page.
+
+    Args:
+        limit: how often; None for no limit.
+        steady_s: seconds that never run back.
+        store: shared by replicas; None where there is none.
+    """
+    # Buckets of their own: whoever tries many tabs must not push out those of other doors.
+    launches = RequestRates(limit, store=store, kind="launches") if limit is not None else None
+    tabs = RequestRates(limit, store=store, kind="tabs") if limit is not None else None
+
+    async def counted(request: Request) -> None:
+        tab = request.path_params.get("tab")
+        if tab is None:
+            rates, client = launches, request.client.host if request.client else ""
+        else:
+            rates, client = tabs, str(tab)
+        wait_s = await rates.counted(client, at_s=steady_s()) if rates is not None else None
+        if wait_s is not None:
+            seconds = max(1, math.ceil(wait_s))
+            raise PageRefused(
+                429,
+                "Too many requests",
+                "This page was asked for too often in a short time, so it is not shown just now. Nothing was written.",
+                todo=(f"Load it again in {seconds} s.",),
+                headers={"Retry-After": str(seconds)},
+            )
+
+    return counted

@@ -28,11 +28,9 @@ from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, operation_outc
 from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
 from ebbmark.telemetry.measured import Measured, count
 from ebbmark.web.audit_trail import AuditTrail
-from ebbmark.web.authentication import Refused
 from ebbmark.web.body import FHIR_JSON
-from ebbmark.web.load import Load
-from ebbmark.web.theme.pages import is_of_a_page, refusal_page
-from ebbmark.web.work_pool import RETRY_AFTER_S
+from ebbmark.web.limits import Load, Refused
+from ebbmark.web.theme import is_of_a_page, refusal_page
 
 _LOG = logging.getLogger("ebbmark")
 
@@ -167,10 +165,11 @@ class Boundary:
     def _refusal_of_one_more(self, path: str, answering: _Answering) -> Response | None:
         if path.startswith(_EXEMPT):
             return None
-        problem = self.load.refusal(answering.announced_bytes, has_body=answering.reading)
-        if problem is None:
-            return None
-        return _refusal(path, problem, "Too busy", {"Retry-After": str(RETRY_AFTER_S)})
+        try:
+            self.load.require_room(answering.announced_bytes, has_body=answering.reading)
+        except Refused as refused:
+            return _refusal(path, refused.problems[0], "Too busy", refused.headers)
+        return None
 
 
 class _Answering:

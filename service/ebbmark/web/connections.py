@@ -18,19 +18,17 @@ from ebbmark.record.refusal_log import unusable_log
 from ebbmark.record.sign_in import SignIn, SignInClock, SignInSettings
 from ebbmark.settings import Issuer, Settings
 from ebbmark.site_files import content_of
-from ebbmark.web.authentication import (
+from ebbmark.web.authentication import AuthMiddleware, SeenTokens
+from ebbmark.web.hooks.authentication import HooksAuthMiddleware
+from ebbmark.web.shared_store import RateLimit, RequestRates, SharedStore, store_address
+from ebbmark.web.token_check import (
     EVALUATE,
     READ_CONDITIONS,
     READ_INFUSIONS,
     READ_PROCEDURES,
     WRITE_BACK,
-    AuthMiddleware,
-    SeenTokens,
+    Introspection,
 )
-from ebbmark.web.hooks.authentication import HooksAuthMiddleware
-from ebbmark.web.rates import RateLimit, RequestRates
-from ebbmark.web.shared_store import SharedStore, store_address
-from ebbmark.web.token_check import Introspection
 from ebbmark.web.trust import KeysOf, Misconfigured, rules_for
 
 _LOG = logging.getLogger("ebbmark")

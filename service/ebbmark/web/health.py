@@ -29,7 +29,7 @@ from fastapi.responses import JSONResponse
 from ebbmark import __version__
 from ebbmark.record.client import RecordClient, Reply
 from ebbmark.telemetry.measured import Measured, set_gauge
-from ebbmark.web.load import Load
+from ebbmark.web.limits import Load
 from ebbmark.web.shared_store import SharedStore
 from ebbmark.web.token_check import KeySource
 

@@ -29,8 +29,7 @@ from ebbmark.web.authentication import actor_of, require_scope
 from ebbmark.web.body import read_body
 from ebbmark.web.operations import OperationsConfig
 from ebbmark.web.page.record_source import RecordSource
-from ebbmark.web.theme.files import STYLE
-from ebbmark.web.theme.pages import PageRefused, printed_headers
+from ebbmark.web.theme import STYLE, PageRefused, printed_headers
 
 _STYLE: Final = STYLE.body.decode()
 _MOST_HOURS: Final = 24.0 * 31

@@ -24,19 +24,12 @@ from ebbmark.use_cases.from_record import answer_from_record
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.recording import answer_bundle, record_answer
 from ebbmark.web.audit_trail import AuditTrail
-from ebbmark.web.authentication import (
-    READ_CONDITIONS,
-    READ_INFUSIONS,
-    READ_PROCEDURES,
-    WRITE_BACK,
-    actor_of,
-    may,
-    require,
-)
+from ebbmark.web.authentication import actor_of, may, require
 from ebbmark.web.body import FHIR_JSON, read_body, require_acceptable, require_fhir_json, unpacked
 from ebbmark.web.documentation import documented, documented_of_patient
+from ebbmark.web.limits import WorkPool
 from ebbmark.web.plan_page import PAGE_HEADERS, plan_page, wants_page
-from ebbmark.web.work_pool import WorkPool
+from ebbmark.web.token_check import READ_CONDITIONS, READ_INFUSIONS, READ_PROCEDURES, WRITE_BACK
 
 WRITE_BACK_HEADER = "Ebbmark-Write-Back"
 """What became of a write-back, in one word, for callers that do not read the OperationOutcome."""

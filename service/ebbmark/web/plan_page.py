@@ -16,8 +16,7 @@ from ebbmark.fhir.reading.patient import demographics_of
 from ebbmark.fhir.writing.write import SIGNING
 from ebbmark.physiology.before.plan import Plan
 from ebbmark.physiology.before.plan_steps import Phase, PlanStep
-from ebbmark.web.theme.files import STYLE
-from ebbmark.web.theme.pages import printed_headers, templates_of
+from ebbmark.web.theme import STYLE, printed_headers, templates
 from ebbmark.words.before_in_short import before_the_first_step
 from ebbmark.words.messages import say, spell
 from ebbmark.words.stopping import stop_words
@@ -104,7 +103,7 @@ def plan_page(answer: Answer, body: bytes = b"") -> str:
     """
     patient = _patient_of(answer.request.subject, body)
     today = datetime.fromtimestamp(answer.span_s[1], UTC).date()
-    template = templates_of("ebbmark.web.theme").get_template("plan_printed.html")
+    template = templates().get_template("plan_printed.html")
     return template.render(
         view=plan_view(answer),
         who=demographics_of(patient, today=today) if patient else None,

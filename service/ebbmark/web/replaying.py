@@ -30,7 +30,7 @@ from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.authentication import actor_of
 from ebbmark.web.body import FHIR_JSON, read_body, require_acceptable, require_fhir_json
 from ebbmark.web.documentation import REPLAY
-from ebbmark.web.work_pool import WorkPool
+from ebbmark.web.limits import WorkPool
 
 Json = dict[str, object]
 

@@ -1,13 +1,17 @@
-"""What replicas share, in a store with the protocol of Redis (Valkey, Redis): used tokens and counts of requests.
+"""Rate limits, and the store that replicas share (protocol of Redis: Valkey, Redis): used tokens, counts of requests.
 
-Optional. The store holds digests of names with an expiry, and nothing of a patient. It is asked on one connection with
-a short deadline; one that does not answer is left alone for a while (circuit breaker), and callers of this module then
-fall back on what this process remembers by itself. A client of our own, since five commands are needed: the usual
-library takes 27 MB and half a second to load.
+How often one client may ask is a token bucket that holds `burst` requests and fills at `per_minute`; without a store,
+or while it does not answer, each replica allows this much.
+
+The store is optional and holds digests of names with an expiry, and nothing of a patient. It is asked on one
+connection with a short deadline; one that does not answer is left alone for a while (circuit breaker), and callers of
+this module then fall back on what this process remembers by itself. A client of our own, since five commands are
+needed: the usual library takes 27 MB and half a second to load.
 
 Source: the Redis serialization protocol, version 2 (https://redis.io/docs/latest/develop/reference/protocol-spec/);
 commands SET with NX and PX, GET, EVAL, PING, AUTH, SELECT (Redis 5 and newer, Valkey). Rates: the generic cell rate
-algorithm (ITU-T I.371, annex A), which is a token bucket that is kept as one instant.
+algorithm (ITU-T I.371, annex A), which is a token bucket that is kept as one instant. The token
+bucket is common practice, no published source; 429 and Retry-After: RFC 6585, RFC 9110 section 10.2.3.
 """
 
 from __future__ import annotations
@@ -16,6 +20,7 @@ import asyncio
 import hashlib
 import logging
 import math
+from collections import OrderedDict
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -232,3 +237,65 @@ async def _exchange(stream: tuple[asyncio.StreamReader, asyncio.StreamWriter], p
         return None if rest == b"-1" else (await reader.readexactly(int(rest) + 2))[:-2]
     # The first word of an error is a code of the protocol, as NOAUTH; what follows may repeat what was sent.
     raise _Fault(rest.split(b" ", 1)[0].decode("ascii", "replace")[:40] if kind == b"-" else "not-a-store")
+
+
+MOST_CLIENTS = 10_000
+"""Buckets kept; the one unused for longest goes first, and comes back full."""
+
+
+@dataclass(frozen=True, slots=True)
+class RateLimit:
+    """How often one client may ask.
+
+    Attributes:
+        per_minute: on average [requests/min]; positive.
+        burst: at once, after a pause; at least 1.
+    """
+
+    per_minute: float
+    burst: int
+
+
+@dataclass(slots=True)
+class RequestRates:
+    """What each client has left: requests, and when that was true [s].
+
+    Attributes:
+        limit: how often one may ask.
+        most_clients: of whom this process remembers that.
+        store: shared by replicas; None where there is none.
+        kind: what is counted, so that one store tells the buckets of different doors apart.
+    """
+
+    limit: RateLimit
+    most_clients: int = MOST_CLIENTS
+    store: SharedStore | None = None
+    kind: str = ""
+    _left: OrderedDict[str, tuple[float, float]] = field(default_factory=OrderedDict)
+
+    async def counted(self, client: str, *, at_s: float) -> float | None:
+        """Count one request, for all replicas where they share a store that answers; as `wait_s`."""
+        if self.store is not None:
+            name, limit = f"{self.kind} {client}", self.limit
+            shared_s = await self.store.wait_s(name, per_minute=limit.per_minute, burst=limit.burst)
+            if shared_s is not None:
+                return shared_s or None
+        return self.wait_s(client, at_s=at_s)
+
+    def wait_s(self, client: str, *, at_s: float) -> float | None:
+        """Count one request in this process.
+
+        Args:
+            at_s: now, by a clock that never runs back [s].
+
+        Returns:
+            None where the request may go on; else how long until one may [s]. A refused request costs nothing.
+        """
+        left, then_s = self._left.pop(client, (float(self.limit.burst), at_s))
+        per_s = self.limit.per_minute / 60
+        left = min(float(self.limit.burst), left + (at_s - then_s) * per_s)
+        allowed = left >= 1
+        self._left[client] = (left - 1 if allowed else left, at_s)
+        while len(self._left) > self.most_clients:
+            self._left.popitem(last=False)
+        return None if allowed else (1 - left) / per_s

@@ -18,7 +18,7 @@ from ebbmark.site_files import content_of
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.authentication import SeenTokens
 from ebbmark.web.connections import exchange_of, patience_of
-from ebbmark.web.launch.access import USUAL_SCOPE, SmartLaunch
+from ebbmark.web.launch.access import SmartLaunch
 from ebbmark.web.launch.session import (
     CALLBACK,
     CookieKeyFault,
@@ -29,6 +29,7 @@ from ebbmark.web.launch.session import (
     read_cookie_keys,
 )
 from ebbmark.web.shared_store import SharedStore
+from ebbmark.web.token_check import USUAL_SCOPE
 from ebbmark.web.trust import Misconfigured
 
 _LOG = logging.getLogger("ebbmark")

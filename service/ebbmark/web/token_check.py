@@ -1,4 +1,6 @@
-"""Token checks: a JWT is verified here; any other token is shown to its issuer, who says what it is (introspection).
+"""Token checks, and what scopes allow.
+
+A JWT is verified here; any other token is shown to its issuer, who says what it is (introspection).
 
 A JWT counts if it is signed by a party we trust, for this audience, and valid now. What an issuer says is kept for as
 long as the token is valid, and no longer than `KEPT_S`, so that a revoked token is noticed; it is kept under a digest
@@ -7,7 +9,8 @@ of the token, never the token. Nothing of token, secret or answer is logged.
 Source: RFC 7515, RFC 7519; RFC 8725 (JWT best current practices: algorithm allow-list, key by issuer and kid, audience,
 no header that changes the meaning); signatures are checked by joserfc. RFC 7662 (request, `active`, section 4: caching
 bounded by exp); RFC 6749 section 2.3.1 (client credentials in the Authorization header, form-encoded). `KEPT_S` and
-`MOST_KEPT` are this project's choice.
+`MOST_KEPT` are this project's choice. Scopes: SMART App Launch 2.2, scopes-and-launch-context (letters c r u d s in
+this order; v1 read = rs, write = cud).
 """
 
 from __future__ import annotations
@@ -15,7 +18,8 @@ from __future__ import annotations
 import base64
 import binascii
 import hashlib
-from collections.abc import Callable, Mapping
+import re
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import Enum
 from typing import TYPE_CHECKING, Protocol
@@ -352,3 +356,81 @@ _OK = 200
 def _basic(client: str, secret: str) -> str:
     pair = f"{quote_plus(client)}:{quote_plus(secret)}".encode()
     return f"Basic {base64.b64encode(pair).decode()}"
+
+
+_SCOPE = re.compile(r"(?P<of>patient|user|system)/(?P<type>[A-Z][A-Za-z]*|\*)\.(?P<letters>c?r?u?d?s?|read|write|\*)")
+_V1 = {"read": "rs", "write": "cud", "*": "cruds"}
+
+
+@dataclass(frozen=True, slots=True)
+class Permission:
+    """What something needs: all of these letters on this resource type."""
+
+    resource_type: str
+    letters: str
+
+    @property
+    def scope(self) -> str:
+        """As the scope that a client would ask for."""
+        return f"system/{self.resource_type}.{self.letters}"
+
+
+EVALUATE = Permission("Observation", "rs")
+"""To have a trial read and answered."""
+READ_CONDITIONS = Permission("Condition", "rs")
+"""To have the Conditions of a patient read from the record as well."""
+READ_INFUSIONS = Permission("MedicationAdministration", "rs")
+"""To have vasopressors read from the record as well; without it the answer says that they were not."""
+READ_PROCEDURES = Permission("Procedure", "rs")
+"""To have Procedures, such as extracorporeal support, read from the record as well; without it likewise."""
+WRITE_BACK = Permission("Observation", "c")
+"""To have the answer put into the record as well."""
+
+NEEDED_TO_READ = ("Patient.r", "Observation.rs")
+NEEDED_TO_WRITE = ("Observation.crus", "GuidanceResponse.crus", "DetectedIssue.crus", "Device.c", "Provenance.cs")
+"""A new answer is created; an earlier one is searched for by its Provenance, read, and marked as superseded."""
+
+USUAL_SCOPE = (
+    "openid fhirUser online_access patient/Patient.rs patient/Observation.crus patient/GuidanceResponse.crus "
+    "patient/DetectedIssue.crus patient/DiagnosticReport.crus patient/Device.crs patient/DeviceMetric.rs "
+    "patient/Provenance.crs patient/List.crus patient/Condition.rs patient/Procedure.rs "
+    "patient/Encounter.rs"
+)
+"""What a launch asks for where the operator says nothing else; the scope of the launch itself comes on top."""
+
+
+def allows(scopes: Iterable[str], needed: Permission) -> bool:
+    """Whether the scopes of a token, taken together, allow what is needed; those not understood count for nothing."""
+    return _letters(scopes, needed.resource_type, ("system", "user")).issuperset(needed.letters)
+
+
+def missing(scope: str, needed: Iterable[str]) -> tuple[str, ...]:
+    """What a launch was not granted, as `patient/` scopes to ask for; empty where nothing lacks.
+
+    Args:
+        scope: as granted, apart by spaces; what is not understood counts for nothing.
+        needed: as `Observation.rs`.
+    """
+    lacking = []
+    for resource_type, _, letters in (one.partition(".") for one in needed):
+        held = _letters(scope.split(), resource_type, ("patient", "user", "system"))
+        lacks = "".join(letter for letter in letters if letter not in held)
+        lacking += [f"patient/{resource_type}.{lacks}"] if lacks else []
+    return tuple(lacking)
+
+
+def _letters(scopes: Iterable[str], resource_type: str, of: tuple[str, ...]) -> set[str]:
+    found = [match for match in map(_SCOPE.fullmatch, scopes) if match and match["of"] in of]
+    of_type = [match["letters"] for match in found if match["type"] in ("*", resource_type)]
+    return {letter for letters in of_type for letter in _V1.get(letters, letters)}
+
+
+def with_launch(scope: str, *, standalone: bool) -> str:
+    """The scopes to ask for, with the one that fits this kind of launch and without the other.
+
+    Args:
+        standalone: whether the launch comes from outside a record, which then asks for a patient.
+    """
+    own, other = ("launch/patient", "launch") if standalone else ("launch", "")
+    asked = [one for one in scope.split() if one not in (own, other)]
+    return " ".join((own, *asked))

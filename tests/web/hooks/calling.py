@@ -26,9 +26,9 @@ from ebbmark.web.hooks.answering import FETCH_LIMITS, CallContext
 from ebbmark.web.hooks.authentication import HooksAuthMiddleware
 from ebbmark.web.hooks.card import Where
 from ebbmark.web.hooks.routes import HooksConfig, hooks_router
-from ebbmark.web.rates import RequestRates
+from ebbmark.web.limits import WorkPool
+from ebbmark.web.shared_store import RequestRates
 from ebbmark.web.token_check import TokenRules
-from ebbmark.web.work_pool import WorkPool
 from fhir_builders import Json, at, bundle, height, observation, patient, trial_observations
 from web.asking import Reply, ask
 

@@ -14,7 +14,7 @@ from ebbmark.keys import read_public_keys
 from ebbmark.record.sign_in import FixedKeys
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
-from ebbmark.web.rates import RateLimit, RequestRates
+from ebbmark.web.shared_store import RateLimit, RequestRates
 from ebbmark.web.token_check import TokenRules, TrustedParty
 from issued_tokens import NOW_S, Issuer, forged
 from web.asking import Reply, ask

@@ -38,7 +38,7 @@ from ebbmark.web.hooks.call import HookCall, json_object, refusal
 from ebbmark.web.hooks.card import Where, card_of, identity_of
 from ebbmark.web.hooks.card_rules import Obstacle, OrderBesidePneumothorax, OrderDiffers, StopMet, TrialRead, judge
 from ebbmark.web.hooks.orders import PeepOrder, peep_orders
-from ebbmark.web.work_pool import WorkPool
+from ebbmark.web.limits import WorkPool
 
 FETCH_LIMITS = ReadLimits(requests=40, total_s=4.0)
 """How much is fetched for one call, and for how long: whoever opened a chart waits for it. Our choice."""

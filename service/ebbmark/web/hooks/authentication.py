@@ -22,14 +22,14 @@ from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.writing.audit_event import Actor
 from ebbmark.web.authentication import (
     ClientJwt,
-    Refused,
     SeenTokens,
     checked_client,
     count,
     not_signed_in,
     require_this_machine,
 )
-from ebbmark.web.rates import RequestRates
+from ebbmark.web.limits import Refused
+from ebbmark.web.shared_store import RequestRates
 from ebbmark.web.token_check import TokenRules
 
 _ACCEPTED = "Authorization: Bearer with a JWT of a known CDS client, its aud the address that is called"

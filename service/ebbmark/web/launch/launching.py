@@ -30,10 +30,11 @@ from ebbmark.record.connection import AddressRefusal, refusal_of
 from ebbmark.record.sign_in import SignInFailure
 from ebbmark.record.smart_launch import LaunchServer, UserGrant
 from ebbmark.web.body import read_body
-from ebbmark.web.launch.access import NEEDED_TO_READ, Expected, SmartLaunch, identified, missing, with_launch
+from ebbmark.web.launch.access import Expected, SmartLaunch, identified
 from ebbmark.web.launch.refusal import LaunchFault, refused
 from ebbmark.web.launch.session import CALLBACK, LAUNCH, PendingLaunch, Session, SmartClient, is_tab, note_cookies
-from ebbmark.web.theme.pages import PageRefused, page_response, templates_of
+from ebbmark.web.theme import PageRefused, page_response, templates
+from ebbmark.web.token_check import NEEDED_TO_READ, missing, with_launch
 
 LAUNCH_S = 600.0
 """From the start of a launch to the reply: a code is good for ten minutes at most (RFC 6749 section 4.1.2) [s]."""
@@ -344,5 +345,5 @@ def _choices(door: SmartLaunch) -> list[tuple[str, str]]:
 
 
 def _page(door: SmartLaunch, template: str, **values: object) -> Response:
-    body = templates_of("ebbmark.web.launch").get_template(template).render(root=door.cookies.root, **values)
+    body = templates().get_template(template).render(root=door.cookies.root, **values)
     return page_response(body, frame_ancestors=door.settings.frame_ancestors)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from enum import Enum
 
-from ebbmark.web.theme.pages import PageRefused
+from ebbmark.web.theme import PageRefused
 
 _AGAIN = "Open Ebbmark again from the patient's record."
 _OPERATOR = "If it stays so, whoever operates this service can put that right."

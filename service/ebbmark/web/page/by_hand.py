@@ -26,7 +26,7 @@ from ebbmark.web.page.answer_view import drawn as figure_drawn
 from ebbmark.web.page.decision import Form, form_of, frame_in_use
 from ebbmark.web.page.frame import Pages, frame_of
 from ebbmark.web.page.source import TrialSource
-from ebbmark.web.theme.pages import PageRefused
+from ebbmark.web.theme import PageRefused
 from ebbmark.words.messages import level, say
 from ebbmark.words.titration import in_short
 

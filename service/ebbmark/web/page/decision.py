@@ -21,7 +21,7 @@ from ebbmark.web.body import read_body
 from ebbmark.web.page.frame import Frame, Pages, frame_of
 from ebbmark.web.page.review_view import earlier_view, review_view
 from ebbmark.web.page.source import Choice, TrialSource, titrated
-from ebbmark.web.theme.pages import PageRefused
+from ebbmark.web.theme import PageRefused
 from ebbmark.words.messages import say
 
 LONGEST_FORM: Final = 10_000

@@ -10,7 +10,7 @@ from fastapi import Response
 
 from ebbmark.fhir.reading.patient import Demographics, demographics_of
 from ebbmark.web.page.source import TrialSource
-from ebbmark.web.theme.pages import page_response, templates_of
+from ebbmark.web.theme import page_response, templates
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +28,7 @@ class Pages:
 
     def body(self, template: str, **values: object) -> str:
         """A page or a part of one."""
-        return templates_of("ebbmark.web.page").get_template(template).render(root=self.root, **values)
+        return templates().get_template(template).render(root=self.root, **values)
 
     def page(self, template: str, frame: Frame, *, here: str = "-", status: int = 200, **values: object) -> Response:
         """A page about a patient.

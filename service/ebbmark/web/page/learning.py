@@ -34,7 +34,7 @@ from ebbmark.views.picture import inline_of, words_of
 from ebbmark.web.page.answer_view import Drawn
 from ebbmark.web.page.frame import Pages
 from ebbmark.web.page.words import clinical_sentences, clock
-from ebbmark.web.theme.pages import PageRefused, page_response
+from ebbmark.web.theme import PageRefused, page_response
 from ebbmark.words.messages import say
 
 Json = dict[str, object]

@@ -25,11 +25,11 @@ from ebbmark.record.write_outcome import WriteOutcome, WriteState
 from ebbmark.use_cases.from_record import answer_from_record
 from ebbmark.use_cases.recording import DryRun, Recorded, dry_run, record_answer, record_entered, to_be_written
 from ebbmark.web.audit_trail import AuditTrail
-from ebbmark.web.launch.access import NEEDED_TO_WRITE, missing
 from ebbmark.web.launch.refusal import LaunchFault, refused
 from ebbmark.web.launch.session import Session
 from ebbmark.web.page.source import Choice
-from ebbmark.web.theme.pages import PageRefused
+from ebbmark.web.theme import PageRefused
+from ebbmark.web.token_check import NEEDED_TO_WRITE, missing
 from ebbmark.words.messages import say
 
 NEEDED_FOR_REPORT: Final = "DiagnosticReport.crus"

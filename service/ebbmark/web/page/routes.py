@@ -31,7 +31,7 @@ from ebbmark.web.page.learning import show_learning
 from ebbmark.web.page.record_source import RecordSource, Rules
 from ebbmark.web.page.source import Choice, TrialSource
 from ebbmark.web.page.words import clinical_sentences, clock
-from ebbmark.web.theme.pages import PageRefused, page_response
+from ebbmark.web.theme import PageRefused, page_response
 
 AS_OF: Final = "Ebbmark-As-Of"
 """The time of day at which a running trial was looked at, for the page that renews itself."""

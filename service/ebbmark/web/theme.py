@@ -1,5 +1,6 @@
-"""How pages are made: Jinja2 with everything escaped, units in print, the content policy, and pages that refuse.
+"""The look of every page: Jinja2 with everything escaped, units in print, style and script, and pages that refuse.
 
+The stylesheet and the script are read once, named by what they contain, and kept by browsers for as long as they like.
 Source: Content Security Policy Level 3 (no inline script or style, nothing from elsewhere).
 """
 
@@ -8,19 +9,89 @@ from __future__ import annotations
 import re
 from base64 import b64encode
 from collections.abc import Awaitable, Callable, Mapping, Sequence
+from dataclasses import dataclass
 from functools import cache
 from hashlib import sha256
+from importlib.resources import files
 from typing import TYPE_CHECKING, Final
 
-from fastapi import Request, Response
+from fastapi import APIRouter, Request, Response
 from markupsafe import Markup, escape
 
 from ebbmark import __version__
-from ebbmark.web.theme.files import SCRIPT, STYLE
 from ebbmark.words.messages import say
 
 if TYPE_CHECKING:
     from jinja2 import Environment
+
+
+_FOREVER = "public, max-age=31536000, immutable"
+_ASK_AGAIN = "no-cache"
+
+
+@dataclass(frozen=True, slots=True)
+class StaticFile:
+    """One file that pages link to.
+
+    Attributes:
+        name: below `/page/`.
+        digest: first digits of the SHA-256 of the body.
+    """
+
+    name: str
+    media_type: str
+    body: bytes
+    digest: str
+
+    @property
+    def url(self) -> str:
+        """The address that changes whenever the content does."""
+        return f"/page/{self.name}?v={self.digest}"
+
+
+def _read(name: str, media_type: str) -> StaticFile:
+    body = (files("ebbmark.web") / "static" / name).read_bytes()
+    return StaticFile(name, media_type, body, sha256(body).hexdigest()[:16])
+
+
+STYLE: Final = _read("style.css", "text/css; charset=utf-8")
+SCRIPT: Final = _read("page.js", "text/javascript; charset=utf-8")
+
+
+def files_router() -> APIRouter:
+    """The routes of both; open to everybody, since nothing in them is about anybody."""
+    router = APIRouter(tags=["page"])
+    for file, operation_id, summary in (
+        (STYLE, "readStylesheet", "The stylesheet of the pages"),
+        (SCRIPT, "readScript", "The script of the pages"),
+    ):
+        _serve(router, file, operation_id, summary)
+    return router
+
+
+def _serve(router: APIRouter, file: StaticFile, operation_id: str, summary: str) -> None:
+    tag = f'"{file.digest}"'
+
+    async def static_file(request: Request) -> Response:
+        kept = _FOREVER if request.query_params.get("v") == file.digest else _ASK_AGAIN
+        headers: Mapping[str, str] = {"cache-control": kept, "etag": tag}
+        if request.headers.get("if-none-match") == tag:
+            return Response(status_code=304, headers=headers)
+        return Response(file.body, media_type=file.media_type, headers=headers)
+
+    media = file.media_type.partition(";")[0]
+    router.add_api_route(
+        f"/page/{file.name}",
+        static_file,
+        methods=["GET"],
+        summary=summary,
+        operation_id=operation_id,
+        response_class=Response,
+        responses={
+            200: {"description": "The file.", "content": {media: {"schema": {"type": "string"}}}},
+            304: {"description": "The browser's copy is the present one."},
+        },
+    )
 
 
 def page_headers(frame_ancestors: Sequence[str] = ()) -> dict[str, str]:
@@ -80,16 +151,12 @@ HTML: Final = "text/html; charset=utf-8"
 
 
 @cache
-def templates_of(package: str) -> Environment:
-    """The templates of a package, and those of this one that they build on; made with the first page.
-
-    Args:
-        package: dotted name; its templates lie in its folder `templates`.
-    """
-    from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
+def templates() -> Environment:
+    """The templates of all pages; made with the first page."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined
 
     environment = Environment(
-        loader=ChoiceLoader([PackageLoader(package), PackageLoader("ebbmark.web.theme")]),
+        loader=PackageLoader("ebbmark.web"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
@@ -180,11 +247,7 @@ def refusal_page(
         frame_ancestors: origins that may show it in a frame.
         root: path below which browsers see this service; empty for its host alone.
     """
-    body = (
-        templates_of("ebbmark.web.theme")
-        .get_template("refused.html")
-        .render(title=title, sentence=sentence, todo=todo, root=root)
-    )
+    body = templates().get_template("refused.html").render(title=title, sentence=sentence, todo=todo, root=root)
     return page_response(body, status=status, frame_ancestors=frame_ancestors, headers=headers)
 
 
