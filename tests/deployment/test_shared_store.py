@@ -21,9 +21,16 @@ import pytest
 
 from certificates import certificates
 from ebbmark.record.connection import client_tls
-from ebbmark.web.authentication import SeenTokens
-from ebbmark.web.shared_store import PATIENCE_S, REST_S, RateLimit, RequestRates, SharedStore, store_address
-from ebbmark.web.token_check import TokenRefusal
+from ebbmark.web.shared_store import (
+    PATIENCE_S,
+    REST_S,
+    RateLimit,
+    RequestRates,
+    SeenTokens,
+    SharedStore,
+    TokenUse,
+    store_address,
+)
 from issued_tokens import Issuer
 from web.browsing import free_port
 
@@ -91,16 +98,16 @@ def with_two(url: str, work: Callable[[SharedStore, SharedStore], Awaitable[T]])
     return asyncio.run(run())
 
 
-async def used(seen: SeenTokens, jti: str, *, until_s: float = NOW_S + 300) -> TokenRefusal | None:
-    return await seen.first_use("https://ehr.example", jti, until_s=until_s, at_s=NOW_S)
+async def used(seen: SeenTokens, jti: str, *, until_s: float = NOW_S + 300) -> TokenUse:
+    return await seen.use("https://ehr.example", jti, until_s=until_s, at_s=NOW_S)
 
 
 def test_a_token_that_one_replica_saw_is_refused_by_the_other(url: str) -> None:
-    async def twice(one: SharedStore, other: SharedStore) -> list[TokenRefusal | None]:
+    async def twice(one: SharedStore, other: SharedStore) -> list[TokenUse]:
         first, second = SeenTokens(store=one), SeenTokens(store=other)
         return [await used(first, "a"), await used(second, "a"), await used(second, "b")]
 
-    assert with_two(url, twice) == [None, TokenRefusal.REPLAYED, None]
+    assert with_two(url, twice) == [TokenUse.FIRST, TokenUse.REPLAYED, TokenUse.FIRST]
 
 
 def test_of_many_uses_at_one_moment_one_counts(url: str) -> None:
@@ -169,7 +176,7 @@ def test_what_is_kept_holds_no_name(url: str) -> None:
 def test_while_the_store_is_away_each_replica_goes_on_by_itself_and_says_so(caplog: pytest.LogCaptureFixture) -> None:
     port, clock = free_port(), Clock()
 
-    async def away_and_back() -> list[TokenRefusal | None]:
+    async def away_and_back() -> list[TokenUse]:
         shared = store(f"redis://:{PASSWORD}@127.0.0.1:{port}", clock)
         here, there = SeenTokens(store=shared), SeenTokens(store=shared)
         with ExitStack() as up:
@@ -188,8 +195,8 @@ def test_while_the_store_is_away_each_replica_goes_on_by_itself_and_says_so(capl
     with caplog.at_level(logging.WARNING):
         told = asyncio.run(away_and_back())
 
-    refused = TokenRefusal.REPLAYED
-    assert told == [None, refused, None, refused, None, None, refused]
+    first, refused = TokenUse.FIRST, TokenUse.REPLAYED
+    assert told == [first, refused, first, refused, first, first, refused]
     assert [one.split(" (")[0] for one in caplog.messages] == [
         "The shared store does not answer",
         "The shared store answers again.",

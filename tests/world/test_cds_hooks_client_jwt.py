@@ -13,7 +13,8 @@ import pytest
 
 from ebbmark.keys import read_public_keys
 from ebbmark.record.sign_in import FixedKeys
-from ebbmark.web.authentication import ClientJwt, SeenTokens, checked_client
+from ebbmark.web.authentication import ClientJwt, checked_client
+from ebbmark.web.shared_store import SeenTokens
 from ebbmark.web.token_check import TokenRefusal, TokenRules, TrustedParty
 
 ENDPOINT = "https://cds.example.org/cds-services/some-service"

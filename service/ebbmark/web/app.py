@@ -28,7 +28,7 @@ from ebbmark.site_files import codes_of, files_of, remarks_on, site_of, use_mess
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.authentication import page_rates
-from ebbmark.web.boundary import Boundary, not_routed, refusals
+from ebbmark.web.boundary import Boundary, HooksOrigins, not_routed, refusals
 from ebbmark.web.connections import (
     caller_records_of,
     entrance_of,
@@ -45,7 +45,6 @@ from ebbmark.web.definitions import definitions_router
 from ebbmark.web.documentation import DESCRIPTION, Documented
 from ebbmark.web.health import Probes, health_router
 from ebbmark.web.hooks.answering import CallContext
-from ebbmark.web.hooks.authentication import HooksOrigins
 from ebbmark.web.hooks.card import Where
 from ebbmark.web.hooks.routes import HooksConfig, hooks_router
 from ebbmark.web.inspecting import inspection_router, launched_inspection_router

@@ -3,7 +3,9 @@
 Open to everybody: health, the published keys, the OpenAPI document and the definitions of the FHIR door (a client must
 be able to read the CapabilityStatement before it can know how to sign in). Everything else of the FHIR door needs an
 access token with its scopes, unless sign-in is off; then only callers on this machine come in, and no web page of
-another origin. A CDS Hooks client sends a JWT that it signed itself.
+another origin. A CDS Hooks client sends a JWT that it signed itself, its `aud` the address that is called, each used
+once: for discovery, call and feedback alike. Without such clients the CDS Hooks door is open only while sign-in is off
+altogether, and then to callers on this machine.
 
 What was seen of CDS clients is remembered in this process, and in a store that replicas share where one is configured.
 Without one, or while it does not answer, a token stolen on the way could be used once at each replica until it expires.
@@ -13,7 +15,8 @@ Source: RFC 6750 (bearer tokens and their refusals: 401, 403, WWW-Authenticate),
 entitlements, section 2.2.3.1, mean what a site's rule says), SMART App Launch 2.2 (aud is the FHIR base URL). CDS Hooks
 2.0, "Trusting CDS Clients": Authorization: Bearer with a JWT whose iss, aud (the exact address that is called), exp,
 iat and jti are all there; no `none`, no symmetric algorithm; iss and jku from an allow-list; jti remembered against
-replay. The text sets no longest life: `LONGEST_CLIENT_LIFE_S` is ours, since what must be remembered until it expires
+replay; on every request, "whether that be a Discovery call, a single CDS Service invocation, or multiple exchanges".
+The text sets no longest life: `LONGEST_CLIENT_LIFE_S` is ours, since what must be remembered until it expires
 must expire.
 """
 
@@ -21,7 +24,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from ipaddress import ip_address
 from urllib.parse import urlsplit
 
@@ -32,7 +35,7 @@ from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.writing.audit_event import Actor
 from ebbmark.record.connection import is_this_machine
 from ebbmark.web.limits import CALLER, Refused
-from ebbmark.web.shared_store import RateLimit, RequestRates, SharedStore
+from ebbmark.web.shared_store import RateLimit, RequestRates, SeenTokens, SharedStore, TokenUse
 from ebbmark.web.theme import PageRefused
 from ebbmark.web.token_check import (
     EVALUATE,
@@ -134,7 +137,6 @@ def _listed(claim: object) -> list[object]:
 
 
 LONGEST_CLIENT_LIFE_S = 600.0
-MOST_REMEMBERED = 100_000
 LONGEST_JTI = 200
 
 
@@ -144,40 +146,6 @@ class ClientJwt:
 
     issuer: str
     tenant: str | None = None
-
-
-@dataclass(slots=True)
-class SeenTokens:
-    """The tokens used so far that have not expired, by issuer and jti, with the time until which each counts [s].
-
-    Attributes:
-        store: shared by replicas; None where there is none.
-    """
-
-    most: int = MOST_REMEMBERED
-    store: SharedStore | None = None
-    _until_s: dict[tuple[str, str], float] = field(default_factory=dict)
-
-    async def first_use(self, issuer: str, jti: str, *, until_s: float, at_s: float) -> TokenRefusal | None:
-        """Remember a token, or say why it may not be used."""
-        # Here first: what this process saw counts also while the store does not answer, and two uses at one moment too.
-        refusal = self._first_use_here(issuer, jti, until_s=until_s, at_s=at_s)
-        if refusal is not None or self.store is None:
-            return refusal
-        name = msgspec.json.encode((issuer, jti)).decode()
-        used = await self.store.is_first_use(name, for_s=until_s - at_s) is False
-        return TokenRefusal.REPLAYED if used else None
-
-    def _first_use_here(self, issuer: str, jti: str, *, until_s: float, at_s: float) -> TokenRefusal | None:
-        known_until_s = self._until_s.get((issuer, jti))
-        if known_until_s is not None and known_until_s > at_s:
-            return TokenRefusal.REPLAYED
-        if len(self._until_s) >= self.most:
-            self._until_s = {key: until for key, until in self._until_s.items() if until > at_s}
-        if len(self._until_s) >= self.most:
-            return TokenRefusal.TOO_MANY
-        self._until_s[issuer, jti] = until_s
-        return None
 
 
 async def checked_client(
@@ -200,10 +168,11 @@ async def checked_client(
         return claims
     if claims.cnf is not msgspec.UNSET:
         return TokenRefusal.BOUND
-    refusal = _form_of(claims, at_s, rules.leeway_s) or await seen.first_use(
-        claims.iss, claims.jti or "", until_s=claims.exp + rules.leeway_s, at_s=at_s
-    )
-    return refusal if refusal is not None else ClientJwt(claims.iss, claims.tenant)
+    refusal = _form_of(claims, at_s, rules.leeway_s)
+    if refusal is not None:
+        return refusal
+    use = await seen.use(claims.iss, claims.jti or "", until_s=claims.exp + rules.leeway_s, at_s=at_s)
+    return ClientJwt(claims.iss, claims.tenant) if use is TokenUse.FIRST else TokenRefusal[use.name]
 
 
 def _form_of(claims: Claims, at_s: float, leeway_s: float) -> TokenRefusal | None:
@@ -220,7 +189,7 @@ _SOON_S = 5
 
 
 @dataclass(frozen=True, slots=True)
-class AuthMiddleware:
+class FhirAuthentication:
     """The entrance of the FHIR door.
 
     Attributes:
@@ -245,30 +214,99 @@ class AuthMiddleware:
         Raises:
             Refused: 401, 403, 429 or 503.
         """
-        address = request.client.host if request.client else ""
+        address = address_of(request)
         if self.rules is None:
             require_this_machine(address, request.headers.get("origin"), request.headers.get("host"), self.audience)
-            caller = Caller("", "", None)
+            caller: Caller | TokenRefusal | None = Caller("", "", None)
         else:
-            caller = await self._signed_in(self.rules, request, address)
+            caller = await checked_caller(
+                _authorization(request),
+                rules=self.rules,
+                audience=self.audience,
+                at_s=self.wall_s(),
+                introspection=self.introspection,
+            )
+        if not isinstance(caller, Caller):
+            accepted = "Authorization: Bearer with an access token of a trusted issuer"
+            raise await _turned_away(caller, accepted, address, self.rates, self.steady_s())
         await count(self.rates, f"{caller.issuer} {caller.client}" if caller.client else address, self.steady_s())
         request.state.caller = caller
         require(request, EVALUATE)
 
-    async def _signed_in(self, rules: TokenRules, request: Request, address: str) -> Caller:
-        headers = request.headers.getlist("authorization")
-        found = await checked_caller(
-            headers[0] if len(headers) == 1 else None,
-            rules=rules,
-            audience=self.audience,
+
+@dataclass(frozen=True, slots=True)
+class HooksAuthentication:
+    """The entrance of the CDS Hooks door.
+
+    Attributes:
+        rules: whose JWTs are accepted; None where no client is configured.
+        root: address of this application as clients know it; with the path, the `aud` of their tokens.
+        elsewhere_signed_in: whether other doors ask for sign-in.
+        origins: web origins that may call from a browser.
+        rates: how often each client asked; None where there is no limit.
+        wall_s: seconds since 1970-01-01T00:00:00Z.
+        steady_s: seconds that never run back.
+    """
+
+    rules: TokenRules | None
+    root: str
+    seen: SeenTokens
+    elsewhere_signed_in: bool
+    origins: tuple[str, ...]
+    rates: RequestRates | None
+    wall_s: Callable[[], float]
+    steady_s: Callable[[], float]
+
+    async def admit(self, request: Request) -> Actor:
+        """Let the request in, and say who asks.
+
+        Raises:
+            Refused: 401, 403, 429 or 503.
+        """
+        address = address_of(request)
+        if self.rules is None:
+            if self.elsewhere_signed_in:
+                found, accepted = "a service without known CDS clients", "a service whose cds_clients are configured"
+                sentence = (
+                    "No CDS clients are configured here, so that this door is shut. Configure EBBMARK_CDS_CLIENTS."
+                )
+                raise Refused(Problem(ProblemKind.NOT_PERMITTED, "", found, accepted, sentence), {}, "door-shut")
+            origin = request.headers.get("origin")
+            origin = None if origin in self.origins else origin
+            require_this_machine(address, origin, request.headers.get("host"), self.root)
+            await count(self.rates, address, self.steady_s())
+            return Actor(address=address)
+        client = await checked_client(
+            _authorization(request),
+            endpoint_url=f"{self.root}{request.scope['path']}",
+            rules=self.rules,
+            seen=self.seen,
             at_s=self.wall_s(),
-            introspection=self.introspection,
         )
-        if isinstance(found, Caller):
-            return found
-        # Failed tries count for the address, so that nobody can try without end.
-        await count(self.rates, address, self.steady_s())
-        raise not_signed_in(found, "Authorization: Bearer with an access token of a trusted issuer")
+        if not isinstance(client, ClientJwt):
+            accepted = "Authorization: Bearer with a JWT of a known CDS client, its aud the address that is called"
+            raise await _turned_away(client, accepted, address, self.rates, self.steady_s())
+        name = client.tenant or client.issuer
+        await count(self.rates, f"{client.issuer} {name}", self.steady_s())
+        return Actor(client.issuer, name, address)
+
+
+def address_of(request: Request) -> str:
+    """Network address of the caller; empty where there is none."""
+    return request.client.host if request.client else ""
+
+
+def _authorization(request: Request) -> str | None:
+    headers = request.headers.getlist("authorization")
+    return headers[0] if len(headers) == 1 else None
+
+
+async def _turned_away(
+    refusal: TokenRefusal | None, accepted: str, address: str, rates: RequestRates | None, at_s: float
+) -> Refused:
+    # Failed tries count for the address, so that nobody can try without end.
+    await count(rates, address, at_s)
+    return not_signed_in(refusal, accepted)
 
 
 async def count(rates: RequestRates | None, client: str, at_s: float) -> None:
@@ -284,13 +322,16 @@ async def count(rates: RequestRates | None, client: str, at_s: float) -> None:
     CALLER.set(client)
     wait_s = await rates.counted(client, at_s=at_s) if rates is not None else None
     if wait_s is not None:
-        raise _too_often(max(1, math.ceil(wait_s)))
+        seconds = max(1, math.ceil(wait_s))
+        sentence = f"Too many requests from this client; ask again in {seconds} s."
+        problem = Problem(ProblemKind.TOO_OFTEN, "", "too many requests", "fewer requests per minute", sentence)
+        raise Refused(problem, {"Retry-After": str(seconds)})
 
 
 def actor_of(request: Request) -> Actor:
     """Who asks, for the audit trail."""
     caller = _caller_of(request)
-    return Actor(caller.issuer, caller.client, request.client.host if request.client else "")
+    return Actor(caller.issuer, caller.client, address_of(request))
 
 
 def _caller_of(request: Request) -> Caller:
@@ -365,14 +406,6 @@ def not_signed_in(refusal: TokenRefusal | None, accepted: str) -> Refused:
     )
 
 
-def _too_often(wait_s: int) -> Refused:
-    accepted = "fewer requests per minute"
-    sentence = f"Too many requests from this client; ask again in {wait_s} s."
-    return Refused(
-        Problem(ProblemKind.TOO_OFTEN, "", "too many requests", accepted, sentence), {"Retry-After": str(wait_s)}
-    )
-
-
 def require_this_machine(address: str, origin: str | None, host: str | None, own_url: str) -> None:
     """While sign-in is off: no caller from elsewhere, and no page from elsewhere in a browser on this machine.
 
@@ -441,7 +474,7 @@ def page_rates(
     async def counted(request: Request) -> None:
         tab = request.path_params.get("tab")
         if tab is None:
-            rates, client = launches, request.client.host if request.client else ""
+            rates, client = launches, address_of(request)
         else:
             rates, client = tabs, str(tab)
         wait_s = await rates.counted(client, at_s=steady_s()) if rates is not None else None

@@ -16,11 +16,12 @@ from __future__ import annotations
 import asyncio
 import logging
 import math
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 
 import msgspec
 from fastapi import Request, Response
 from starlette.exceptions import HTTPException
+from starlette.middleware.cors import CORSMiddleware
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from ebbmark.fhir.operations import BY_SLUG
@@ -252,3 +253,31 @@ def _refusal(path: str, problem: Problem, title: str, headers: dict[str, str]) -
     if is_of_a_page(path):
         return refusal_page(title, problem.sentence, status, headers=headers)
     return outcome_response((problem,), status, headers)
+
+
+_HOOKS = "/cds-services"
+
+
+class HooksOrigins:
+    """CORS for the paths of the CDS Hooks door alone (CDS Hooks 2.0, "Cross-Origin Resource Sharing"; Fetch standard).
+
+    Args:
+        origins: those allowed; no credentials of the browser are, since tokens are sent in a header.
+    """
+
+    def __init__(self, app: ASGIApp, origins: Sequence[str]) -> None:
+        self.app = app
+        self._open = CORSMiddleware(
+            app,
+            allow_origins=origins,
+            allow_methods=("GET", "POST"),
+            allow_headers=("Authorization", "Content-Type"),
+            allow_credentials=False,
+            max_age=600,
+        )
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass the request on, through CORS where it is for this door."""
+        path = scope.get("path", "") if scope["type"] == "http" else ""
+        inside = path == _HOOKS or path.startswith(f"{_HOOKS}/")
+        await (self._open if inside else self.app)(scope, receive, send)

@@ -18,9 +18,8 @@ from ebbmark.record.refusal_log import unusable_log
 from ebbmark.record.sign_in import SignIn, SignInClock, SignInSettings
 from ebbmark.settings import Issuer, Settings
 from ebbmark.site_files import content_of
-from ebbmark.web.authentication import AuthMiddleware, SeenTokens
-from ebbmark.web.hooks.authentication import HooksAuthMiddleware
-from ebbmark.web.shared_store import RateLimit, RequestRates, SharedStore, store_address
+from ebbmark.web.authentication import FhirAuthentication, HooksAuthentication
+from ebbmark.web.shared_store import RateLimit, RequestRates, SeenTokens, SharedStore, store_address
 from ebbmark.web.token_check import (
     EVALUATE,
     READ_CONDITIONS,
@@ -106,7 +105,7 @@ def shared_store_of(settings: Settings, tls: SSLContext | None) -> SharedStore |
     return SharedStore(address, tls, time.monotonic)
 
 
-def entrance_of(settings: Settings, base_url: str, outside: Exchange, store: SharedStore | None) -> AuthMiddleware:
+def entrance_of(settings: Settings, base_url: str, outside: Exchange, store: SharedStore | None) -> FhirAuthentication:
     """Who may come in at the FHIR door, and how often."""
     signing_in = signs_in(settings)
     rules = rules_for(
@@ -120,7 +119,7 @@ def entrance_of(settings: Settings, base_url: str, outside: Exchange, store: Sha
     per_minute = settings.requests_per_minute
     if per_minute is None:
         per_minute = USUAL_REQUESTS_PER_MINUTE if signing_in else 0
-    return AuthMiddleware(
+    return FhirAuthentication(
         rules=rules if signing_in else None,
         audience=settings.audience or base_url,
         rates=_rates(settings, per_minute, store, "fhir"),
@@ -159,8 +158,8 @@ def _rates(settings: Settings, per_minute: float, store: SharedStore | None, kin
 
 
 def hooks_entrance_of(
-    settings: Settings, root: str, entrance: AuthMiddleware, outside: Exchange, store: SharedStore | None
-) -> HooksAuthMiddleware:
+    settings: Settings, root: str, entrance: FhirAuthentication, outside: Exchange, store: SharedStore | None
+) -> HooksAuthentication:
     """Who may come in at the CDS Hooks door, and how often.
 
     Args:
@@ -182,7 +181,7 @@ def hooks_entrance_of(
     per_minute = settings.requests_per_minute
     if per_minute is None:
         per_minute = USUAL_REQUESTS_PER_MINUTE if settings.cds_clients else 0
-    return HooksAuthMiddleware(
+    return HooksAuthentication(
         rules=rules if settings.cds_clients else None,
         root=root,
         seen=SeenTokens(store=store),

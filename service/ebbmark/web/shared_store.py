@@ -29,6 +29,8 @@ from ssl import SSLContext, create_default_context
 from urllib.parse import unquote, urlsplit
 from uuid import uuid4
 
+import msgspec
+
 from ebbmark.telemetry.measured import Measured, set_gauge
 
 _LOG = logging.getLogger("ebbmark")
@@ -299,3 +301,47 @@ class RequestRates:
         while len(self._left) > self.most_clients:
             self._left.popitem(last=False)
         return None if allowed else (1 - left) / per_s
+
+
+MOST_REMEMBERED = 100_000
+
+
+class TokenUse(Enum):
+    """Whether a token, good for one use, may be used."""
+
+    FIRST = "it was not used before"
+    REPLAYED = "it was used before"
+    TOO_MANY = "too many tokens are in use to tell"
+
+
+@dataclass(slots=True)
+class SeenTokens:
+    """The tokens used so far that have not expired, by issuer and jti, with the time until which each counts [s].
+
+    Attributes:
+        store: shared by replicas; None where there is none.
+    """
+
+    most: int = MOST_REMEMBERED
+    store: SharedStore | None = None
+    _until_s: dict[tuple[str, str], float] = field(default_factory=dict)
+
+    async def use(self, issuer: str, jti: str, *, until_s: float, at_s: float) -> TokenUse:
+        """Remember a token, and say whether this is its first use."""
+        # Here first: what this process saw counts also while the store does not answer, and two uses at one moment too.
+        here = self._use_here(issuer, jti, until_s=until_s, at_s=at_s)
+        if here is not TokenUse.FIRST or self.store is None:
+            return here
+        name = msgspec.json.encode((issuer, jti)).decode()
+        used = await self.store.is_first_use(name, for_s=until_s - at_s) is False
+        return TokenUse.REPLAYED if used else here
+
+    def _use_here(self, issuer: str, jti: str, *, until_s: float, at_s: float) -> TokenUse:
+        if self._until_s.get((issuer, jti), at_s) > at_s:
+            return TokenUse.REPLAYED
+        if len(self._until_s) >= self.most:
+            self._until_s = {key: until for key, until in self._until_s.items() if until > at_s}
+        if len(self._until_s) >= self.most:
+            return TokenUse.TOO_MANY
+        self._until_s[issuer, jti] = until_s
+        return TokenUse.FIRST

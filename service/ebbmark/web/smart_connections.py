@@ -16,7 +16,6 @@ from ebbmark.record.smart_launch import AppClient
 from ebbmark.settings import Settings, SmartRecord
 from ebbmark.site_files import content_of
 from ebbmark.web.audit_trail import AuditTrail
-from ebbmark.web.authentication import SeenTokens
 from ebbmark.web.connections import exchange_of, patience_of
 from ebbmark.web.launch.access import SmartLaunch
 from ebbmark.web.launch.session import (
@@ -28,7 +27,7 @@ from ebbmark.web.launch.session import (
     random_seal,
     read_cookie_keys,
 )
-from ebbmark.web.shared_store import SharedStore
+from ebbmark.web.shared_store import SeenTokens, SharedStore
 from ebbmark.web.token_check import USUAL_SCOPE
 from ebbmark.web.trust import Misconfigured
 

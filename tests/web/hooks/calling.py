@@ -20,14 +20,13 @@ from ebbmark.keys import SigningKey
 from ebbmark.record.client import CallerRecords, Patience
 from ebbmark.use_cases.from_record import ReadLimits
 from ebbmark.web.audit_trail import AuditTrail
-from ebbmark.web.authentication import SeenTokens
+from ebbmark.web.authentication import HooksAuthentication
 from ebbmark.web.boundary import Boundary, rejected
 from ebbmark.web.hooks.answering import FETCH_LIMITS, CallContext
-from ebbmark.web.hooks.authentication import HooksAuthMiddleware
 from ebbmark.web.hooks.card import Where
 from ebbmark.web.hooks.routes import HooksConfig, hooks_router
 from ebbmark.web.limits import WorkPool
-from ebbmark.web.shared_store import RequestRates
+from ebbmark.web.shared_store import RequestRates, SeenTokens
 from ebbmark.web.token_check import TokenRules
 from fhir_builders import Json, at, bundle, height, observation, patient, trial_observations
 from web.asking import Reply, ask
@@ -72,7 +71,7 @@ def hooks_app(
 
     Where it asks a real record, its lifespan closes the connections in the end.
     """
-    entrance = HooksAuthMiddleware(
+    entrance = HooksAuthentication(
         rules, root, SeenTokens(), elsewhere_signed_in, origins, rates, lambda: at_s, steady_s
     )
     guests = CallerRecords(allowed, patience=patience)

@@ -17,10 +17,10 @@ from ebbmark.fhir.reading.question import Limits
 from ebbmark.fhir.writing.audit_event import Access as Accessed
 from ebbmark.fhir.writing.audit_event import AuditAction
 from ebbmark.web.audit_trail import AuditTrail
+from ebbmark.web.authentication import HooksAuthentication
 from ebbmark.web.body import read_body, require_fhir_json
 from ebbmark.web.documentation import REFUSALS, RESOURCE, example_of, path_parameter, refused
 from ebbmark.web.hooks.answering import CallContext, answer_call, log_feedback, read_feedback
-from ebbmark.web.hooks.authentication import HooksAuthMiddleware
 from ebbmark.web.hooks.call import HOOKS, SERVICE_ID, discovery, read_call
 
 JSON = "application/json"
@@ -205,7 +205,7 @@ class HooksConfig:
         wall_s: seconds since 1970-01-01T00:00:00Z.
     """
 
-    entrance: HooksAuthMiddleware
+    entrance: HooksAuthentication
     calls: CallContext
     limits: Limits
     trail: AuditTrail

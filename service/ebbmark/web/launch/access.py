@@ -9,6 +9,7 @@ import re
 import ssl
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from enum import Enum
 from hmac import compare_digest
 from urllib.parse import urlsplit
 
@@ -21,8 +22,6 @@ from ebbmark.record.retry import CallFailure, ViewCache
 from ebbmark.record.sign_in import PublishedKeys, SignInClock, SignInFailure
 from ebbmark.record.smart_launch import KnownServer, LaunchServer, TokenRequests, UserGrant
 from ebbmark.web.audit_trail import AuditTrail
-from ebbmark.web.authentication import SeenTokens
-from ebbmark.web.launch.refusal import LaunchFault, refused
 from ebbmark.web.launch.session import (
     SESSION,
     CookieRules,
@@ -33,7 +32,53 @@ from ebbmark.web.launch.session import (
     is_tab,
     note_cookies,
 )
+from ebbmark.web.shared_store import SeenTokens
+from ebbmark.web.theme import PageRefused
 from ebbmark.web.token_check import KeySource, TokenRefusal, TokenRules, TrustedParty, verified_claims
+from ebbmark.words.messages import say
+
+
+class LaunchFault(Enum):
+    """Why a launch or session does not go on: its texts in the catalogue (section `launch`), and the HTTP status."""
+
+    NO_ISS = ("no-iss", 400)
+    NO_LAUNCH = ("no-launch", 400)
+    NOT_LISTED = ("not-listed", 403)
+    NO_SERVER = ("no-server", 502)
+    NO_STATE = ("no-state", 400)
+    NOT_BEGUN_HERE = ("not-begun-here", 400)
+    STATE_MISMATCH = ("state-mismatch", 400)
+    OTHER_ISSUER = ("other-issuer", 400)
+    LAUNCH_EXPIRED = ("launch-expired", 400)
+    USED = ("used", 400)
+    DENIED = ("denied", 403)
+    SERVER_REFUSED = ("server-refused", 502)
+    NO_CODE = ("no-code", 400)
+    CODE_REFUSED = ("code-refused", 502)
+    IDENTITY = ("identity", 502)
+    NO_PATIENT = ("no-patient", 400)
+    OTHER_PATIENT = ("other-patient", 409)
+    NOT_GRANTED = ("not-granted", 403)
+    TOO_LONG = ("too-long", 502)
+    NO_SESSION = ("no-session", 401)
+    BROKEN_SESSION = ("broken-session", 401)
+    SESSION_EXPIRED = ("session-expired", 401)
+    ACCESS_ENDED = ("access-ended", 401)
+    REFRESH_REFUSED = ("refresh-refused", 401)
+    REFRESH_FAILED = ("refresh-failed", 503)
+    NOT_FROM_THE_PAGE = ("not-from-the-page", 403)
+
+
+def refused(why: LaunchFault, found: str = "") -> PageRefused:
+    """The page for one of the reasons; nothing on it comes from a record.
+
+    Args:
+        found: what was found, in our own words or plain ASCII of the request; it follows the sentence.
+    """
+    slug, status = why.value
+    title, happened, todo = (say(f"launch.{slug}{part}") for part in ("-title", "", "-todo"))
+    return PageRefused(status, title, f"{happened} {found}".rstrip(), todo=(todo,))
+
 
 _REFERENCE = re.compile(r"(?:Practitioner|PractitionerRole|Patient|RelatedPerson|Person)/[A-Za-z0-9\-.]{1,64}")
 

@@ -30,9 +30,9 @@ from ebbmark.record.connection import AddressRefusal, refusal_of
 from ebbmark.record.sign_in import SignInFailure
 from ebbmark.record.smart_launch import LaunchServer, UserGrant
 from ebbmark.web.body import read_body
-from ebbmark.web.launch.access import Expected, SmartLaunch, identified
-from ebbmark.web.launch.refusal import LaunchFault, refused
+from ebbmark.web.launch.access import Expected, LaunchFault, SmartLaunch, identified, refused
 from ebbmark.web.launch.session import CALLBACK, LAUNCH, PendingLaunch, Session, SmartClient, is_tab, note_cookies
+from ebbmark.web.shared_store import TokenUse
 from ebbmark.web.theme import PageRefused, page_response, templates
 from ebbmark.web.token_check import NEEDED_TO_READ, missing, with_launch
 
@@ -143,7 +143,8 @@ async def _pending(door: SmartLaunch, request: Request) -> PendingLaunch:
     if pending.until_s <= now_s:
         raise refused(LaunchFault.LAUNCH_EXPIRED)
     # The cookie says so only once the browser has it: of replies sent side by side one redeems the code.
-    if await door.replies.first_use(pending.iss, pending.state, until_s=pending.until_s, at_s=now_s) is not None:
+    use = await door.replies.use(pending.iss, pending.state, until_s=pending.until_s, at_s=now_s)
+    if use is not TokenUse.FIRST:
         raise refused(LaunchFault.USED)
     return pending
 

@@ -25,7 +25,7 @@ from ebbmark.record.write_outcome import WriteOutcome, WriteState
 from ebbmark.use_cases.from_record import answer_from_record
 from ebbmark.use_cases.recording import DryRun, Recorded, dry_run, record_answer, record_entered, to_be_written
 from ebbmark.web.audit_trail import AuditTrail
-from ebbmark.web.launch.refusal import LaunchFault, refused
+from ebbmark.web.launch.access import LaunchFault, refused
 from ebbmark.web.launch.session import Session
 from ebbmark.web.page.source import Choice
 from ebbmark.web.theme import PageRefused
