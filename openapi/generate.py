@@ -17,7 +17,7 @@ import msgspec
 
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected, operation_outcome
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.record.client import CallerRecords, Patience
 from ebbmark.settings import Settings

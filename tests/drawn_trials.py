@@ -11,8 +11,8 @@ import numpy as np
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.reading.charted_steps import read_charted_steps
-from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import read_request
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.physiology.patient.context import QuantitySeen
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity

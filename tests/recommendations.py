@@ -6,8 +6,7 @@ from dataclasses import replace
 
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Ignored, Source
-from ebbmark.fhir.reading.patient import Person
-from ebbmark.fhir.reading.read import Request
+from ebbmark.fhir.reading.request import Person, Request
 from ebbmark.fhir.writing.titration import titration_answer
 from ebbmark.physiology.advice.advice import Advice, Caution, Severity
 from ebbmark.physiology.advice.what_if import TidalVolume, WhatIf

@@ -6,8 +6,7 @@ from pathlib import Path
 
 from ebbmark.fhir.codesystem import display_of
 from ebbmark.fhir.naming import LOINC, MDC
-from ebbmark.fhir.reading.codes import MEANINGS, RANGES, ROWS, CodeRow
-from ebbmark.fhir.reading.concept_map import OWN_QUANTITIES
+from ebbmark.fhir.reading.codes import MEANINGS, OWN_QUANTITIES, RANGES, ROWS, CodeRow
 from ebbmark.fhir.reading.units import ACCEPTED
 from ebbmark.physiology.readings import Quantity
 

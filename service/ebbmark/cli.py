@@ -20,7 +20,7 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, status_of
 from ebbmark.fhir.reading.charted_steps import COLUMNS, FOR_A_TABLE, UNTIMED, read_charted_steps
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.times import TimeFault, seconds
 from ebbmark.fhir.writing.account import answer_text, refusal_text
 from ebbmark.fhir.writing.flat_answer import read_answer

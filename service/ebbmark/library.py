@@ -13,7 +13,7 @@ import msgspec
 
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.closing import estimator
 from ebbmark.physiology.closing.result import Closing, CurveStep

@@ -26,7 +26,7 @@ from ebbmark.bridge.delivery import Bridge
 from ebbmark.bridge.hl7v2 import Limits, listen, server_tls
 from ebbmark.bridge.observed import SiteRules
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.record.client import RecordClient

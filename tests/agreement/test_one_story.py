@@ -23,7 +23,7 @@ from ebbmark.cli import main
 from ebbmark.fhir.answer import Amount, Answer, Coded, Statement
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.sentences import closing_sentence
 from ebbmark.fhir.writing.titration import with_source
 from ebbmark.fhir.writing.write import write_bundle

@@ -15,7 +15,7 @@ import pytest
 from audit.test_replay import LATER_S
 from ebbmark.audit.findings import FindingKind, ReplayOutcome
 from ebbmark.cli import main
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.use_cases.replay import Replayed, replay
 from ebbmark.use_cases.replay_exchange import read_inputs

@@ -18,7 +18,7 @@ from ebbmark.audit.stored_answer import needs_of
 from ebbmark.cli import main
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.retry import Waiting

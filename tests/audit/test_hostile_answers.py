@@ -16,7 +16,7 @@ from ebbmark.audit.findings import FindingKind, ReplayOutcome
 from ebbmark.audit.signature import Verified, sign, verify
 from ebbmark.audit.stored_answer import needs_of
 from ebbmark.cli import main
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
 from ebbmark.use_cases.replay import replay
 from fhir_builders import parameters, to_bytes

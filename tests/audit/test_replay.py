@@ -11,8 +11,8 @@ from audit.read_back import read_back
 from audit.test_signature import changed, one_of_each
 from ebbmark.audit.findings import FindingKind
 from ebbmark.fhir.operations import TITRATE_PEEP
-from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.codes import NO_CODE_MAP, CodeMap
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.identity import identity
 from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
 from ebbmark.fhir.writing.supersession import superseded

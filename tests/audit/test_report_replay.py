@@ -12,7 +12,7 @@ from audit.test_replay import AT_S, LATER_S
 from audit.test_tampering import GIVEN
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import TITRATE_PEEP
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.replay import Replayed, replay

@@ -18,7 +18,7 @@ from ebbmark.audit.findings import FindingKind
 from ebbmark.audit.signature import Verified, sign, verify
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import TITRATE_PEEP
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.times import seconds
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.write import write_bundle

@@ -14,7 +14,7 @@ from bridge.conftest import RULES
 from bridge.device_messages import PEEP_SET, PLATEAU, ROWS, SYSTEM, device, header, message, number, order, patient
 from ebbmark.bridge.hl7v2 import Refused, acknowledgements, header_of
 from ebbmark.bridge.observed import DeviceMessage, SiteRules, read_message
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.entered import device_observation
 from ebbmark.use_cases.inspection import inspect
 

@@ -8,8 +8,8 @@ import pytest
 
 from ebbmark.fhir.operations import OPERATIONS, TITRATE_PEEP
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import read_request
+from ebbmark.fhir.reading.request import RequestContext
 from fhir_builders import (
     Json,
     at,

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ebbmark.fhir.problems import Source
-from ebbmark.fhir.reading.read import Request
+from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.writing.identity import NotCanonical, canonical_bytes, identity, input_digest, titration_basis
 from ebbmark.physiology.mechanics import Sex
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL

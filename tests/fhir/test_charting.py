@@ -14,9 +14,9 @@ from ebbmark.audit.findings import ReplayOutcome
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import ProblemKind, Rejected
 from ebbmark.fhir.reading.charting import with_charting
-from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap
-from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.reading.read import Request, read_request
+from ebbmark.fhir.reading.codes import NO_CODE_MAP, CodeMap
+from ebbmark.fhir.reading.read import read_request
+from ebbmark.fhir.reading.request import Request, RequestContext
 from ebbmark.fhir.reading.site import SiteFileError
 from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.fhir.writing.write import write_bundle

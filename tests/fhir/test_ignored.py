@@ -9,8 +9,8 @@ import pytest
 from ebbmark.fhir.naming import CODE_SYSTEM, RESULT_SYSTEM
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Reason, Rejected, ignored_issue
-from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.reading.read import Request, read_request
+from ebbmark.fhir.reading.read import read_request
+from ebbmark.fhir.reading.request import Request, RequestContext
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.use_cases.questions import answer_request
 from fhir_builders import (

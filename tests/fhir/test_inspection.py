@@ -15,8 +15,9 @@ from ebbmark.fhir.inspection.tally import CodeMet, resources_in
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.charting import with_charting
-from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, OWN_QUANTITIES, read_code_map
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.codes import NO_CODE_MAP, OWN_QUANTITIES
+from ebbmark.fhir.reading.concept_map import read_code_map
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.physiology.readings import Quantity
 from ebbmark.use_cases.inspection import Inspection, inspect

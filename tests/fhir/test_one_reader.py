@@ -6,9 +6,9 @@ import pytest
 
 from ebbmark.fhir.operations import OPERATIONS, TITRATE_PEEP, Operation
 from ebbmark.fhir.problems import ProblemKind, Rejected
-from ebbmark.fhir.reading.concept_map import NO_CODE_MAP
-from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.reading.read import Request, read_request
+from ebbmark.fhir.reading.codes import NO_CODE_MAP
+from ebbmark.fhir.reading.read import read_request
+from ebbmark.fhir.reading.request import Request, RequestContext
 from fhir_builders import LOINC, UCUM, Json, at, bundle, height, observation, patient, to_bytes, trial_observations
 
 NOW_S = 1772355600.0 + 86400.0

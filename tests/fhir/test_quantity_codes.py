@@ -13,10 +13,10 @@ from ebbmark.fhir.codesystem import display_of, quantities, readable_codes, stan
 from ebbmark.fhir.naming import BASE
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.reading.charting import with_charting
-from ebbmark.fhir.reading.codes import MEANINGS, ROWS
-from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, OWN_QUANTITIES, read_code_map
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.codes import MEANINGS, NO_CODE_MAP, OWN_QUANTITIES, ROWS
+from ebbmark.fhir.reading.concept_map import read_code_map
 from ebbmark.fhir.reading.read import read_request
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.physiology.readings import Quantity
 from fhir_builders import MDC, bundle, height, observation, patient, to_bytes
 

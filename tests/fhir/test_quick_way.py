@@ -8,10 +8,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ebbmark.fhir.model import Observation
-from ebbmark.fhir.reading.collected import Collected, Context, Received, settle_duplicates
-from ebbmark.fhir.reading.concept_map import NO_CODE_MAP
-from ebbmark.fhir.reading.eligibility import USABLE_STATUSES, admit
+from ebbmark.fhir.reading.codes import NO_CODE_MAP
+from ebbmark.fhir.reading.duplicates import settle_duplicates
+from ebbmark.fhir.reading.eligibility import admit
 from ebbmark.fhir.reading.observations import read_observations
+from ebbmark.fhir.reading.request import USABLE_STATUSES, Collected, Context, Received
 from fhir_builders import LOINC, MDC, Json, at, observation, panel, quantity, to_bytes, trial_observations
 
 NOW_S = 1772355600.0 + 86400.0
@@ -51,7 +52,7 @@ SPECIAL_OF_OBSERVATIONS: dict[str, object] = {
 }
 
 
-def received(resources: list[Json]) -> list[Received]:
+def received(resources: list[Json]) -> list[Received[Observation]]:
     decoder = msgspec.json.Decoder(Observation)
     return [
         Received(decoder.decode(to_bytes(resource)), f"Bundle.entry[{number}].resource", "")
@@ -59,7 +60,7 @@ def received(resources: list[Json]) -> list[Received]:
     ]
 
 
-def carefully(items: list[Received]) -> Collected:
+def carefully(items: list[Received[Observation]]) -> Collected:
     """All the careful way."""
     collected = Collected()
     for item in items:

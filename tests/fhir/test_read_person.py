@@ -8,8 +8,8 @@ from ebbmark.fhir.naming import SNOMED
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import ProblemKind, Rejected
 from ebbmark.fhir.reading.height_and_sex import BIRTH_SEX, CLINICAL_USE, RECORDED, US_CORE_SEX
-from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.reading.read import Request, read_request
+from ebbmark.fhir.reading.read import read_request
+from ebbmark.fhir.reading.request import Request, RequestContext
 from fhir_builders import (
     LOINC,
     Json,

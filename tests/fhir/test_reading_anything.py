@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import ISSUE_TYPES, Rejected, operation_outcome, status_of
-from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.reading.read import Request, read_request
+from ebbmark.fhir.reading.read import read_request
+from ebbmark.fhir.reading.request import Request, RequestContext
 from fhir_builders import (
     Json,
     at,

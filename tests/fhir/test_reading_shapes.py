@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from ebbmark.fhir.operations import TITRATE_PEEP
-from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.reading.read import Request, read_request
+from ebbmark.fhir.reading.read import read_request
+from ebbmark.fhir.reading.request import Request, RequestContext
 from ebbmark.physiology.readings import Quantity, Reading
 from fhir_builders import (
     LOINC,

@@ -8,8 +8,8 @@ import pytest
 
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import ProblemKind, Rejected, operation_outcome, status_of
-from ebbmark.fhir.reading.question import Limits, RequestContext
 from ebbmark.fhir.reading.read import read_request
+from ebbmark.fhir.reading.request import Limits, RequestContext
 from fhir_builders import (
     Json,
     at,

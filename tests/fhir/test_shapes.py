@@ -9,8 +9,8 @@ import pytest
 from ebbmark.audit.findings import ReplayOutcome
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.reading.read import Request, read_request
+from ebbmark.fhir.reading.read import read_request
+from ebbmark.fhir.reading.request import Request, RequestContext
 from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import write_bundle

@@ -21,7 +21,7 @@ from bedside_builders import charted, rows_down, stamp
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG, OPERATIONS, TITRATE_PEEP
 from ebbmark.fhir.problems import ProblemKind, Rejected
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.use_cases.questions import answer_request
 from fhir_builders import Json, bundle, height, patient, to_bytes
 

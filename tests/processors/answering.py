@@ -15,7 +15,7 @@ from agreement.drawn import drawn
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.views.figure import figure_of

@@ -12,7 +12,7 @@ import respx
 
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import Operation
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.record.client import RecordClient
 from ebbmark.record.record_query import record_query_of
 from ebbmark.use_cases.from_record import answer_from_record

@@ -15,7 +15,7 @@ from bedside_builders import Said, asked, body_of, condition, parameter, row, ro
 from ebbmark.fhir.answer import Answer, Coded
 from ebbmark.fhir.operations import BY_SLUG, OPERATIONS, TITRATE_PEEP
 from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import write_bundle, write_bundle_bytes

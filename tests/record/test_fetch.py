@@ -13,8 +13,8 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP, Operation
 from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
 from ebbmark.fhir.reading.charting import with_charting
-from ebbmark.fhir.reading.concept_map import NO_CODE_MAP
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.codes import NO_CODE_MAP
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.physiology.readings import Quantity
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.record_query import RecordQuery, record_query_of

@@ -24,7 +24,7 @@ from audit.test_signature import PUBLISHED_JSON, signed
 from ebbmark.cli import main
 from ebbmark.fhir.naming import WRITTEN_TYPES, AcceptedWrites
 from ebbmark.fhir.operations import TITRATE_PEEP
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.supersession import superseded
 from ebbmark.physiology.after.trials import trials_of_record
 from ebbmark.review import patients, shards

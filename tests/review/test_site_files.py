@@ -10,7 +10,7 @@ import pytest
 from fixtures.hospital import recorded_answer
 
 from ebbmark.cli import main
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.review.options import Options, Prepared, prepared
 from ebbmark.review.patients import Rows, rows_of_part
 from ebbmark.review.run import run

@@ -9,7 +9,7 @@ import pytest
 
 from bedside_builders import body_of, row, rows_down, stamp
 from ebbmark.fhir.operations import BY_SLUG
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.views.drawing import Area, Drawing, Label, Line, Marks, box_of
 from ebbmark.views.figure import RunningFigure, running_figure_of

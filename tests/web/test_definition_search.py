@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from starlette.types import ASGIApp
 
-from ebbmark.fhir.reading.concept_map import OWN_QUANTITIES
+from ebbmark.fhir.reading.codes import OWN_QUANTITIES
 from web.asking import ask
 
 

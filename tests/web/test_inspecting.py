@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 import respx
 
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.settings import Issuer as TrustedIssuer
 from ebbmark.settings import Settings
 from ebbmark.use_cases.inspection import inspect

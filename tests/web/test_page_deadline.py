@@ -12,7 +12,7 @@ import pytest
 import respx
 
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.reading.site import NO_SITE
 from ebbmark.fhir.writing.audit_event import Actor
 from ebbmark.fhir.writing.transaction import as_transaction

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 from bedside_builders import body_of, rows_down, stamp
 from ebbmark.fhir.operations import BY_SLUG
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.web.page.running_view import RunningView, running_view
 from fhir_builders import Json

@@ -12,7 +12,7 @@ import pytest
 from bedside_builders import body_of, charted, condition, rows_down, stamp
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import OPERATIONS, TITRATE_PEEP
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.words.messages import MOST_WORDS_OF_LINE, MOST_WORDS_OF_REASONS, shortened
 from fhir_builders import Json

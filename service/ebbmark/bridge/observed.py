@@ -22,8 +22,7 @@ from zoneinfo import ZoneInfo
 from ebbmark.bridge.hl7v2 import AGAIN, NEVER, Refused, Segment, lines_of, segment_of, segments_of
 from ebbmark.fhir.model import Coding
 from ebbmark.fhir.naming import LOINC, MDC, SNOMED
-from ebbmark.fhir.reading.codes import RANGES, ROWS, SETTING_TWIN, Unusable, meaning_of
-from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap
+from ebbmark.fhir.reading.codes import NO_CODE_MAP, RANGES, ROWS, SETTING_TWIN, CodeMap, Unusable, meaning_of
 from ebbmark.fhir.reading.units import MDC_UNITS, UCUM, UnitProblem, conversion, to_canonical
 from ebbmark.fhir.writing.entered import DeviceReading
 from ebbmark.physiology.readings import Quantity

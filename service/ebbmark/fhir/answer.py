@@ -15,8 +15,7 @@ from typing import NamedTuple
 import msgspec
 
 from ebbmark.fhir.problems import Ignored
-from ebbmark.fhir.reading.question import Acknowledger
-from ebbmark.fhir.reading.read import Request
+from ebbmark.fhir.reading.request import Acknowledger, Request
 from ebbmark.physiology.before.plan import Plan
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.words.messages import InShort

@@ -15,8 +15,7 @@ from typing import Final, NamedTuple
 from ebbmark import __version__
 from ebbmark.data import table
 from ebbmark.fhir.naming import BASE, CODE_SYSTEM, DEFINITIONS_DATE
-from ebbmark.fhir.reading.codes import MEANINGS, RANGES, ROWS, CodeRow, Personal
-from ebbmark.fhir.reading.concept_map import CODE_TEXT, OWN_QUANTITIES
+from ebbmark.fhir.reading.codes import CODE_TEXT, MEANINGS, OWN_QUANTITIES, RANGES, ROWS, CodeRow, Personal
 from ebbmark.fhir.reading.units import ACCEPTED
 from ebbmark.physiology.after.measures import Measure
 from ebbmark.physiology.before.risks import RISK_CONCEPTS

@@ -32,8 +32,7 @@ from ebbmark.fhir.model import Period
 from ebbmark.fhir.naming import tail_of
 from ebbmark.fhir.operations import Operation
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.codes import CodeRow, Personal
-from ebbmark.fhir.reading.concept_map import CODE_TEXT
+from ebbmark.fhir.reading.codes import CODE_TEXT, CodeRow, Personal
 from ebbmark.fhir.reading.infusions import DRUG_CODES
 from ebbmark.fhir.times import instant, seconds
 from ebbmark.record.client import RecordClient, Reply, decoded

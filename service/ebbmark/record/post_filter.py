@@ -20,8 +20,7 @@ from ebbmark.fhir.model import Coding, Identifier, Period
 from ebbmark.fhir.naming import RESOURCE_TYPES, RESULT_SYSTEM, tail_of, unversioned
 from ebbmark.fhir.problems import Problem, ProblemKind, word_shown
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
-from ebbmark.fhir.reading.codes import CodeRow, Personal
-from ebbmark.fhir.reading.concept_map import CODE_TEXT
+from ebbmark.fhir.reading.codes import CODE_TEXT, CodeRow, Personal
 from ebbmark.fhir.times import instant, seconds
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.steps import Trial

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import msgspec
 
 from ebbmark.fhir.reading.codes import Personal
-from ebbmark.fhir.reading.question import Limits, RequestContext
+from ebbmark.fhir.reading.request import Limits, RequestContext
 from ebbmark.fhir.reading.site import SiteFileError
 from ebbmark.fhir.times import instant
 from ebbmark.keys import PublicKey, read_public_keys

@@ -20,7 +20,8 @@ from ebbmark.audit.stored_answer import require_shape, stored_answer
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Ignored, ProblemKind, Reason, Rejected
-from ebbmark.fhir.reading.read import Request, read_request
+from ebbmark.fhir.reading.read import read_request
+from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.times import seconds
 from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer
 from ebbmark.fhir.writing.transaction import embedded_in, unpacked

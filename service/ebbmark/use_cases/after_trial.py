@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from math import inf
 
 from ebbmark.fhir.answer import Answer, Statement, Warned
-from ebbmark.fhir.reading.read import Request
+from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reading.site import Site
 from ebbmark.physiology.after.events import Occurrence, PressureLimit
 from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot

@@ -12,8 +12,7 @@ from dataclasses import asdict
 from ebbmark import __version__
 from ebbmark.fhir.answer import Answer, Rule, Statement, Warned
 from ebbmark.fhir.problems import Ignored, Problem, ProblemKind, Reason, Rejected
-from ebbmark.fhir.reading.question import Acknowledged
-from ebbmark.fhir.reading.read import Request
+from ebbmark.fhir.reading.request import Acknowledged, Request
 from ebbmark.fhir.writing.identity import identity, input_digest, question_basis
 from ebbmark.physiology.before.plan import Plan
 from ebbmark.physiology.before.staircase import StaircaseRules, staircase_for, unverified_names

@@ -26,7 +26,7 @@ from ebbmark.fhir.answer import (
     Truth,
     Unit,
 )
-from ebbmark.fhir.reading.read import Request
+from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reading.site import Site
 from ebbmark.physiology.after.comparison import Comparison, LimitCheck, Overdistension, compare
 from ebbmark.physiology.after.events import Event

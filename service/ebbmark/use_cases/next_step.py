@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 
 from ebbmark.fhir.answer import PRESSURE, PROBABILITY, Amount, Answer, Coded, Statement, Truth
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.read import Request
+from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reading.site import Site
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.closing.result import Closing, Verdict

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Ignored, Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.read import Request
+from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reading.site import Site
 from ebbmark.physiology.after.measures import Measure
 from ebbmark.physiology.after.snapshot import take_snapshot

@@ -62,8 +62,8 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.naming import ANSWER_PROVENANCES, REPORT, REPORT_PROVENANCE
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.question import Limits, RequestContext
 from ebbmark.fhir.reading.read import read_request
+from ebbmark.fhir.reading.request import Limits, RequestContext
 from ebbmark.fhir.writing.identity import identity, input_digest
 from ebbmark.fhir.writing.normal_form import NormalForm, full_url_of, normal_form, resources_of
 from ebbmark.fhir.writing.write import write_bundle

@@ -15,7 +15,7 @@ from ebbmark.fhir.naming import REQUEST_SYSTEM
 from ebbmark.fhir.operations import REPLAY_INPUTS
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.decode import require_each_key_once
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
 from ebbmark.fhir.writing.supersession import unmarked
 from ebbmark.keys import read_public_keys

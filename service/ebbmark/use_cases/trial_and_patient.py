@@ -9,8 +9,7 @@ from dataclasses import replace
 from functools import lru_cache
 
 from ebbmark.fhir.problems import Ignored, Rejected
-from ebbmark.fhir.reading.conditions import Documented
-from ebbmark.fhir.reading.read import Request
+from ebbmark.fhir.reading.request import Documented, Request
 from ebbmark.physiology.after.events import Occurrence
 from ebbmark.physiology.after.patient_now import PNEUMOTHORAX, PatientNow, findings_now, lung_now, patient_now
 from ebbmark.physiology.before.risks import RISK_CONCEPTS, Risk, RiskConcept, Scope

@@ -19,7 +19,7 @@ from starlette.exceptions import HTTPException
 from ebbmark import __version__
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.question import Limits, RequestContext
+from ebbmark.fhir.reading.request import Limits, RequestContext
 from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.record.client import RecordClient
 from ebbmark.record.connection import client_tls, expired_since, is_this_machine

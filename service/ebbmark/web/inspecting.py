@@ -18,7 +18,7 @@ from fastapi import APIRouter, Request, Response
 from markupsafe import escape
 
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
 from ebbmark.record.client import RecordClient
 from ebbmark.record.fetch import in_time

@@ -13,7 +13,7 @@ from ebbmark.audit.signature import sign
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG, PLAN_TRIAL, Operation
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
 from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.keys import SigningKey

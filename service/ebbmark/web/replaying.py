@@ -14,7 +14,7 @@ from ebbmark.audit.signature import verify
 from ebbmark.audit.stored_answer import Needs, needs_of
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.audit_event import Access, AuditAction
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.supersession import unmarked

@@ -13,8 +13,8 @@ from benchmarks.speed.bodies import AT_S, panels, single_values
 from benchmarks.speed.rivals import echo_app, models_decode, models_way, question_of
 from benchmarks.speed.timing import medians_ms
 from ebbmark.fhir.operations import TITRATE_PEEP
-from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import read_request
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.identity import identity, input_digest, titration_basis
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import write_bundle, write_bundle_bytes

@@ -10,9 +10,9 @@ from fhir.resources.R4B.coding import Coding
 from fhir.resources.R4B.observation import Observation
 
 from ebbmark.fhir.operations import TITRATE_PEEP
-from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.reading.read import Request as Question
 from ebbmark.fhir.reading.read import read_request
+from ebbmark.fhir.reading.request import Request as Question
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.use_cases.titrate import titrate

@@ -13,8 +13,8 @@ from typing import Any
 
 from ebbmark.fhir.operations import OPERATIONS, TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected, operation_outcome
-from ebbmark.fhir.reading.question import DEFAULT_LIMITS, RequestContext
 from ebbmark.fhir.reading.read import read_request
+from ebbmark.fhir.reading.request import DEFAULT_LIMITS, RequestContext
 from fhir_builders import at, bundle, height, observation, panel, patient, to_bytes, trial_observations
 
 Json = dict[str, Any]

@@ -18,7 +18,7 @@ from typing import Any
 from bedside_builders import UNITS, condition
 from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.question import DEFAULT_LIMITS, RequestContext
+from ebbmark.fhir.reading.request import DEFAULT_LIMITS, RequestContext
 from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.use_cases.questions import answer_request
 from fhir_builders import LOINC, MDC, height, patient

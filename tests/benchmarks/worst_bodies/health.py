@@ -19,7 +19,7 @@ from collections import deque
 from typing import Any
 
 from benchmarks.worst_bodies.__main__ import CASES, with_devices
-from ebbmark.fhir.reading.question import DEFAULT_LIMITS
+from ebbmark.fhir.reading.request import DEFAULT_LIMITS
 from fhir_builders import bundle, height, patient, to_bytes, trial_observations
 
 CALLERS = 8

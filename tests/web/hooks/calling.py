@@ -13,8 +13,8 @@ from starlette.types import ASGIApp
 
 from bedside_builders import charted
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap
-from ebbmark.fhir.reading.question import DEFAULT_LIMITS, RequestContext
+from ebbmark.fhir.reading.codes import NO_CODE_MAP, CodeMap
+from ebbmark.fhir.reading.request import DEFAULT_LIMITS, RequestContext
 from ebbmark.fhir.reading.site import NO_SITE, Site
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import CallerRecords, Patience

@@ -15,8 +15,7 @@ import pytest
 import respx
 
 from ebbmark.fhir.reading.charting import with_charting
-from ebbmark.fhir.reading.codes import CODES
-from ebbmark.fhir.reading.concept_map import NO_CODE_MAP
+from ebbmark.fhir.reading.codes import CODES, NO_CODE_MAP
 from ebbmark.fhir.reading.condition_codes import BUILT_IN
 from ebbmark.record.client import Patience
 from ebbmark.web.hooks.call import prefetch_templates

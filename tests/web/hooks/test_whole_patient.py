@@ -9,7 +9,7 @@ import pytest
 
 from bedside_builders import charted, condition
 from ebbmark.fhir.operations import TITRATE_PEEP
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.web.hooks.card_text import escaped
 from ebbmark.web.page.answer_view import answer_view

@@ -14,8 +14,7 @@ from dataclasses import dataclass
 from itertools import groupby
 
 from ebbmark.fhir.inspection.tally import CodeMet, Tally
-from ebbmark.fhir.reading.codes import RANGES, HeightKind
-from ebbmark.fhir.reading.concept_map import OWN_QUANTITIES
+from ebbmark.fhir.reading.codes import OWN_QUANTITIES, RANGES, HeightKind
 from ebbmark.fhir.reading.units import Conversion, UnitFault, UnitProblem, conversion
 from ebbmark.physiology.mechanics import ACCEPTED_HEIGHT_RANGE_CM
 from ebbmark.physiology.readings import Quantity

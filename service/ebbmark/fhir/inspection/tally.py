@@ -21,11 +21,9 @@ from ebbmark.fhir.model import ANY_RESOURCE, DeviceMetric, Observation
 from ebbmark.fhir.problems import Problem, ProblemKind, Reason, Rejected
 from ebbmark.fhir.reading.charting import as_charted, with_zone
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
-from ebbmark.fhir.reading.codes import HeightKind
-from ebbmark.fhir.reading.collected import Collected, Context, Received
-from ebbmark.fhir.reading.concept_map import CodeMap
-from ebbmark.fhir.reading.eligibility import USABLE_STATUSES
+from ebbmark.fhir.reading.codes import CodeMap, HeightKind
 from ebbmark.fhir.reading.observations import read_observations
+from ebbmark.fhir.reading.request import USABLE_STATUSES, Collected, Context, Received
 from ebbmark.fhir.times import seconds
 
 Json = dict[str, object]
@@ -196,7 +194,7 @@ def _count(found: CodeMet, resource: Json, holder: Json, at_s: float | None) -> 
 
 def _outcomes(met: Sequence[ResourceMet], at_s: float, code_map: CodeMap, accept_preliminary: bool) -> dict[str, str]:
     """What the reader of requests makes of each Observation or component, by FHIRPath."""
-    received: list[Received] = []
+    received: list[Received[Observation]] = []
     categories: dict[str, str] = {}
     for one in met:
         if one.resource.get("resourceType") not in ("Observation", "DeviceMetric"):

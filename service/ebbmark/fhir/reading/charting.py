@@ -25,9 +25,9 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import msgspec
 
 from ebbmark.fhir.model import Codeable, Coding, Component, Observation, Period, QuantityValue
-from ebbmark.fhir.reading.codes import CODES, MEANINGS, CodeRow
-from ebbmark.fhir.reading.collected import Received
-from ebbmark.fhir.reading.concept_map import CODE_TEXT, CodeMap, MapRows, lay_over, row_of_meaning
+from ebbmark.fhir.reading.codes import CODE_TEXT, CODES, MEANINGS, CodeMap, CodeRow
+from ebbmark.fhir.reading.concept_map import MapRows, lay_over, row_of_meaning
+from ebbmark.fhir.reading.request import Received
 from ebbmark.fhir.reading.site import ChartedUnit, ChartingTable, SiteFileError, ZoneGiven, read_site_file
 from ebbmark.fhir.reading.units import UCUM, UNITS, UnitProblem, conversion
 from ebbmark.physiology.readings import Quantity
@@ -132,7 +132,9 @@ _OF_NUMBERS = "Numbers without a unit were read in the unit that the site names 
 _OF_TEXTS = "Codes that are given as text only were read as the site says"
 
 
-def as_charted(items: Sequence[Received], code_map: CodeMap) -> tuple[list[Received], list[str]]:
+def as_charted(
+    items: Sequence[Received[Observation]], code_map: CodeMap
+) -> tuple[list[Received[Observation]], list[str]]:
     """Observations as FHIR R4 wants them, and what was rewritten, as remarks.
 
     Args:
@@ -145,15 +147,15 @@ def as_charted(items: Sequence[Received], code_map: CodeMap) -> tuple[list[Recei
     return found, [f"{one}." if one == _OF_TEXTS else f"{one}{by}" for one in remarks]
 
 
-def _as_charted(item: Received, code_map: CodeMap, remarks: dict[str, None]) -> Received:
-    observation = item.observation
+def _as_charted(item: Received[Observation], code_map: CodeMap, remarks: dict[str, None]) -> Received[Observation]:
+    observation = item.resource
     changed = _spelled(observation, code_map, remarks)
     parts = [_spelled(part, code_map, remarks) for part in observation.component]
     if any(new is not old for new, old in zip(parts, observation.component, strict=True)):
         changed = msgspec.structs.replace(changed, component=parts)
     if code_map.zone is not None:
         changed = _zoned(changed, code_map.zone, remarks)
-    return item if changed is observation else msgspec.structs.replace(item, observation=changed)
+    return item if changed is observation else msgspec.structs.replace(item, resource=changed)
 
 
 def _spelled(holder: _Holder, code_map: CodeMap, remarks: dict[str, None]) -> _Holder:

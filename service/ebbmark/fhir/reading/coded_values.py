@@ -21,10 +21,8 @@ from ebbmark.fhir.model import Observation, Worded
 from ebbmark.fhir.naming import LOINC
 from ebbmark.fhir.problems import Source, word_shown
 from ebbmark.fhir.reading.codes import CodeRow
-from ebbmark.fhir.reading.collected import CodedValues, Context, Received, reference_of
-from ebbmark.fhir.reading.condition_codes import LONGEST_READ, without_accents
-from ebbmark.fhir.reading.conditions import charted_words
-from ebbmark.fhir.reading.eligibility import USABLE_STATUSES, not_a_patient
+from ebbmark.fhir.reading.condition_codes import LONGEST_READ, charted_words, without_accents
+from ebbmark.fhir.reading.request import USABLE_STATUSES, CodedValues, Context, Received, not_a_patient
 from ebbmark.fhir.times import seconds
 from ebbmark.physiology.findings import Change, ChangeKind, Weight
 from ebbmark.physiology.stop.limits import NEW_RHYTHM_NOT_LISTED, Rhythm, RhythmCode, Rhythms, UnreadRhythm
@@ -64,7 +62,10 @@ def holds_rhythm(observation: Observation, context: Context) -> bool:
 
 
 def coded_values(
-    items: Sequence[Received], undecided: Sequence[Received], panels: Sequence[Received], context: Context
+    items: Sequence[Received[Observation]],
+    undecided: Sequence[Received[Observation]],
+    panels: Sequence[Received[Observation]],
+    context: Context,
 ) -> CodedValues:
     """Read the coded Observations.
 
@@ -73,23 +74,23 @@ def coded_values(
         undecided: copies of rhythms that differ, of which no version says which is newer.
         panels: Observations of which a rhythm is a part.
     """
-    rhythms = [item for item in items if _is_rhythm(item.observation, context)]
-    changes, sources, taken = _changes([item for item in items if not _is_rhythm(item.observation, context)], context)
+    rhythms = [item for item in items if _is_rhythm(item.resource, context)]
+    changes, sources, taken = _changes([item for item in items if not _is_rhythm(item.resource, context)], context)
     read, unread = _rhythms(rhythms, context)
     unread += [
-        _unread(_when(item.observation), "copies of it differ, and no version says which is newer", context.now_s)
+        _unread(_when(item.resource), "copies of it differ, and no version says which is newer", context.now_s)
         for item in undecided
-        if _is_rhythm(item.observation, context) and item.observation.status not in _TAKEN_BACK
+        if _is_rhythm(item.resource, context) and item.resource.status not in _TAKEN_BACK
     ]
     unread += [
-        UnreadRhythm(_when(item.observation), "it stands as a part of another Observation, where none is read")
+        UnreadRhythm(_when(item.resource), "it stands as a part of another Observation, where none is read")
         for item in panels
-        if item.observation.status not in _TAKEN_BACK
+        if item.resource.status not in _TAKEN_BACK
     ]
     unread.sort(key=lambda one: (one.at_s if one.at_s is not None else float("inf"), one.why))
     first = len(sources)
     sources += [
-        Source(item.path, reference_of(item), f"heart-rhythm|{_spelled(codes)}||{at_s!r}|{at_s!r}")
+        Source(item.path, item.reference, f"heart-rhythm|{_spelled(codes)}||{at_s!r}|{at_s!r}")
         for at_s, codes, item in read
     ]
     taken += [item for _, _, item in read]
@@ -109,10 +110,12 @@ def _is_rhythm(observation: Observation, context: Context) -> bool:
     return any((one.system, one.code) in context.rhythms for one in observation.code.coding)
 
 
-def _changes(items: Sequence[Received], context: Context) -> tuple[list[Change], list[Source], list[Received]]:
-    states: list[tuple[float, ChangeKind, str, Received]] = []
+def _changes(
+    items: Sequence[Received[Observation]], context: Context
+) -> tuple[list[Change], list[Source], list[Received[Observation]]]:
+    states: list[tuple[float, ChangeKind, str, Received[Observation]]] = []
     for item in items:
-        observation = item.observation
+        observation = item.resource
         event = next(event for one in observation.code.coding if (event := _EVENTS.get((one.system, one.code))))
         at_s, words = _when_stamped(observation), _words(observation)
         if at_s is not None and at_s <= context.now_s and words and _usable(observation):
@@ -122,10 +125,10 @@ def _changes(items: Sequence[Received], context: Context) -> tuple[list[Change],
     sources: list[Source] = []
     before: dict[ChangeKind, tuple[str, Weight | None]] = {}
     for at_s, event, words, item in states:
-        source, value = len(sources), _value(item.observation)
+        source, value = len(sources), _value(item.resource)
         breathing = _breathing(value) if event is ChangeKind.MODE else None
         charted = charted_words(value) if breathing is not None else ""
-        sources.append(Source(item.path, reference_of(item), f"{event.value}|{words}|{charted}|{at_s!r}|{at_s!r}"))
+        sources.append(Source(item.path, item.reference, f"{event.value}|{words}|{charted}|{at_s!r}|{at_s!r}"))
         if before.get(event) != (words, breathing):
             changes.append(Change(event, at_s, words, source, event not in before, breathing, charted))
         before[event] = (words, breathing)
@@ -155,16 +158,16 @@ def _usable(observation: Observation) -> bool:
 
 
 def _rhythms(
-    items: Sequence[Received], context: Context
-) -> tuple[list[tuple[float, tuple[RhythmCode, ...], Received]], list[UnreadRhythm]]:
-    read: list[tuple[float, tuple[RhythmCode, ...], Received]] = []
+    items: Sequence[Received[Observation]], context: Context
+) -> tuple[list[tuple[float, tuple[RhythmCode, ...], Received[Observation]]], list[UnreadRhythm]]:
+    read: list[tuple[float, tuple[RhythmCode, ...], Received[Observation]]] = []
     unread: list[UnreadRhythm] = []
     for item in items:
-        at_s, codes = _when(item.observation), _codes(item.observation)
-        why = _why_not(item.observation, at_s, codes, context)
+        at_s, codes = _when(item.resource), _codes(item.resource)
+        why = _why_not(item.resource, at_s, codes, context)
         if not why and at_s is not None:
             read.append((at_s, codes, item))
-        elif item.observation.status not in _TAKEN_BACK:
+        elif item.resource.status not in _TAKEN_BACK:
             unread.append(_unread(at_s, why, context.now_s))
     read.sort(key=lambda one: (one[0], one[1], one[2].path))
     return read, unread

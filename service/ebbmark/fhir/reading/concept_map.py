@@ -11,37 +11,17 @@ SNOMED CT, MDC and UCUM.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import NamedTuple
-from zoneinfo import ZoneInfo
 
 import msgspec
 
 from ebbmark.fhir.model import ANY_RESOURCE, Bundle, ConceptMap, MapElement, MapGroup
-from ebbmark.fhir.naming import BASE, LOINC, MDC, SNOMED
+from ebbmark.fhir.naming import LOINC, MDC, SNOMED
 from ebbmark.fhir.problems import MOST_TOLD, Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.codes import CODES, MEANINGS, CodeRow, PlainRule, is_rhythm
+from ebbmark.fhir.reading.codes import CODES, MEANINGS, NO_CODE_MAP, OWN_QUANTITIES, CodeMap, CodeRow, is_rhythm
 from ebbmark.fhir.reading.units import UCUM, UNITS
-
-OWN_QUANTITIES = f"{BASE}/CodeSystem/quantities"
-"""Code system of our own quantity slugs, for use as ConceptMap.group.target."""
-
-CODE_TEXT = f"{BASE}/CodeSystem/code-text"
-"""Stands as ConceptMap.group.source for texts of CodeableConcept.text, letter by letter with single spaces."""
-
-_ALIASES = {
-    "urn:oid:2.16.840.1.113883.6.1": LOINC,
-    "https://loinc.org": LOINC,
-    "http://loinc.org/": LOINC,
-    "https://loinc.org/": LOINC,
-    "urn:oid:2.16.840.1.113883.6.96": SNOMED,
-    "https://snomed.info/sct": SNOMED,
-    "http://snomed.info/sct/": SNOMED,
-    "urn:oid:2.16.840.1.113883.6.24": MDC,
-    "urn:iso:std:iso:11073:10101/": MDC,
-}
-"""Other spellings of a code system in the field; read, never searched for. So are reference ids of MDC as codes."""
 
 _OF_SITE = "code map of the site"
 _SAME = frozenset({"equal", "equivalent"})
@@ -62,53 +42,6 @@ class MapRows(NamedTuple):
     units: dict[tuple[str, str], str]
     left: Counter[str]
     problems: list[Problem]
-
-
-@dataclass(frozen=True, slots=True)
-class CodeMap:
-    """The codes, units and texts that are understood, and how the site charts.
-
-    Attributes:
-        table: by (system, code); a site's rows come before ours, an alias of a system leads to the row of its own.
-        units: UCUM by Quantity.system and code, or unit where there is no code, as the site says.
-        numbers: UCUM of numbers without a unit, by (system, code) of the concept.
-        zone: of times without one; None where they are not read.
-        charting: version and signature of the site's charting table, for remarks; empty where there is none.
-        rules: how values are read, by system and code of the concept and UCUM code; filled as they first come up, for
-            codes and units of the tables only, so that no caller can make it grow beyond these.
-        rhythms: system and code of every code of the table that stands for the rhythm of the heart.
-        texts: those of CodeableConcept.text that stand for a code.
-    """
-
-    table: Mapping[tuple[str, str], CodeRow]
-    units: Mapping[tuple[str, str], str] = field(default_factory=dict)
-    numbers: Mapping[tuple[str, str], str] = field(default_factory=dict)
-    zone: ZoneInfo | None = None
-    charting: str = ""
-    rules: dict[tuple[str, str, str], PlainRule] = field(default_factory=dict, compare=False, repr=False)
-    rhythms: frozenset[tuple[str, str]] = field(init=False, compare=False, repr=False)
-    texts: frozenset[str] = field(init=False, compare=False, repr=False)
-
-    def __post_init__(self) -> None:
-        rhythms = frozenset(key for key, row in self.table.items() if row.meaning is None and is_rhythm(row))
-        object.__setattr__(self, "rhythms", rhythms)
-        object.__setattr__(self, "texts", frozenset(code for system, code in self.table if system == CODE_TEXT))
-
-
-def _with_aliases(table: Mapping[tuple[str, str], CodeRow]) -> dict[tuple[str, str], CodeRow]:
-    others = {system: [alias for alias, of in _ALIASES.items() if of == system] for system in (LOINC, MDC, SNOMED)}
-    found = {(alias, code): row for (system, code), row in table.items() for alias in others[system]}
-    names = {(MDC, row.display): row for (system, _), row in table.items() if system == MDC and _is_name(row.display)}
-    return {**found, **names, **table}
-
-
-def _is_name(display: str) -> bool:
-    """Whether the display is a reference id of the nomenclature, which some gateways send as the code."""
-    return display.startswith("MDC_") and " " not in display
-
-
-NO_CODE_MAP = CodeMap(_with_aliases(CODES))
-"""Our own table alone."""
 
 
 def read_code_map(*bodies: bytes) -> CodeMap:

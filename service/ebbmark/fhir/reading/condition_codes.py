@@ -1,4 +1,10 @@
-"""Which codes and words of Conditions stand for which of our risk concepts: `data/condition_codes.toml`, read once."""
+"""Codes and words of Conditions: the risk concepts that they stand for, and how a Condition is named.
+
+A Condition is named in the caller's own words, for the answer to the caller: a person must recognise the Condition that
+is meant. They are text of a record, so that they are never logged.
+
+Source of the codes: `data/condition_codes.toml`.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +14,8 @@ from typing import Final, NamedTuple
 from unicodedata import combining, normalize
 
 from ebbmark.data import table
+from ebbmark.fhir.model import Worded, WordedCoding
+from ebbmark.fhir.naming import SNOMED
 from ebbmark.physiology.before.risks import RISK_CONCEPTS
 
 _TABLE: Final = table("condition_codes")
@@ -183,3 +191,43 @@ def named_in_words(text: str) -> frozenset[str]:
     return frozenset(
         slug for slug, part in _NAMED_BY if (part in tokens if len(part) <= _WHOLE_WORD else part in plain)
     )
+
+
+LONGEST: Final = 120
+"""Longest text of a Condition that is repeated."""
+
+
+MOST_CODES: Final = 3
+"""Most codes of a Condition that are named one by one."""
+
+
+_NAMES: Final = {**dict.fromkeys(ALL_ICD, "ICD-10-GM"), ICD10: "ICD-10", ICD10_CM: "ICD-10-CM", SNOMED: "SNOMED CT"}
+
+
+def charted_words(code: Worded | None) -> str:
+    """What was charted, in the words of whoever charted it, and its codes.
+
+    Args:
+        code: of the Condition; None where it has none.
+    """
+    codings = code.coding if code is not None else []
+    texts = [_plain(code.text)] if code is not None else []
+    text = next((one for one in (*texts, *[_plain(coding.display) for coding in codings]) if one), "")
+    named = [_named(coding) for coding in codings if coding.code]
+    codes = ", ".join(named[:MOST_CODES]) + (f" and {len(named) - MOST_CODES} more" if len(named) > MOST_CODES else "")
+    if text:
+        return f"'{text}' ({codes or 'no code'})"
+    return codes or "a Condition without words and without a code"
+
+
+def _named(coding: WordedCoding) -> str:
+    code = _plain(coding.code)
+    if coding.system in _NAMES:
+        return f"{_NAMES[coding.system]} {code}"
+    return f"{_plain(coding.system)}|{code}"
+
+
+def _plain(text: str) -> str:
+    """On one line, without what cannot be seen, and not without end."""
+    seen = " ".join("".join(sign if sign.isprintable() else " " for sign in text).split())
+    return seen if len(seen) <= LONGEST else f"{seen[: LONGEST - 1].rstrip()}…"

@@ -12,9 +12,6 @@ still be there.
 Which codes are as wide as their concept is this project's reading of their titles. A code that a site adds is taken for
 a narrow one.
 
-A Condition is named in the caller's own words, for the answer to the caller: a person must recognise the Condition that
-is meant. They are text of a record, so that they are never logged.
-
 Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/condition.html (clinicalStatus, verificationStatus).
 """
 
@@ -22,30 +19,22 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Final, NamedTuple
+from typing import Final
 
 import msgspec
 
-from ebbmark.fhir.model import Codeable, Coding, Condition, Procedure, Worded, WordedCoding
-from ebbmark.fhir.naming import SNOMED, reference_to
+from ebbmark.fhir.model import Codeable, Coding, Condition, Procedure
+from ebbmark.fhir.naming import SNOMED
 from ebbmark.fhir.problems import Ignored, Problem, ProblemKind, Reason, Source
 from ebbmark.fhir.reading.codes import code_shown
-from ebbmark.fhir.reading.collected import BodyWeight, left_out
-from ebbmark.fhir.reading.condition_codes import ALL_ICD, ICD10, ICD10_CM, ConditionCodes, named_in_words
-from ebbmark.fhir.reading.question import ReceivedCondition
+from ebbmark.fhir.reading.condition_codes import ALL_ICD, ConditionCodes, charted_words, named_in_words
+from ebbmark.fhir.reading.request import BodyWeight, Documented, Received, left_out
 from ebbmark.fhir.times import instant, seconds
 from ebbmark.physiology.mechanics import OBESE_FROM_KG_PER_M2, body_mass_index
 
 Coded = tuple[str, str]
 """Code system, and code as it was sent."""
 
-LONGEST: Final = 120
-"""Longest text of a Condition that is repeated."""
-
-MOST_CODES: Final = 3
-"""Most codes of a Condition that are named one by one."""
-
-_NAMES: Final = {**dict.fromkeys(ALL_ICD, "ICD-10-GM"), ICD10: "ICD-10", ICD10_CM: "ICD-10-CM", SNOMED: "SNOMED CT"}
 
 AS_WIDE: Mapping[str, tuple[tuple[tuple[str, ...], frozenset[str]], ...]] = {
     "untreated-pneumothorax": (((SNOMED,), frozenset({"36118008"})), (ALL_ICD, frozenset({"J93", "J939"}))),
@@ -68,29 +57,6 @@ _NOT_LOOKED_FOR = "condition-not-looked-for"
 OBESITY: Final = "obesity"
 PNEUMOTHORAX, DRAINED = "untreated-pneumothorax", "drained-barotrauma"
 _UNSURE = frozenset({"unconfirmed", "provisional", "differential"})
-
-
-class Documented(NamedTuple):
-    """One Condition that counts.
-
-    Attributes:
-        concepts: slugs of the risk concepts that its codes stand for.
-        present: False where it is refuted.
-        source: as it will be listed.
-        unsure: why it is not certain that it stands, in a word or two; empty where nothing says so.
-    """
-
-    concepts: tuple[str, ...]
-    present: bool
-    source: Source
-    unsure: str = ""
-
-
-class _Named(NamedTuple):
-    condition: Condition
-    path: str
-    reference: str
-    kind: str
 
 
 @dataclass(slots=True)
@@ -117,7 +83,7 @@ class Conditions:
     notes: dict[str, None] = field(default_factory=dict)
 
 
-def read_conditions(given: Sequence[ReceivedCondition], codes: ConditionCodes, now_s: float) -> Conditions:
+def read_conditions(given: Sequence[Received[Condition]], codes: ConditionCodes, now_s: float) -> Conditions:
     """Read the Conditions of a request.
 
     Args:
@@ -125,13 +91,10 @@ def read_conditions(given: Sequence[ReceivedCondition], codes: ConditionCodes, n
         now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
     """
     found = Conditions()
-    received = []
-    for condition, path, full_url, kind in given:
-        version = condition.meta.versionId if condition.meta else ""
-        found.charted[path] = charted_words(condition.code)
-        received.append(_Named(condition, path, reference_to(kind, condition.id, version, full_url), kind))
-    newest = _newest(received, found)
-    present = {one for item in newest if _is_present(item.condition) for one in _codings(item.condition)}
+    for item in given:
+        found.charted[item.path] = charted_words(item.resource.code)
+    newest = _newest(given, found)
+    present = {one for item in newest if _is_present(item.resource) for one in _codings(item.resource)}
     present = {(system, _spelled(system, code)) for system, code in present}
     for item in newest:
         _read(item, codes, present, now_s, found)
@@ -179,8 +142,10 @@ def _codings(condition: Condition) -> list[Coded]:
     return [(coding.system, coding.code) for coding in (condition.code.coding if condition.code else [])]
 
 
-def _read(item: _Named, codes: ConditionCodes, present: Collection[Coded], now_s: float, found: Conditions) -> None:
-    condition = item.condition
+def _read(
+    item: Received[Condition], codes: ConditionCodes, present: Collection[Coded], now_s: float, found: Conditions
+) -> None:
+    condition = item.resource
     certainty, state = _code_of(condition.verificationStatus), _code_of(condition.clinicalStatus)
     if certainty == "entered-in-error":
         return _leave_out(item, Reason.ENTERED_IN_ERROR, "It was entered in error.", found)
@@ -237,7 +202,7 @@ def _abated(condition: Condition, now_s: float) -> bool:
 
 
 def _not_placed(
-    item: _Named,
+    item: Received[Condition],
     codings: Sequence[tuple[str, str]],
     codes: ConditionCodes,
     found: Conditions,
@@ -258,7 +223,7 @@ def _not_placed(
     return _leave_out(item, _NOT_PLACED, sentence, found, codes, unjudged=not refuted)
 
 
-def _note(item: _Named, certainty: str, state: str, found: Conditions) -> None:
+def _note(item: Received[Condition], certainty: str, state: str, found: Conditions) -> None:
     where = item.reference or item.path
     if certainty == "refuted":
         return
@@ -271,14 +236,14 @@ def _note(item: _Named, certainty: str, state: str, found: Conditions) -> None:
         found.notes[f"{where} {said}; it counts as present."] = None
 
 
-def _newest(received: Sequence[_Named], found: Conditions) -> list[_Named]:
+def _newest(received: Sequence[Received[Condition]], found: Conditions) -> list[Received[Condition]]:
     """One copy per logical id where versions tell; where they do not, every copy counts, and may contradict."""
-    groups: dict[object, list[_Named]] = {}
+    groups: dict[object, list[Received[Condition]]] = {}
     for place, item in enumerate(received):
-        groups.setdefault(item.condition.id or place, []).append(item)
-    kept: list[_Named] = []
+        groups.setdefault(item.resource.id or place, []).append(item)
+    kept: list[Received[Condition]] = []
     for copies in groups.values():
-        numbers = [copy.condition.meta.versionId if copy.condition.meta else "" for copy in copies]
+        numbers = [copy.resource.meta.versionId if copy.resource.meta else "" for copy in copies]
         if len(copies) > 1 and all(number.isascii() and number.isdigit() and len(number) < 16 for number in numbers):
             newest = max(map(int, numbers))
             older = [copy for copy, number in zip(copies, numbers, strict=True) if int(number) < newest]
@@ -287,7 +252,7 @@ def _newest(received: Sequence[_Named], found: Conditions) -> list[_Named]:
             copies = [copy for copy, number in zip(copies, numbers, strict=True) if int(number) == newest]
         seen: set[bytes] = set()
         for copy in copies:
-            content = msgspec.json.encode(copy.condition)
+            content = msgspec.json.encode(copy.resource)
             if len(copies) > 1 and content in seen:
                 sentence = "The same Condition was sent more than once; one copy was used."
                 _leave_out(copy, Reason.DUPLICATE, sentence, found)
@@ -343,7 +308,7 @@ def read_body_mass(
 
 
 def _leave_out(
-    item: _Named,
+    item: Received[Condition],
     reason: Reason | str,
     sentence: str,
     found: Conditions,
@@ -356,9 +321,9 @@ def _leave_out(
     found.ignored.append(ignored)
     if unjudged:
         found.unjudged.append(ignored)
-        codings = _codings(item.condition)
+        codings = _codings(item.resource)
         placed = codes is not None and (codes.concepts_of(codings) or codes.leaves_open(codings))
-        code = item.condition.code
+        code = item.resource.code
         named = named_in_words("" if code is None else " ".join((code.text, *(one.display for one in code.coding))))
         if placed or named:
             found.perhaps.add(item.path)
@@ -391,32 +356,3 @@ def ruled_out(concepts: Iterable[str], codings: Iterable[Coded], present: Collec
 
 def _spelled(system: str, code: str) -> str:
     return code.upper().replace(".", "").rstrip("-+*!†") if system in ALL_ICD else code.upper()
-
-
-def charted_words(code: Worded | None) -> str:
-    """What was charted, in the words of whoever charted it, and its codes.
-
-    Args:
-        code: of the Condition; None where it has none.
-    """
-    codings = code.coding if code is not None else []
-    texts = [_plain(code.text)] if code is not None else []
-    text = next((one for one in (*texts, *[_plain(coding.display) for coding in codings]) if one), "")
-    named = [_named(coding) for coding in codings if coding.code]
-    codes = ", ".join(named[:MOST_CODES]) + (f" and {len(named) - MOST_CODES} more" if len(named) > MOST_CODES else "")
-    if text:
-        return f"'{text}' ({codes or 'no code'})"
-    return codes or "a Condition without words and without a code"
-
-
-def _named(coding: WordedCoding) -> str:
-    code = _plain(coding.code)
-    if coding.system in _NAMES:
-        return f"{_NAMES[coding.system]} {code}"
-    return f"{_plain(coding.system)}|{code}"
-
-
-def _plain(text: str) -> str:
-    """On one line, without what cannot be seen, and not without end."""
-    seen = " ".join("".join(sign if sign.isprintable() else " " for sign in text).split())
-    return seen if len(seen) <= LONGEST else f"{seen[: LONGEST - 1].rstrip()}…"

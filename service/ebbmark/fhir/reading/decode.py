@@ -31,7 +31,7 @@ from ebbmark.fhir.model import (
 )
 from ebbmark.fhir.naming import RESOURCE_TYPES
 from ebbmark.fhir.problems import MOST_TOLD, Problem, ProblemKind, Rejected, word_shown
-from ebbmark.fhir.reading.question import Limits
+from ebbmark.fhir.reading.request import Limits
 
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 """Some senders put it before UTF-8; it says nothing."""

@@ -19,7 +19,7 @@ from ebbmark.fhir.model import Coding, Component, Observation, Period, QuantityV
 from ebbmark.fhir.naming import CODE_SYSTEM, RESOURCE_TYPES, RESULT_SYSTEM, tail_of
 from ebbmark.fhir.problems import Ignored, Problem, ProblemKind, Reason, Source, word_shown
 from ebbmark.fhir.reading.codes import CodeRow, Unusable
-from ebbmark.fhir.reading.collected import Collected, Context, Moment, Received, left_out, reference_of
+from ebbmark.fhir.reading.request import USABLE_STATUSES, Collected, Context, Moment, Received, left_out, not_a_patient
 from ebbmark.fhir.reading.units import to_canonical
 from ebbmark.fhir.reading.values import other_values, read_value
 from ebbmark.fhir.times import TimeFault, seconds
@@ -46,9 +46,9 @@ _AHEAD = Unusable(Reason.FUTURE, "Its time is after the instant that counts as n
 _TOO_EARLY = Unusable(Reason.INVALID_TIME, f"Its time is before the year {_EARLIEST_YEAR}.")
 
 
-def moment_of(item: Received, context: Context, collected: Collected) -> Moment | Unusable:
+def moment_of(item: Received[Observation], context: Context, collected: Collected) -> Moment | Unusable:
     """When the Observation holds, or why that cannot be said."""
-    observation = item.observation
+    observation = item.resource
     period = observation.effectivePeriod
     given = [observation.effectiveDateTime, observation.effectiveInstant, period, observation.effectiveTiming]
     if sum(bool(one) for one in given) > 1:
@@ -134,13 +134,11 @@ _STATUS_REASONS: dict[str, tuple[Reason, str]] = {
     "entered-in-error": (Reason.ENTERED_IN_ERROR, "It was entered in error."),
     "unknown": (Reason.STATUS_UNKNOWN, "Its status is unknown."),
 }
-USABLE_STATUSES = frozenset({"final", "amended", "corrected"})
-"""Those that count in any case; `preliminary` counts where the request accepts it."""
 
 
-def admit(item: Received, context: Context, collected: Collected) -> None:
+def admit(item: Received[Observation], context: Context, collected: Collected) -> None:
     """Read one Observation of any shape."""
-    observation = item.observation
+    observation = item.resource
     refusal = _not_admissible(item, context, collected)
     if refusal is not None:
         collected.ignored.append(left_out(item, *refusal))
@@ -162,7 +160,7 @@ def admit(item: Received, context: Context, collected: Collected) -> None:
     if observation.subject is None and found:
         collected.without_subject += 1
     if len(collected.readings) > first:
-        collected.sources.append(Source(item.path, reference_of(item), ";".join(texts)))
+        collected.sources.append(Source(item.path, item.reference, ";".join(texts)))
         collected.used.append(item)
         collected.encounters.add(observation.encounter.reference if observation.encounter else "")
 
@@ -171,9 +169,9 @@ def _personal(collected: Collected) -> int:
     return len(collected.heights) + len(collected.sexes) + len(collected.weights)
 
 
-def _list_contained(item: Received, collected: Collected) -> None:
+def _list_contained(item: Received[Observation], collected: Collected) -> None:
     """Name what an Observation carries within itself and nobody reads; a device only tells setting from measurement."""
-    contained = item.observation.contained
+    contained = item.resource.contained
     for number, resource in enumerate(contained if isinstance(contained, list) else ()):
         kind = (
             word_shown(str(resource.get("resourceType", "")), RESOURCE_TYPES, "") if isinstance(resource, dict) else ""
@@ -181,7 +179,7 @@ def _list_contained(item: Received, collected: Collected) -> None:
         if kind not in ("Device", "DeviceMetric", "Observation"):
             sentence = f"A contained {kind or 'resource'} is not read."
             path = f"{item.path}.contained[{number}]"
-            collected.ignored.append(Ignored(path, reference_of(item), Reason.NOT_USED.slug, sentence))
+            collected.ignored.append(Ignored(path, item.reference, Reason.NOT_USED.slug, sentence))
 
 
 def is_own_result(observation: Observation) -> bool:
@@ -191,9 +189,9 @@ def is_own_result(observation: Observation) -> bool:
     )
 
 
-def _not_admissible(item: Received, context: Context, collected: Collected) -> Unusable | None:
+def _not_admissible(item: Received[Observation], context: Context, collected: Collected) -> Unusable | None:
     """What keeps the whole Observation out, value aside."""
-    observation = item.observation
+    observation = item.resource
     if is_own_result(observation):  # whatever became of it since
         return Unusable(Reason.OWN_RESULT, "It is an earlier result of this service, not a reading.")
     status = observation.status
@@ -222,23 +220,14 @@ def _not_admissible(item: Received, context: Context, collected: Collected) -> U
     return None
 
 
-def not_a_patient(observation: Observation) -> str:
-    """What it is about, where that is no patient or not its subject (R4 Observation.focus); empty otherwise."""
-    reference = observation.subject.reference if observation.subject is not None else ""
-    if any(one.identifier or not reference or one.reference != reference for one in observation.focus):
-        return "focus that is not its subject"
-    kind = tail_of(reference).partition("/")[0] if reference else ""
-    return kind if kind in {"Group", "Device", "Location"} else ""
-
-
-def note_subject(item: Received, collected: Collected) -> None:
+def note_subject(item: Received[Observation], collected: Collected) -> None:
     """Hold an Observation that is no reading, such as a rhythm, to the one patient of the request, too."""
     _note_subject(item, collected)
-    collected.without_subject += item.observation.subject is None
+    collected.without_subject += item.resource.subject is None
 
 
-def _note_subject(item: Received, collected: Collected) -> None:
-    subject = item.observation.subject
+def _note_subject(item: Received[Observation], collected: Collected) -> None:
+    subject = item.resource.subject
     if subject is None:
         return
     if subject.reference:
@@ -294,7 +283,9 @@ _LARGEST = 10_000
 Table = Mapping[tuple[str, str], CodeRow]
 
 
-def doubts_of(items: Sequence[Received], ignored: Iterable[Ignored], table: Table) -> tuple[UnusableReading, ...]:
+def doubts_of(
+    items: Sequence[Received[Observation]], ignored: Iterable[Ignored], table: Table
+) -> tuple[UnusableReading, ...]:
     """Tell what was sent and cannot be used, in an order that does not depend on the order received.
 
     Args:
@@ -306,7 +297,7 @@ def doubts_of(items: Sequence[Received], ignored: Iterable[Ignored], table: Tabl
         return ()
     found: set[UnusableReading] = set()
     for item in items:
-        observation = item.observation
+        observation = item.resource
         whole = reasons.get(item.path)
         parts: list[tuple[Observation | Component, str]] = [(observation, "")]
         parts += [(component, f".component[{number}]") for number, component in enumerate(observation.component)]

@@ -18,10 +18,10 @@ from dataclasses import dataclass, field
 import msgspec
 
 from ebbmark.fhir.model import Codeable, Coding, MedicationAdministration, QuantityValue
-from ebbmark.fhir.naming import SNOMED, reference_to
+from ebbmark.fhir.naming import SNOMED
 from ebbmark.fhir.problems import Ignored, Reason, Source, word_shown
 from ebbmark.fhir.reading.parse_resources import not_needed
-from ebbmark.fhir.reading.question import ReceivedInfusion
+from ebbmark.fhir.reading.request import Received
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.times import seconds
 from ebbmark.physiology.timeline import Infusion
@@ -65,7 +65,7 @@ class Infusions:
     ignored: list[Ignored] = field(default_factory=list)
 
 
-def read_infusions(given: Sequence[ReceivedInfusion], now_s: float) -> Infusions:
+def read_infusions(given: Sequence[Received[MedicationAdministration]], now_s: float) -> Infusions:
     """Read the vasopressors among the MedicationAdministrations of a request; other drugs are listed.
 
     Args:
@@ -73,9 +73,9 @@ def read_infusions(given: Sequence[ReceivedInfusion], now_s: float) -> Infusions
         now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
     """
     found = Infusions()
-    for one, path, full_url in given:
+    for item in given:
+        one, path, reference = item.resource, item.path, item.reference
         drug = _drug(one)
-        reference = reference_to("MedicationAdministration", one.id, one.meta.versionId if one.meta else "", full_url)
         if not _codings(one):
             sentence = "Its drug has no code here, so whether it is a vasopressor is not known."
             found.ignored.append(Ignored(path, reference, Reason.NOT_USED.slug, sentence))

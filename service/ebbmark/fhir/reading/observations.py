@@ -13,16 +13,9 @@ from ebbmark.fhir.model import Component, Observation
 from ebbmark.fhir.naming import LONGEST_ID
 from ebbmark.fhir.problems import Reason, Source
 from ebbmark.fhir.reading.coded_values import coded_values, holds_rhythm, is_coded
-from ebbmark.fhir.reading.collected import (
-    Collected,
-    Context,
-    Received,
-    left_out,
-    newest_of,
-    reference_of,
-    settle_duplicates,
-)
+from ebbmark.fhir.reading.duplicates import newest_of, settle_duplicates
 from ebbmark.fhir.reading.eligibility import admit, is_own_result, moment_of_period, moment_of_text, note_subject
+from ebbmark.fhir.reading.request import Collected, Context, Received, left_out
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.reading.values import many_key
 from ebbmark.physiology.readings import Reading
@@ -30,7 +23,7 @@ from ebbmark.physiology.readings import Reading
 _UNDECIDED = frozenset({Reason.CONFLICT.slug, Reason.ENTERED_IN_ERROR.slug})
 
 
-def read_observations(items: Sequence[Received], context: Context) -> Collected:
+def read_observations(items: Sequence[Received[Observation]], context: Context) -> Collected:
     """Read every Observation once.
 
     Args:
@@ -39,7 +32,7 @@ def read_observations(items: Sequence[Received], context: Context) -> Collected:
     """
     collected = Collected()
     received = items
-    identities = [item.observation.id for item in items if item.observation.id]
+    identities = [item.resource.id for item in items if item.resource.id]
     if len(set(identities)) < len(identities):
         items, collected.ignored = newest_of(items)
     readings, sources, used = collected.readings, collected.sources, collected.used
@@ -49,7 +42,7 @@ def read_observations(items: Sequence[Received], context: Context) -> Collected:
     encounters = collected.encounters
     new = tuple.__new__  # Reading(...) takes twice as long
     for item in items:
-        observation = item.observation
+        observation = item.resource
         subject, device, quantity = observation.subject, observation.device, observation.valueQuantity
         if (
             quantity is None
@@ -133,12 +126,12 @@ def read_observations(items: Sequence[Received], context: Context) -> Collected:
     return collected
 
 
-def _take_coded(received: Sequence[Received], context: Context, collected: Collected) -> None:
+def _take_coded(received: Sequence[Received[Observation]], context: Context, collected: Collected) -> None:
     """Read positions, modes and rhythms, and list those that count for nothing."""
-    undecided: list[Received] = []
+    undecided: list[Received[Observation]] = []
     if context.rhythms and collected.ignored:
         paths = {one.path for one in collected.ignored if one.code in _UNDECIDED}
-        undecided = [item for item in received if item.path in paths and is_coded(item.observation, context)]
+        undecided = [item for item in received if item.path in paths and is_coded(item.resource, context)]
     if not collected.coded and not collected.rhythm_panels and not undecided:
         return
     collected.coded_values = coded_values(collected.coded, undecided, collected.rhythm_panels, context)
@@ -175,9 +168,9 @@ def _has_other_value(one: Observation | Component) -> bool:
     )
 
 
-def _read_plain_panel(item: Received, context: Context, collected: Collected) -> bool:
+def _read_plain_panel(item: Received[Observation], context: Context, collected: Collected) -> bool:
     """Read a panel all of whose components are plain; False, and nothing done, where one is not."""
-    observation = item.observation
+    observation = item.resource
     subject, device = observation.subject, observation.device
     text = observation.effectiveDateTime or observation.effectiveInstant
     if (
@@ -235,7 +228,7 @@ def _read_plain_panel(item: Received, context: Context, collected: Collected) ->
     collected.parts.update((first + number, f".component[{number}]") for number in range(len(readings)))
     collected.variants.update(variants)
     collected.readings += readings
-    collected.sources.append(Source(item.path, reference_of(item), ";".join(texts)))
+    collected.sources.append(Source(item.path, item.reference, ";".join(texts)))
     collected.used.append(item)
     collected.encounters.add(observation.encounter.reference if observation.encounter is not None else "")
     return True

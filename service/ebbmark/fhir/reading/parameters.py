@@ -13,10 +13,8 @@ from ebbmark.fhir.model import Bundle, ConceptMap, Condition, Observation, Patie
 from ebbmark.fhir.model import Parameter as Given
 from ebbmark.fhir.operations import CHOICE_REASONS
 from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.fhir.reading.collected import Received
 from ebbmark.fhir.reading.concept_map import rows_of
-from ebbmark.fhir.reading.patient import ReceivedPatient
-from ebbmark.fhir.reading.question import Acknowledger, Question, ReceivedCondition
+from ebbmark.fhir.reading.request import Acknowledger, Question, Received
 from ebbmark.fhir.reading.units import UCUM, to_canonical, unit_shown
 from ebbmark.fhir.times import seconds
 from ebbmark.physiology.before.plan_checks import Variant
@@ -47,14 +45,14 @@ def _observation(given: Given, path: str, question: Question) -> None:
 
 def _patient(given: Given, path: str, question: Question) -> None:
     if isinstance(given.resource, Patient):
-        question.patients.append(ReceivedPatient(given.resource, f"{path}.resource", ""))
+        question.patients.append(Received(given.resource, f"{path}.resource", ""))
     else:
         _bad(given, path, "resource: a Patient", question)
 
 
 def _condition(given: Given, path: str, question: Question) -> None:
     if isinstance(given.resource, Condition):
-        question.conditions.append(ReceivedCondition(given.resource, f"{path}.resource", ""))
+        question.conditions.append(Received(given.resource, f"{path}.resource", ""))
     else:
         _bad(given, path, "resource: a Condition", question)
 

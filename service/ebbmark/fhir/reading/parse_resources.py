@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import re
 from difflib import get_close_matches
-from typing import Final
+from typing import Any, Final
 
 import msgspec
 
@@ -37,20 +37,16 @@ from ebbmark.fhir.model import (
 from ebbmark.fhir.naming import IDS, reference_to, tail_of
 from ebbmark.fhir.operations import PARAMETERS, Operation
 from ebbmark.fhir.problems import MOST_TOLD, Ignored, Problem, ProblemKind, Reason, word_shown
-from ebbmark.fhir.reading.collected import Received, left_out
 from ebbmark.fhir.reading.condition_codes import ConditionCodes
 from ebbmark.fhir.reading.conditions import PNEUMOTHORAX, as_condition
+from ebbmark.fhir.reading.duplicates import too_often
 from ebbmark.fhir.reading.parameters import READERS, judge_together
-from ebbmark.fhir.reading.patient import ReceivedPatient
-from ebbmark.fhir.reading.question import (
+from ebbmark.fhir.reading.request import (
     Asked,
     Question,
-    ReceivedCondition,
-    ReceivedInfusion,
-    ReceivedMetric,
+    Received,
     RequestContext,
-    note_contradicting_units,
-    too_often,
+    left_out,
 )
 
 _TAKEN_BACK = frozenset({"entered-in-error", "cancelled"})
@@ -60,7 +56,7 @@ _MOST = 500
 
 def contained_observations(
     container: Observation | DiagnosticReport, path: str, full_url: str
-) -> tuple[list[Received], list[Ignored]]:
+) -> tuple[list[Received[Observation]], list[Ignored]]:
     """The Observations within a resource, and those that cannot be read.
 
     Args:
@@ -74,7 +70,7 @@ def contained_observations(
         meta = subject_of = None
     named = reference_to(kind, container.id, meta.versionId if meta else "", full_url)
     listed = container.contained if isinstance(container.contained, list) else []
-    found: list[Received] = []
+    found: list[Received[Observation]] = []
     left: list[Ignored] = []
     for number, one in enumerate(listed[:_MOST]):
         if not isinstance(one, dict) or one.get("resourceType") != "Observation":
@@ -133,17 +129,21 @@ def sort_resources(body: Parameters | Bundle, operation: Operation, context: Req
     question = Question(site=context.site, at_s=at_s, as_of_s=at_s, asked=asked)
     if isinstance(body, Bundle):
         _bundle(body, "Bundle", operation, question, max_entries)
-        _refuse_odd_ids(question)
-        note_contradicting_units(question)
-        _refuse_repeated(question)
-        return question
+    else:
+        _parameters(body, operation, question, max_entries)
+    _refuse_odd_ids(question)
+    _refuse_repeated(question)
+    return question
+
+
+def _parameters(body: Parameters, operation: Operation, question: Question, max_entries: int) -> None:
     if body.implicitRules:
         question.problems.append(_implicit_rules("Parameters"))
-        return question
-    seen: set[str] = set()
+        return
     if len(body.parameter) > max_entries:
         _too_many(len(body.parameter), "Parameters.parameter", max_entries, question)
-        return question
+        return
+    seen: set[str] = set()
     for number, parameter in enumerate(body.parameter):
         path = f"Parameters.parameter[{number}]"
         name = parameter.name
@@ -166,10 +166,6 @@ def sort_resources(body: Parameters | Bundle, operation: Operation, context: Req
             READERS[name](parameter, path, question)
         seen.add(name)
     judge_together(question)
-    _refuse_odd_ids(question)
-    note_contradicting_units(question)
-    _refuse_repeated(question)
-    return question
 
 
 def _bundle(
@@ -241,28 +237,30 @@ def _implicit_rules(path: str) -> Problem:
 
 def _refuse_odd_ids(question: Question) -> None:
     """Refuse ids, versions and fullUrls that are not in the form of FHIR: results name their inputs by them."""
-    named: list[tuple[str, str, str, Meta | None]] = [
-        *[(one.path, one.full_url, one.observation.id, one.observation.meta) for one in question.observations],
-        *[(one.path, one.full_url, one.patient.id, one.patient.meta) for one in question.patients],
-        *[(one.path, one.full_url, one.condition.id, one.condition.meta) for one in question.conditions],
-        *[(one.path, one.full_url, one.administration.id, one.administration.meta) for one in question.infusions],
-        *[(one.path, one.full_url, one.metric.id, None) for one in question.metrics],
+    received: list[Received[Any]] = [
+        *question.observations,
+        *question.patients,
+        *question.conditions,
+        *question.infusions,
+        *question.metrics,
     ]
     # All at once and without an expression, which takes three times as long: one that is odd is rare.
-    together = "".join([one[2] for one in named] + [one[3].versionId for one in named if one[3]])
-    plain, addresses = together.replace("-", "").replace(".", ""), "".join([one[1] for one in named])
-    sound_ids = not plain or (plain.isascii() and plain.isalnum())
-    if sound_ids and addresses.isascii() and addresses.isprintable() and " " not in addresses:
+    addresses, ids = "".join([one.full_url for one in received]), [one.resource.id for one in received]
+    ids += [meta.versionId for one in received if (meta := getattr(one.resource, "meta", None)) is not None]
+    plain = "".join(ids).replace("-", "").replace(".", "")
+    sound = not plain or (plain.isascii() and plain.isalnum())
+    if sound and addresses.isascii() and addresses.isprintable() and " " not in addresses:
         return
-    ids = [(path, "id", identity) for path, _, identity, _ in named]
-    ids += [(path, "meta.versionId", meta.versionId) for path, _, _, meta in named if meta is not None]
-    urls = [(path.removesuffix(".resource"), "fullUrl", full_url) for path, full_url, _, _ in named]
-    odd: list[tuple[str, str]] = []
-    for form, accepted, told in (
-        (IDS, "letters A to Z and a to z, digits, hyphens and full stops", ids),
-        (_ADDRESSES, "an address without blanks", urls),
-    ):
-        odd += [(f"{path}.{element}", accepted) for path, element, text in told if not form.fullmatch(text)]
+    named = [(f"{one.path}.id", one.resource.id) for one in received]
+    named += [
+        (f"{one.path}.meta.versionId", meta.versionId)
+        for one in received
+        if (meta := getattr(one.resource, "meta", None))
+    ]
+    urls = [(f"{one.path.removesuffix('.resource')}.fullUrl", one.full_url) for one in received]
+    of_ids, of_urls = "letters A to Z and a to z, digits, hyphens and full stops", "an address without blanks"
+    odd = [(place, of_ids) for place, text in named if not IDS.fullmatch(text)]
+    odd += [(place, of_urls) for place, text in urls if not _ADDRESSES.fullmatch(text)]
     for place, accepted in odd[:MOST_TOLD]:
         sentence = f"What stands here is not in the form of FHIR; needed is: {accepted}."
         question.problems.append(Problem(ProblemKind.NOT_AN_ID, place, "another text", accepted, sentence))
@@ -271,13 +269,13 @@ def _refuse_odd_ids(question: Question) -> None:
 def _refuse_repeated(question: Question) -> None:
     """Leave out what repeats an element more often than is read, with a problem for each."""
     for item in question.observations:
-        observation = item.observation
+        observation = item.resource
         if observation.component or observation.identifier or observation.contained or len(observation.code.coding) > 1:
             problem = too_often(observation, item.path)
             if problem is not None:
                 question.problems.append(problem)
     for received in question.patients:
-        problem = too_often(received.patient, received.path)
+        problem = too_often(received.resource, received.path)
         if problem is not None:
             question.problems.append(problem)
     if any(one.kind is ProblemKind.TOO_MANY_ENTRIES for one in question.problems):
@@ -300,15 +298,15 @@ def _resource(resource: Resource, path: str, full_url: str, operation: Operation
     if type(resource) is Other:
         return  # the second look has named it
     if isinstance(resource, Patient):
-        question.patients.append(ReceivedPatient(resource, path, full_url))
+        question.patients.append(Received(resource, path, full_url))
     elif isinstance(resource, DeviceMetric):
-        question.metrics.append(ReceivedMetric(resource, path, full_url))
+        question.metrics.append(Received(resource, path, full_url))
     elif isinstance(resource, Condition) and operation.reads_conditions:
-        question.conditions.append(ReceivedCondition(resource, path, full_url))
+        question.conditions.append(Received(resource, path, full_url))
     elif isinstance(resource, Procedure) and operation.reads_conditions and (going_on := as_condition(resource)):
-        question.conditions.append(ReceivedCondition(going_on, path, full_url, "Procedure"))
+        question.conditions.append(Received(going_on, path, full_url, "Procedure"))
     elif isinstance(resource, MedicationAdministration) and operation.reads_conditions:
-        question.infusions.append(ReceivedInfusion(resource, path, full_url))
+        question.infusions.append(Received(resource, path, full_url))
     else:
         if isinstance(resource, DiagnosticReport):
             if resource.contained:
@@ -317,7 +315,7 @@ def _resource(resource: Resource, path: str, full_url: str, operation: Operation
                 # It keeps no id of its own: a Condition may have the same.
                 version = concluded.meta.versionId if concluded.meta else ""
                 named = reference_to("DiagnosticReport", resource.id, version, full_url)
-                question.conditions.append(ReceivedCondition(concluded, path, named, "DiagnosticReport"))
+                question.conditions.append(Received(concluded, path, named, "DiagnosticReport"))
                 return
         kind = type(resource).__name__
         reference = reference_to(kind, getattr(resource, "id", ""), "", full_url)

@@ -12,15 +12,15 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
-from typing import Final, NamedTuple
+from typing import Final
 
 import msgspec
 
 from ebbmark.fhir.model import Patient
 from ebbmark.fhir.naming import reference_to, tail_of, unversioned
 from ebbmark.fhir.problems import Problem, ProblemKind, Reason
-from ebbmark.fhir.reading.collected import Collected, left_out
 from ebbmark.fhir.reading.height_and_sex import SexFound, height_of, sex_of
+from ebbmark.fhir.reading.request import Collected, Person, Received, left_out
 from ebbmark.fhir.times import age_range_years, is_after, latest_second
 from ebbmark.physiology.findings import IN_USE, PatientStatus
 from ebbmark.physiology.mechanics import Sex
@@ -29,50 +29,8 @@ ADULT_YEARS = 18
 """The formulas and the trials behind them are of adults."""
 
 
-@dataclass(frozen=True, slots=True)
-class Person:
-    """The patient, as far as the formulas need them.
-
-    Attributes:
-        height_cm: standing height or what was sent as height.
-        height_source: index into the request's sources.
-        height_note: plain sentence where the height deserves doubt (stated, estimated, lying), else empty.
-        sex: the form of the formula to use.
-        sex_origin: which statement was used, in plain words with its element of the Patient or its Observation.
-        age_years: at the time of the request; None where no birth date was sent.
-        age_at_trial_years: at the last reading, so that it follows from the inputs alone; None likewise.
-        version: `Patient/123/_history/4` where the version of the Patient is known, else empty.
-        in_use: False where the record marks this Patient inactive; one that was replaced is refused.
-        sex_source: index into the request's sources; None where no Observation said which form to use.
-    """
-
-    height_cm: float
-    height_source: int
-    height_note: str
-    sex: Sex
-    sex_origin: str
-    age_years: float | None
-    age_at_trial_years: float | None = None
-    version: str = ""
-    in_use: bool = True
-    sex_source: int | None = None
-
-    @property
-    def sources(self) -> tuple[int, ...]:
-        """What height and sex came from, as indices into the request's sources."""
-        return (self.height_source,) if self.sex_source is None else (self.height_source, self.sex_source)
-
-
-class ReceivedPatient(NamedTuple):
-    """One Patient as it came: with its FHIRPath and its fullUrl, which may be empty."""
-
-    patient: Patient
-    path: str
-    full_url: str
-
-
 def read_person(
-    patients: Sequence[ReceivedPatient], asked_sex: Sex | None, as_of_s: float, collected: Collected
+    patients: Sequence[Received[Patient]], asked_sex: Sex | None, as_of_s: float, collected: Collected
 ) -> Person | None:
     """The one patient; problems, remarks and the source of the height go to `collected`.
 
@@ -87,7 +45,7 @@ def read_person(
     age = _age(received, as_of_s, collected)
     height = height_of(collected)
     sex = sex_of(
-        received.patient if received else None,
+        received.resource if received else None,
         received.path if received else "",
         collected.sexes,
         asked=asked_sex,
@@ -111,12 +69,12 @@ def read_person(
         age_years=age,
         age_at_trial_years=_age_at_trial(received, collected) if age is not None else None,
         version=_version(patients),
-        in_use=received is None or received.patient.active is not False,
+        in_use=received is None or received.resource.active is not False,
         sex_source=height_source + 1 if sex.said is not None else None,
     )
 
 
-def status_of(patients: Sequence[ReceivedPatient], as_of_s: float) -> PatientStatus:
+def status_of(patients: Sequence[Received[Patient]], as_of_s: float) -> PatientStatus:
     """What the Patient says of itself: died, and no longer used.
 
     Args:
@@ -124,7 +82,7 @@ def status_of(patients: Sequence[ReceivedPatient], as_of_s: float) -> PatientSta
     """
     if not patients:
         return IN_USE
-    one = patients[0].patient
+    one = patients[0].resource
     died = one.deceasedBoolean is True or bool(one.deceasedDateTime)
     died_s = latest_second(one.deceasedDateTime) if one.deceasedDateTime else None
     return PatientStatus(died, died_s, one.active is False, died and not is_after(one.deceasedDateTime, as_of_s))
@@ -141,15 +99,15 @@ def _list_not_chosen(sex: SexFound, collected: Collected) -> None:
             collected.ignored.append(left_out(one.item, Reason.SEX_NOT_CHOSEN, sentence, one.part))
 
 
-def _the_one(patients: Sequence[ReceivedPatient], collected: Collected) -> ReceivedPatient | None:
+def _the_one(patients: Sequence[Received[Patient]], collected: Collected) -> Received[Patient] | None:
     if not patients:
         return None
     first = patients[0]
-    if first.patient.modifierExtension:
+    if first.resource.modifierExtension:
         sentence = "The Patient carries a modifier extension that is not known here, which FHIR forbids to pass over."
         path = f"{first.path}.modifierExtension"
         collected.problems.append(Problem(ProblemKind.PATIENT_MODIFIED, path, "a modifier", "none", sentence))
-    if any(link.type == _REPLACED_BY for link in first.patient.link):
+    if any(link.type == _REPLACED_BY for link in first.resource.link):
         accepted = "the Patient that replaces it"
         sentence = (
             "This Patient was replaced by another one (Patient.link of type replaced-by): what is charted here may be "
@@ -167,19 +125,19 @@ def _the_one(patients: Sequence[ReceivedPatient], collected: Collected) -> Recei
     return first
 
 
-def _unversioned(received: ReceivedPatient) -> Patient:
-    return msgspec.structs.replace(received.patient, meta=None)
+def _unversioned(received: Received[Patient]) -> Patient:
+    return msgspec.structs.replace(received.resource, meta=None)
 
 
-def _version(patients: Sequence[ReceivedPatient]) -> str:
+def _version(patients: Sequence[Received[Patient]]) -> str:
     """The Patient in its version, where that is known; a name that only the request knows has none."""
-    versions = {one.patient.meta.versionId if one.patient.meta else "" for one in patients}
-    named = patients[0].patient.id if len(versions) == 1 else ""
+    versions = {one.resource.meta.versionId if one.resource.meta else "" for one in patients}
+    named = patients[0].resource.id if len(versions) == 1 else ""
     reference = reference_to("Patient", named, versions.pop(), "") if named else ""
     return reference if "/_history/" in reference else ""
 
 
-def _subject(received: ReceivedPatient | None, collected: Collected) -> str:
+def _subject(received: Received[Patient] | None, collected: Collected) -> str:
     """What results name as subject; adds a problem for every Observation of someone else."""
     if collected.without_subject:
         collected.notes["Observations without a subject were taken as this patient's."] = None
@@ -198,7 +156,7 @@ def _subject(received: ReceivedPatient | None, collected: Collected) -> str:
             collected.problems.append(Problem(ProblemKind.MISSING, "", "no Patient", "one Patient", sentence))
             return ""
         return min(absolute, default="") or min(subjects)
-    patient, _, full_url = received
+    patient, full_url = received.resource, received.full_url
     own = f"Patient/{patient.id}" if patient.id else ""
     for reference, path in subjects.items():
         same_tail = bool(own) and tail_of(reference) == own
@@ -218,12 +176,12 @@ def _mixed(path: str, found: str, collected: Collected) -> None:
     collected.problems.append(Problem(ProblemKind.MIXED_PATIENTS, expression, found, "exactly one patient", sentence))
 
 
-def _age(received: ReceivedPatient | None, as_of_s: float, collected: Collected) -> float | None:
-    if received is None or not received.patient.birthDate:
+def _age(received: Received[Patient] | None, as_of_s: float, collected: Collected) -> float | None:
+    if received is None or not received.resource.birthDate:
         collected.notes["No birth date was sent; the formulas are for adults."] = None
         return None
     path = f"{received.path}.birthDate"
-    ages = age_range_years(received.patient.birthDate, datetime.fromtimestamp(as_of_s, UTC).date())
+    ages = age_range_years(received.resource.birthDate, datetime.fromtimestamp(as_of_s, UTC).date())
     accepted = f"an adult, {ADULT_YEARS} years or older"
     if ages is None or ages[1] < 0:
         sentence = "The birth date is not a date before now, so that the age cannot be told."
@@ -239,11 +197,11 @@ def _age(received: ReceivedPatient | None, as_of_s: float, collected: Collected)
     return float(youngest)
 
 
-def _age_at_trial(received: ReceivedPatient | None, collected: Collected) -> float | None:
+def _age_at_trial(received: Received[Patient] | None, collected: Collected) -> float | None:
     if received is None or not collected.readings:
         return None
     last_s = _last_reading_s(collected, 0.0)
-    ages = age_range_years(received.patient.birthDate, datetime.fromtimestamp(last_s, UTC).date())
+    ages = age_range_years(received.resource.birthDate, datetime.fromtimestamp(last_s, UTC).date())
     return float(ages[0]) if ages is not None and ages[0] >= 0 else None
 
 

@@ -7,104 +7,38 @@ Bytes are decoded once into lean typed structures (`model`); only where that fai
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Container, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Container, Iterable, Iterator
+from dataclasses import replace
 from datetime import UTC, datetime
 
-from ebbmark.fhir.naming import reference_to, tail_of, unversioned
+from ebbmark.fhir.model import Observation
+from ebbmark.fhir.naming import tail_of, unversioned
 from ebbmark.fhir.operations import Operation
-from ebbmark.fhir.problems import Ignored, MappedCode, Problem, ProblemKind, Reason, Rejected, Source
+from ebbmark.fhir.problems import Ignored, MappedCode, Problem, ProblemKind, Reason, Rejected
 from ebbmark.fhir.reading.charting import as_charted
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
-from ebbmark.fhir.reading.collected import Collected, Context, Received, left_out
-from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap, MapRows, lay_over
-from ebbmark.fhir.reading.conditions import Conditions, Documented, mixed, read_body_mass, read_conditions
+from ebbmark.fhir.reading.codes import NO_CODE_MAP, CodeMap
+from ebbmark.fhir.reading.concept_map import MapRows, lay_over
+from ebbmark.fhir.reading.conditions import Conditions, mixed, read_body_mass, read_conditions
 from ebbmark.fhir.reading.decode import decode, too_deep
-from ebbmark.fhir.reading.eligibility import USABLE_STATUSES, doubts_of
+from ebbmark.fhir.reading.eligibility import doubts_of
 from ebbmark.fhir.reading.infusions import Infusions, read_infusions
 from ebbmark.fhir.reading.observations import read_observations
 from ebbmark.fhir.reading.parse_resources import sort_resources
-from ebbmark.fhir.reading.patient import Person, read_person, status_of
-from ebbmark.fhir.reading.question import Asked, Question, RequestContext
-from ebbmark.fhir.reading.units import UCUM
+from ebbmark.fhir.reading.patient import read_person, status_of
+from ebbmark.fhir.reading.request import (
+    USABLE_STATUSES,
+    Collected,
+    Context,
+    Question,
+    Received,
+    Request,
+    RequestContext,
+    left_out,
+)
+from ebbmark.fhir.reading.units import UCUM, contradicts, unit_shown
 from ebbmark.fhir.times import age_range_years
-from ebbmark.physiology.findings import IN_USE, Change, PatientStatus
-from ebbmark.physiology.protocols import Protocol
-from ebbmark.physiology.readings import Quantity, Reading, UnusableReading
-from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, NO_RHYTHM, Rhythms, StopLimits
-from ebbmark.physiology.timeline import Infusion
-
-
-@dataclass(frozen=True, slots=True)
-class Request:
-    """What was asked, in canonical units, and all that was left out, with its reason.
-
-    Attributes:
-        subject: what results will name as subject.
-        person: None where height or sex is not known, and the operation does without: then nothing that needs a
-            predicted weight is said.
-        readings: every usable reading, in the order received.
-        sources: the inputs that everything here came from.
-        ignored: every input that does not count.
-        notes: plain sentences about how the input was read (duplicates agreed, default assumptions ...).
-        protocol: rules to apply, margin already set to the one asked for.
-        encounter: `Encounter/9` when every used Observation names the same one, else None.
-        preliminary_inputs: whether any reading used has status preliminary.
-        as_of_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
-        age_years: None where not known.
-        devices: of each source of a reading, by index; empty text where none is named.
-        doubts: readings among the ignored of which something can be told none the less.
-        conditions: Conditions that count, with the index of their source.
-        infusions: vasopressors, each with the index of its source.
-        unjudged: Conditions that may be there and of which nobody can say here what they mean.
-        perhaps: FHIRPath of those among them whose code or words leave open whether they are one that is looked for.
-        named_pneumothorax: FHIRPath of those among them whose words name a pneumothorax.
-        charted: the words in which each Condition was charted, by its FHIRPath.
-        body_mass_index: None where it is not known or shows no obesity [kg/m2].
-        changes: charted changes of position and mode.
-        mapped_codes: the site's own codes among those received, ordered.
-        stop_limits: vital signs at which a trial stops, signed by the site, or the defaults.
-        status: whether the record says that the patient has died, or no longer uses the Patient.
-    """
-
-    subject: str
-    person: Person | None
-    readings: tuple[Reading, ...]
-    sources: tuple[Source, ...]
-    ignored: tuple[Ignored, ...]
-    notes: tuple[str, ...]
-    protocol: Protocol
-    encounter: str | None
-    preliminary_inputs: bool
-    as_of_s: float
-    asked: Asked = field(default_factory=Asked)
-    age_years: float | None = None
-    devices: tuple[str, ...] = ()
-    doubts: tuple[UnusableReading, ...] = ()
-    conditions: tuple[tuple[Documented, int], ...] = ()
-    infusions: tuple[Infusion, ...] = ()
-    unjudged: tuple[Ignored, ...] = ()
-    perhaps: frozenset[str] = frozenset()
-    named_pneumothorax: frozenset[str] = frozenset()
-    charted: Mapping[str, str] = field(default_factory=dict)
-    body_mass_index: float | None = None
-    changes: tuple[Change, ...] = ()
-    rhythms: Rhythms = NO_RHYTHM
-    mapped_codes: tuple[MappedCode, ...] = ()
-    stop_limits: StopLimits = DEFAULT_STOP_LIMITS
-    status: PatientStatus = IN_USE
-
-    @property
-    def known_person(self) -> Person:
-        """The patient with height and sex, for operations that need them: the reader refuses a request without.
-
-        Raises:
-            ValueError: height or sex is not known.
-        """
-        if self.person is None:
-            raise ValueError("height or sex is not known")
-        return self.person
-
+from ebbmark.physiology.readings import Quantity
 
 _PEEPS = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
 _MAY_BE_UNREAD = frozenset({ProblemKind.MISSING, ProblemKind.SEX_NEEDED})
@@ -172,6 +106,7 @@ def _answerable(question: Question, operation: Operation, code_map: CodeMap, of_
     if question.code_rows or question.unit_rows:
         code_map = lay_over(code_map, MapRows(question.code_rows, question.unit_rows, Counter(), []))
     context = _context(question, operation, code_map)
+    question.notes += _contradicting_units(question)
     if code_map.charting or code_map.texts:
         question.observations, remarks = as_charted(question.observations, code_map)
         question.notes += remarks
@@ -217,9 +152,7 @@ def _answerable(question: Question, operation: Operation, code_map: CodeMap, of_
         age_years=person.age_years if person else _age_of(question),
         readings=tuple(collected.readings),
         sources=tuple(sources),
-        devices=tuple(
-            [unversioned(one.reference) if (one := item.observation.device) else "" for item in collected.used]
-        ),
+        devices=tuple([unversioned(one.reference) if (one := item.resource.device) else "" for item in collected.used]),
         ignored=tuple(ignored),
         doubts=doubts_of(question.observations, collected.ignored, code_map.table) if collected.ignored else (),
         notes=(
@@ -233,7 +166,7 @@ def _answerable(question: Question, operation: Operation, code_map: CodeMap, of_
         status=status_of(question.patients, question.as_of_s),
         encounter=(unversioned(next(iter(encounters))) or None) if len(encounters) == 1 else None,
         preliminary_inputs=asked.accept_preliminary
-        and any(item.observation.status == "preliminary" for item in collected.used),
+        and any(item.resource.status == "preliminary" for item in collected.used),
         as_of_s=question.as_of_s,
         asked=asked,
         conditions=tuple([(one, first_condition + place) for place, one in enumerate(conditions.documented)]),
@@ -252,6 +185,18 @@ def _answerable(question: Question, operation: Operation, code_map: CodeMap, of_
     )
 
 
+def _contradicting_units(question: Question) -> list[str]:
+    """Where a value is shown to people in another unit than its code says; the code counts."""
+    found = {(sent.unit, sent.code) for one in question.observations if (sent := one.resource.valueQuantity)}
+    panels = [part for one in question.observations if one.resource.component for part in one.resource.component]
+    found |= {(sent.unit, sent.code) for part in panels if (sent := part.valueQuantity)}
+    return [
+        f"A value is shown in {unit_shown(unit)} and coded in {unit_shown(code)}: the code counts; look at it."
+        for unit, code in sorted(found)
+        if contradicts(unit, code)
+    ]
+
+
 def _mapped_codes(question: Question, code_map: CodeMap) -> tuple[MappedCode, ...]:
     """The site's own codes and units among those received; a replay needs them to read the same inputs in the same way.
 
@@ -265,19 +210,19 @@ def _mapped_codes(question: Question, code_map: CodeMap) -> tuple[MappedCode, ..
     return tuple(sorted(MappedCode(*at, *mapped_to) for at, mapped_to in rows if mapped_to[1]))
 
 
-def _units(received: Iterable[Received]) -> Iterator[tuple[str, str]]:
+def _units(received: Iterable[Received[Observation]]) -> Iterator[tuple[str, str]]:
     """System and code, or unit where there is no code, of every value of the Observations and of their components."""
     for item in received:
-        parts = [part.valueQuantity for part in item.observation.component]
-        for quantity in (item.observation.valueQuantity, *parts):
+        parts = [part.valueQuantity for part in item.resource.component]
+        for quantity in (item.resource.valueQuantity, *parts):
             if quantity is not None:
                 yield quantity.system, quantity.code or quantity.unit
 
 
-def _codings(received: Iterable[Received]) -> Iterator[tuple[str, str]]:
+def _codings(received: Iterable[Received[Observation]]) -> Iterator[tuple[str, str]]:
     """System and code of every coding of the Observations and of their components."""
     for item in received:
-        for codeable in (item.observation.code, *[part.code for part in item.observation.component]):
+        for codeable in (item.resource.code, *[part.code for part in item.resource.component]):
             for coding in codeable.coding:
                 yield coding.system, coding.code
 
@@ -297,25 +242,20 @@ def _context(question: Question, operation: Operation, code_map: CodeMap) -> Con
 def _categories(question: Question) -> dict[str, str]:
     """DeviceMetric.category by every way to refer to it."""
     found: dict[str, str] = {}
-    for metric, _, full_url in question.metrics:
-        if full_url:
-            found[full_url] = metric.category
-        if metric.id:
-            found[f"DeviceMetric/{metric.id}"] = metric.category
+    for one in question.metrics:
+        if one.full_url:
+            found[one.full_url] = one.resource.category
+        if one.resource.id:
+            found[f"DeviceMetric/{one.resource.id}"] = one.resource.category
     return found
 
 
 def _unasked_metrics(question: Question, collected: Collected) -> list[Ignored]:
     """DeviceMetrics that no Observation's meaning hung on."""
     return [
-        Ignored(
-            path,
-            reference_to("DeviceMetric", metric.id, "", full_url),
-            Reason.NOT_USED.slug,
-            "No Observation that is used refers to this DeviceMetric.",
-        )
-        for metric, path, full_url in question.metrics
-        if not {f"DeviceMetric/{metric.id}", full_url} & collected.asked_devices
+        left_out(one, Reason.NOT_USED, "No Observation that is used refers to this DeviceMetric.")
+        for one in question.metrics
+        if not {f"DeviceMetric/{one.resource.id}", one.full_url} & collected.asked_devices
     ]
 
 
@@ -361,8 +301,8 @@ def _not_weighed(collected: Collected, listed: Container[str]) -> Iterable[Ignor
 def _subject_of(question: Question, collected: Collected) -> str:
     """What results name as subject, where height or sex is not known."""
     if question.patients:
-        patient, _, full_url = question.patients[0]
-        return f"Patient/{patient.id}" if patient.id else full_url
+        patient = question.patients[0]
+        return f"Patient/{patient.resource.id}" if patient.resource.id else patient.full_url
     subjects = {unversioned(reference) for reference in collected.subjects}
     return min((one for one in subjects if "://" in one), default="") or min(subjects, default="")
 
@@ -381,6 +321,6 @@ def _of_another_patient(
 
 def _age_of(question: Question) -> float | None:
     """Completed years, the youngest that a partial birth date allows; None where not known."""
-    birth = question.patients[0].patient.birthDate if question.patients else ""
+    birth = question.patients[0].resource.birthDate if question.patients else ""
     ages = age_range_years(birth, datetime.fromtimestamp(question.as_of_s, UTC).date()) if birth else None
     return float(ages[0]) if ages is not None else None

@@ -30,7 +30,7 @@ from ebbmark.fhir.reading.codes import (
     value_rule,
     with_category,
 )
-from ebbmark.fhir.reading.collected import (
+from ebbmark.fhir.reading.request import (
     BodyWeight,
     Collected,
     Context,
@@ -39,7 +39,6 @@ from ebbmark.fhir.reading.collected import (
     Received,
     SexStatement,
     left_out,
-    reference_of,
 )
 from ebbmark.fhir.reading.units import UCUM, UNITS, UnitFault, UnitProblem
 from ebbmark.physiology.mechanics import Sex
@@ -138,7 +137,7 @@ _OTHER_VALUES = (
 
 
 def read_value(
-    item: Received,
+    item: Received[Observation],
     holder: Observation | Component,
     part: str,
     moment: Moment | Unusable,
@@ -187,7 +186,7 @@ def read_value(
     if isinstance(moment, Unusable):
         return ""
     if isinstance(meaning.quantity, WeightKind):
-        source = Source(item.path, reference_of(item), f"{rule.slug}|{ours!r}|{rule.unit}|{moment.text}")
+        source = Source(item.path, item.reference, f"{rule.slug}|{ours!r}|{rule.unit}|{moment.text}")
         collected.weights.append(BodyWeight(ours, moment.end_s, item, part, source))
         return ""
     if meaning.ambiguous and not category:
@@ -241,7 +240,9 @@ _AMBIGUOUS_NOTE = (
 )
 
 
-def _no_one_value(item: Received, holder: Observation | Component, part: str, collected: Collected) -> Unusable | None:
+def _no_one_value(
+    item: Received[Observation], holder: Observation | Component, part: str, collected: Collected
+) -> Unusable | None:
     """Why there is no single value to read, if so."""
     others = other_values(holder)
     quantity = holder.valueQuantity
@@ -285,7 +286,7 @@ def other_values(holder: Observation | Component) -> list[str]:
 
 
 def _refuse_unit(
-    item: Received,
+    item: Received[Observation],
     part: str,
     fault: UnitProblem,
     value: float,
@@ -305,7 +306,7 @@ def _refuse_unit(
         collected.ignored.append(left_out(item, reason, fault.sentence, part))
 
 
-def _refuse_size(item: Received, part: str, rule: ValueRule, ours: float, collected: Collected) -> None:
+def _refuse_size(item: Received[Observation], part: str, rule: ValueRule, ours: float, collected: Collected) -> None:
     unit = "" if rule.unit == "1" else f" {rule.unit}"
     accepted = f"{rule.low:g} to {rule.high:g}{unit}"
     if isinstance(rule.quantity, HeightKind):
@@ -322,15 +323,15 @@ _AT_NO_TIME = frozenset({Reason.FUTURE, Reason.INVALID_TIME})
 
 
 def _keep_height(
-    item: Received, part: str, kind: HeightKind, cm: float, moment: Moment | Unusable, collected: Collected
+    item: Received[Observation], part: str, kind: HeightKind, cm: float, moment: Moment | Unusable, collected: Collected
 ) -> None:
     at_s, when = (moment.end_s, moment.text) if isinstance(moment, Moment) else (None, "|")
-    source = Source(item.path, reference_of(item), f"height|{cm!r}|cm|{when}")
+    source = Source(item.path, item.reference, f"height|{cm!r}|cm|{when}")
     collected.heights.append(Height(cm, kind, at_s, item, part, source))
 
 
 def _keep_sex(
-    item: Received,
+    item: Received[Observation],
     holder: Observation | Component,
     part: str,
     kind: SexKind,
@@ -348,5 +349,5 @@ def _keep_sex(
         collected.ignored.append(left_out(item, *said, part=part))
         return
     at_s, when = (moment.end_s, moment.text) if isinstance(moment, Moment) else (None, "|")
-    source = Source(item.path, reference_of(item), f"{kind.value}|{said.value}||{when}")
+    source = Source(item.path, item.reference, f"{kind.value}|{said.value}||{when}")
     collected.sexes.append(SexStatement(said.sex, said.value, kind, at_s, item, part, source))

@@ -18,7 +18,7 @@ import msgspec
 
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.naming import RESULT_SYSTEM
-from ebbmark.fhir.reading.read import Request
+from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.times import instant
 from ebbmark.physiology.findings import IN_USE
 from ebbmark.physiology.protocols import Protocol

@@ -45,7 +45,7 @@ from ebbmark.fhir.naming import (
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import MappedCode
 from ebbmark.fhir.reading.parameters import INSTANTS, QUANTITIES
-from ebbmark.fhir.reading.question import Asked
+from ebbmark.fhir.reading.request import Asked
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.identity import AnswerContext, Reference

@@ -6,8 +6,7 @@ import re
 
 from ebbmark.fhir.answer import FRACTION, PRESSURE, VOLUME_PER_WEIGHT, Rule, in_words
 from ebbmark.fhir.operations import CHOICE_REASONS
-from ebbmark.fhir.reading.patient import Person
-from ebbmark.fhir.reading.read import Request
+from ebbmark.fhir.reading.request import Person, Request
 from ebbmark.physiology.advice.what_if import WhatIf
 from ebbmark.physiology.closing.result import Closing, Verdict
 from ebbmark.physiology.mechanics import Sex

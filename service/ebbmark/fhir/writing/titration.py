@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from ebbmark import __version__
 from ebbmark.fhir.answer import PRESSURE, VOLUME, WEIGHT, Amount, Answer, Coded, Part, Statement, Truth, Warned, Whole
 from ebbmark.fhir.problems import Ignored
-from ebbmark.fhir.reading.read import Request
+from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.writing.identity import identity, input_digest, titration_basis
 from ebbmark.fhir.writing.sentences import (
     chosen_sentence,

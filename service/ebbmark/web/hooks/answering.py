@@ -23,7 +23,7 @@ from ebbmark import __version__
 from ebbmark.fhir.codesystem import OVERRIDE_REASONS
 from ebbmark.fhir.naming import CODE_SYSTEM, reference_to
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.times import instant, seconds
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import CallerRecords, RecordClient

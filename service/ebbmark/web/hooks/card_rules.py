@@ -33,8 +33,8 @@ from ebbmark.fhir.answer import Answer, Coded, Truth
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP, Operation
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.conditions import PNEUMOTHORAX
-from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.reading.read import Request, is_about_weight, read_request
+from ebbmark.fhir.reading.read import is_about_weight, read_request
+from ebbmark.fhir.reading.request import Request, RequestContext
 from ebbmark.physiology.after.patient_now import NAMED
 from ebbmark.physiology.closing.result import Verdict
 from ebbmark.physiology.during.checks import FALL_LOOKED_AT_PERCENT, Bound, bounds_of

@@ -13,7 +13,7 @@ import msgspec
 from fastapi import APIRouter, Request, Response
 
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.question import Limits
+from ebbmark.fhir.reading.request import Limits
 from ebbmark.fhir.writing.audit_event import Access as Accessed
 from ebbmark.fhir.writing.audit_event import AuditAction
 from ebbmark.web.audit_trail import AuditTrail

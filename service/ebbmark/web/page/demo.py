@@ -14,7 +14,7 @@ import msgspec
 
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.reading.site import Site
 from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.record.search import ReadFailure

@@ -1,0 +1,507 @@
+"""Types of a request: what it is read with and what it holds, what was read of it so far, and the one valid Request."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Generic, NamedTuple, TypeVar
+
+import msgspec
+
+from ebbmark.fhir.model import Condition, DeviceMetric, MedicationAdministration, Observation, Patient
+from ebbmark.fhir.naming import reference_to, tail_of
+from ebbmark.fhir.problems import Ignored, MappedCode, Problem, Reason, Source
+from ebbmark.fhir.reading.codes import NO_CODE_MAP, CodeMap, CodeRow, HeightKind, PlainRule, SexKind, Unusable
+from ebbmark.fhir.reading.site import NO_SITE, Site
+from ebbmark.physiology.before.plan_checks import Variant
+from ebbmark.physiology.before.staircase import StaircaseRules
+from ebbmark.physiology.findings import IN_USE, Change, PatientStatus
+from ebbmark.physiology.mechanics import Sex
+from ebbmark.physiology.protocols import Protocol
+from ebbmark.physiology.readings import Reading, UnusableReading
+from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, NO_RHYTHM, Rhythms, StopLimits
+from ebbmark.physiology.timeline import Infusion
+
+_Resource = TypeVar("_Resource", bound=msgspec.Struct)
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """How much is read at most.
+
+    Attributes:
+        max_entries: entries of a Bundle, and parameters.
+    """
+
+    max_bytes: int = 2_000_000
+    max_entries: int = 5_000
+
+
+DEFAULT_LIMITS = Limits()
+
+
+@dataclass(frozen=True, slots=True)
+class RequestContext:
+    """What a request is read and answered with, beside what it holds.
+
+    Attributes:
+        site: what the site has decided: protocols, staircases, stop limits, codes of conditions.
+        limits: how much is read at most.
+        code_map: the site's own codes of readings; a ConceptMap within a request is laid over it.
+        accept_preliminary: whether Observations of status preliminary count where the request does not say.
+    """
+
+    at_s: float
+    site: Site = NO_SITE
+    limits: Limits = DEFAULT_LIMITS
+    code_map: CodeMap = NO_CODE_MAP
+    accept_preliminary: bool = False
+
+
+class Acknowledger(NamedTuple):
+    """The clinician who has acknowledged.
+
+    Attributes:
+        reference: of a Practitioner or PractitionerRole; may be empty.
+        display: the person, in words; may be empty where there is a reference.
+    """
+
+    reference: str
+    display: str
+
+    @property
+    def words(self) -> str:
+        """The person, as a sentence names one."""
+        return self.display or self.reference
+
+    @property
+    def as_reference(self) -> dict[str, object]:
+        """FHIR Reference."""
+        return {name: value for name, value in zip(("reference", "display"), self, strict=True) if value}
+
+
+@dataclass(slots=True)
+class Acknowledged:
+    """What was acknowledged: it holds for the request that carries it and is kept nowhere.
+
+    Attributes:
+        what: codes and references, each with the FHIRPath of its parameter.
+        who: the clinician; None where not sent.
+    """
+
+    what: list[tuple[str, str]] = field(default_factory=list)
+    who: Acknowledger | None = None
+
+
+@dataclass(slots=True)
+class Asked:
+    """What was asked beside the readings; filled once.
+
+    Attributes:
+        protocol: rules for reading a trial, with the margin asked for; None for the default.
+        margin: margin asked for with its FHIRPath, until the protocol is known [cm[H2O]].
+        sex: the caller's choice of formula.
+        chosen_peep_cmh2o: PEEP that the clinician chose instead; None where not sent.
+        chosen_because: code of the reason for it; empty where not sent.
+        write_back: whether the answer is to be written to the record.
+        make_current: whether an answer that the record holds as superseded is to stand again.
+        with_report: whether the answer is to hold a report.
+        conditions_not_read: whether Conditions of the patient could not be read.
+        noradrenaline_equivalent_mcg_per_kg_per_min: None where not sent.
+        body_mass_index: None where not sent [kg/m2].
+        barometric_pressure_mmhg: None where not sent.
+        staircase: how the trial is performed; None for the default.
+        variant: with or without recruitment.
+        peep_rise_cmh2o: None for the staircase's own.
+        acknowledged: what a clinician has acknowledged, and who.
+        trial_started_s: None where not sent [s since 1970-01-01T00:00:00Z].
+        titrated_s: None where not sent [s since 1970-01-01T00:00:00Z].
+        suggested_peep_cmh2o: None where not sent.
+        released_ml: volume expired in the breath in which PEEP was released; None where not sent.
+        usual_volume_ml: volume expired in a usual breath.
+    """
+
+    protocol: Protocol | None = None
+    margin: tuple[float, str] | None = None
+    sex: Sex | None = None
+    chosen_peep_cmh2o: float | None = None
+    chosen_because: str = ""
+    accept_preliminary: bool = False
+    write_back: bool = False
+    make_current: bool = False
+    with_report: bool = False
+    conditions_not_read: bool = False
+    noradrenaline_equivalent_mcg_per_kg_per_min: float | None = None
+    body_mass_index: float | None = None
+    barometric_pressure_mmhg: float | None = None
+    staircase: StaircaseRules | None = None
+    variant: Variant = Variant.DECREMENTAL_ONLY
+    peep_rise_cmh2o: float | None = None
+    acknowledged: Acknowledged = field(default_factory=Acknowledged)
+    trial_started_s: float | None = None
+    titrated_s: float | None = None
+    suggested_peep_cmh2o: float | None = None
+    released_ml: float | None = None
+    usual_volume_ml: float | None = None
+    release_high_peep_cmh2o: float | None = None
+    release_low_peep_cmh2o: float | None = None
+    compliance_at_low_peep_ml_per_cmh2o: float | None = None
+
+
+class Received(msgspec.Struct, Generic[_Resource], frozen=True, gc=False):
+    """One resource as it came.
+
+    Attributes:
+        path: its FHIRPath.
+        full_url: may be empty.
+        kind: its type, where it is read as another one: a Procedure as a Condition.
+    """
+
+    resource: _Resource
+    path: str
+    full_url: str
+    kind: str = ""
+
+    @property
+    def reference(self) -> str:
+        """How results name it."""
+        meta = getattr(self.resource, "meta", None)
+        identity: str = getattr(self.resource, "id", "")
+        kind = self.kind or type(self.resource).__name__
+        return reference_to(kind, identity, meta.versionId if meta else "", self.full_url)
+
+
+def left_out(item: Received[Any], reason: Reason, sentence: str, part: str = "") -> Ignored:
+    """This Observation, or a part of it, as an input that does not count."""
+    return Ignored(item.path + part, item.reference, reason.slug, sentence)
+
+
+USABLE_STATUSES = frozenset({"final", "amended", "corrected"})
+"""Those that count in any case; `preliminary` counts where the request accepts it."""
+
+
+def not_a_patient(observation: Observation) -> str:
+    """What it is about, where that is no patient or not its subject (R4 Observation.focus); empty otherwise."""
+    reference = observation.subject.reference if observation.subject is not None else ""
+    if any(one.identifier or not reference or one.reference != reference for one in observation.focus):
+        return "focus that is not its subject"
+    kind = tail_of(reference).partition("/")[0] if reference else ""
+    return kind if kind in {"Group", "Device", "Location"} else ""
+
+
+@dataclass(slots=True)
+class Question:
+    """What the request holds; filled once.
+
+    Attributes:
+        site: what the site has decided.
+        at_s: the instant of the request [s since 1970-01-01T00:00:00Z].
+        as_of_s: the instant that counts as now; the same, unless the request says otherwise.
+        asked: what was asked beside the resources.
+        observations: in the order received, as all that follow.
+        conditions: Conditions, where the operation reads them.
+        code_rows: what a ConceptMap adds to the table of codes.
+        unit_rows: the UCUM units that it gives, by Quantity.system and code or unit.
+        ignored: resources that are not read.
+    """
+
+    site: Site
+    at_s: float
+    as_of_s: float
+    asked: Asked
+    observations: list[Received[Observation]] = field(default_factory=list)
+    patients: list[Received[Patient]] = field(default_factory=list)
+    metrics: list[Received[DeviceMetric]] = field(default_factory=list)
+    conditions: list[Received[Condition]] = field(default_factory=list)
+    infusions: list[Received[MedicationAdministration]] = field(default_factory=list)
+    code_rows: list[CodeRow] = field(default_factory=list)
+    unit_rows: dict[tuple[str, str], str] = field(default_factory=dict)
+    ignored: list[Ignored] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+
+class Moment(NamedTuple):
+    """When; `text` is the canonical form `start|end`."""
+
+    start_s: float
+    end_s: float
+    text: str
+
+
+class Height(NamedTuple):
+    """One usable height.
+
+    Attributes:
+        cm: the height [cm].
+        at_s: when; None where that is not known.
+        part: FHIRPath below the Observation, for example `.component[1]`, or empty.
+        source: as it would be listed.
+    """
+
+    cm: float
+    kind: HeightKind
+    at_s: float | None
+    item: Received[Observation]
+    part: str
+    source: Source
+
+
+class BodyWeight(NamedTuple):
+    """One usable actual body weight.
+
+    Attributes:
+        kg: the weight [kg].
+        part: FHIRPath below the Observation, for example `.component[1]`, or empty.
+        source: as it would be listed.
+    """
+
+    kg: float
+    at_s: float
+    item: Received[Observation]
+    part: str
+    source: Source
+
+
+class SexStatement(NamedTuple):
+    """What one Observation says of the sex.
+
+    Attributes:
+        sex: None where it says neither female nor male.
+        value: female or male, or the codes that say neither.
+        kind: of which sex it speaks.
+        at_s: when; None where that is not known.
+        part: FHIRPath below the Observation, for example `.component[1]`, or empty.
+        source: as it would be listed.
+    """
+
+    sex: Sex | None
+    value: str
+    kind: SexKind
+    at_s: float | None
+    item: Received[Observation]
+    part: str
+    source: Source
+
+    @property
+    def path(self) -> str:
+        """FHIRPath of the value."""
+        return f"{self.item.path}{self.part}.valueCodeableConcept"
+
+
+@dataclass(frozen=True, slots=True)
+class CodedValues:
+    """What the coded Observations of one request say; sources count from 0.
+
+    Attributes:
+        changes: changes of position and mode. A first value is no change, and the same value again is none.
+        sources: the inputs that these rest on.
+        taken: the Observations that they were read from.
+        left: the others, which count for nothing and are to be listed.
+    """
+
+    changes: tuple[Change, ...]
+    rhythms: Rhythms
+    sources: tuple[Source, ...]
+    taken: tuple[Received[Observation], ...]
+    left: tuple[Received[Observation], ...]
+
+
+NONE_CODED = CodedValues((), NO_RHYTHM, (), (), ())
+
+
+@dataclass(frozen=True, slots=True)
+class Context:
+    """What the reading of every Observation depends on.
+
+    Attributes:
+        code_map: the codes that are understood.
+        now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
+        categories: DeviceMetric.category by fullUrl and by `DeviceMetric/id`.
+        coded: system and code of positions, modes and rhythms, where the question looks at them.
+        rhythms: those of rhythms among them.
+    """
+
+    code_map: CodeMap
+    statuses: frozenset[str]
+    now_s: float
+    categories: Mapping[str, str]
+    coded: frozenset[tuple[str, str]] = frozenset()
+    rhythms: frozenset[tuple[str, str]] = frozenset()
+
+
+@dataclass(slots=True)
+class Collected:
+    """What has been read so far; filled by one request and thrown away with it.
+
+    Attributes:
+        sources: the Observations that they came from.
+        used: the same, as received; parallel to `sources`.
+        variants: by index of the reading, where its code has one.
+        parts: FHIRPath below the Observation, by index of the reading, where it is a component.
+        sexes: what Observations say of the sex.
+        ignored: what does not count.
+        notes: remarks, in order, each once.
+        subject: what results will name as subject: `Patient/123`, or the fullUrl.
+        subjects: FHIRPath of the first Observation by reference of its subject.
+        identified_subjects: the same for subjects that are named by identifier only.
+        without_subject: how many used Observations name no subject.
+        encounters: references of the used Observations; empty text where there is none.
+        odd_rules: how to read a value about which there is something to remark, by system and code, then system,
+            code and text of the unit; plain ones are kept with the code map.
+        many_rules: the same for concepts with several codings.
+        unusable: why a single coding does not count, by system and code.
+        times: moments by effectiveDateTime or effectiveInstant.
+        plain_devices: references of devices of which no category is known.
+        asked_devices: `DeviceMetric/id` or fullUrl of those whose category was used.
+        coded: Observations of a position, a mode or a rhythm.
+        rhythm_panels: Observations of which a rhythm is a part.
+        coded_values: what the coded ones say.
+    """
+
+    readings: list[Reading] = field(default_factory=list)
+    sources: list[Source] = field(default_factory=list)
+    used: list[Received[Observation]] = field(default_factory=list)
+    variants: dict[int, str] = field(default_factory=dict)
+    parts: dict[int, str] = field(default_factory=dict)
+    heights: list[Height] = field(default_factory=list)
+    sexes: list[SexStatement] = field(default_factory=list)
+    weights: list[BodyWeight] = field(default_factory=list)
+    ignored: list[Ignored] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+    notes: dict[str, None] = field(default_factory=dict)
+    subject: str = ""
+    subjects: dict[str, str] = field(default_factory=dict)
+    identified_subjects: dict[tuple[str, str], str] = field(default_factory=dict)
+    without_subject: int = 0
+    encounters: set[str] = field(default_factory=set)
+    odd_rules: dict[tuple[str, str, str, str, str], PlainRule] = field(default_factory=dict)
+    many_rules: dict[tuple[str, ...], PlainRule] = field(default_factory=dict)
+    unusable: dict[tuple[str, str], Unusable] = field(default_factory=dict)
+    times: dict[str, Moment] = field(default_factory=dict)
+    plain_devices: set[str] = field(default_factory=set)
+    asked_devices: set[str] = field(default_factory=set)
+    coded: list[Received[Observation]] = field(default_factory=list)
+    rhythm_panels: list[Received[Observation]] = field(default_factory=list)
+    coded_values: CodedValues = NONE_CODED
+
+
+class Documented(NamedTuple):
+    """One Condition that counts.
+
+    Attributes:
+        concepts: slugs of the risk concepts that its codes stand for.
+        present: False where it is refuted.
+        source: as it will be listed.
+        unsure: why it is not certain that it stands, in a word or two; empty where nothing says so.
+    """
+
+    concepts: tuple[str, ...]
+    present: bool
+    source: Source
+    unsure: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """The patient, as far as the formulas need them.
+
+    Attributes:
+        height_cm: standing height or what was sent as height.
+        height_source: index into the request's sources.
+        height_note: plain sentence where the height deserves doubt (stated, estimated, lying), else empty.
+        sex: the form of the formula to use.
+        sex_origin: which statement was used, in plain words with its element of the Patient or its Observation.
+        age_years: at the time of the request; None where no birth date was sent.
+        age_at_trial_years: at the last reading, so that it follows from the inputs alone; None likewise.
+        version: `Patient/123/_history/4` where the version of the Patient is known, else empty.
+        in_use: False where the record marks this Patient inactive; one that was replaced is refused.
+        sex_source: index into the request's sources; None where no Observation said which form to use.
+    """
+
+    height_cm: float
+    height_source: int
+    height_note: str
+    sex: Sex
+    sex_origin: str
+    age_years: float | None
+    age_at_trial_years: float | None = None
+    version: str = ""
+    in_use: bool = True
+    sex_source: int | None = None
+
+    @property
+    def sources(self) -> tuple[int, ...]:
+        """What height and sex came from, as indices into the request's sources."""
+        return (self.height_source,) if self.sex_source is None else (self.height_source, self.sex_source)
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What was asked, in canonical units, and all that was left out, with its reason.
+
+    Attributes:
+        subject: what results will name as subject.
+        person: None where height or sex is not known, and the operation does without: then nothing that needs a
+            predicted weight is said.
+        readings: every usable reading, in the order received.
+        sources: the inputs that everything here came from.
+        ignored: every input that does not count.
+        notes: plain sentences about how the input was read (duplicates agreed, default assumptions ...).
+        protocol: rules to apply, margin already set to the one asked for.
+        encounter: `Encounter/9` when every used Observation names the same one, else None.
+        preliminary_inputs: whether any reading used has status preliminary.
+        as_of_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
+        age_years: None where not known.
+        devices: of each source of a reading, by index; empty text where none is named.
+        doubts: readings among the ignored of which something can be told none the less.
+        conditions: Conditions that count, with the index of their source.
+        infusions: vasopressors, each with the index of its source.
+        unjudged: Conditions that may be there and of which nobody can say here what they mean.
+        perhaps: FHIRPath of those among them whose code or words leave open whether they are one that is looked for.
+        named_pneumothorax: FHIRPath of those among them whose words name a pneumothorax.
+        charted: the words in which each Condition was charted, by its FHIRPath.
+        body_mass_index: None where it is not known or shows no obesity [kg/m2].
+        changes: charted changes of position and mode.
+        mapped_codes: the site's own codes among those received, ordered.
+        stop_limits: vital signs at which a trial stops, signed by the site, or the defaults.
+        status: whether the record says that the patient has died, or no longer uses the Patient.
+    """
+
+    subject: str
+    person: Person | None
+    readings: tuple[Reading, ...]
+    sources: tuple[Source, ...]
+    ignored: tuple[Ignored, ...]
+    notes: tuple[str, ...]
+    protocol: Protocol
+    encounter: str | None
+    preliminary_inputs: bool
+    as_of_s: float
+    asked: Asked = field(default_factory=Asked)
+    age_years: float | None = None
+    devices: tuple[str, ...] = ()
+    doubts: tuple[UnusableReading, ...] = ()
+    conditions: tuple[tuple[Documented, int], ...] = ()
+    infusions: tuple[Infusion, ...] = ()
+    unjudged: tuple[Ignored, ...] = ()
+    perhaps: frozenset[str] = frozenset()
+    named_pneumothorax: frozenset[str] = frozenset()
+    charted: Mapping[str, str] = field(default_factory=dict)
+    body_mass_index: float | None = None
+    changes: tuple[Change, ...] = ()
+    rhythms: Rhythms = NO_RHYTHM
+    mapped_codes: tuple[MappedCode, ...] = ()
+    stop_limits: StopLimits = DEFAULT_STOP_LIMITS
+    status: PatientStatus = IN_USE
+
+    @property
+    def known_person(self) -> Person:
+        """The patient with height and sex, for operations that need them: the reader refuses a request without.
+
+        Raises:
+            ValueError: height or sex is not known.
+        """
+        if self.person is None:
+            raise ValueError("height or sex is not known")
+        return self.person
