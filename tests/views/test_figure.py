@@ -17,12 +17,11 @@ from drawn_trials import DRAWN, FIXTURES, fixture, with_vital_signs
 from ebbmark.physiology.closing.result import Verdict
 from ebbmark.physiology.patient.context import LIMITS
 from ebbmark.physiology.readings import Quantity
-from ebbmark.views.drawing import Area, Drawing, Label, Line, Marks, box_of, text_width_in
+from ebbmark.views.drawing import DARK, LIGHT, Area, Drawing, Label, Line, Marks, Palette, box_of, text_width_in
 from ebbmark.views.figure import Figure, figure_of
 from ebbmark.views.figure_words import alternative_text, figure_table
-from ebbmark.views.layout import laid_out
 from ebbmark.views.panels import NARROW, WIDE, Aspect
-from ebbmark.views.picture import DARK, LIGHT, Palette, draw
+from ebbmark.views.picture import draw, laid_out
 from ebbmark.views.sheet import FIGURE, LOW_FIGURE
 from recommendations import ALL, indeterminate
 

@@ -14,9 +14,8 @@ from ebbmark.use_cases.questions import answer_request
 from ebbmark.views.drawing import Area, Drawing, Label, Line, Marks, box_of
 from ebbmark.views.figure import RunningFigure, running_figure_of
 from ebbmark.views.figure_words import running_alternative_text
-from ebbmark.views.layout import running_laid_out
 from ebbmark.views.panels import NARROW, WIDE, Aspect
-from ebbmark.views.picture import draw
+from ebbmark.views.picture import draw, running_laid_out
 from fhir_builders import Json
 
 # Invented by us, as in the tests of the question.

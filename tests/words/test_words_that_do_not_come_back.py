@@ -115,11 +115,10 @@ def sentences_in(room: str) -> dict[str, int]:
 
 STILL: dict[str, int] = {
     "words/messages.py": 5,
-    "views/picture.py": 4,
+    "views/drawing.py": 4,
     "use_cases/after_trial.py": 3,
     "use_cases/answer_builder.py": 9,
     "use_cases/candidate.py": 2,
-    # The report of the command check-record, in English, for whoever connects the record.
     "use_cases/check_record.py": 46,
     "use_cases/check_writing.py": 41,
     "use_cases/in_progress.py": 14,

@@ -14,7 +14,7 @@ from markupsafe import Markup
 
 from ebbmark.review.contents import Section, contents_of
 from ebbmark.review.tables import Report
-from ebbmark.views.picture import LIGHT
+from ebbmark.views.drawing import LIGHT
 from ebbmark.views.sheet import settable, typeset
 
 ROWS_ON_PAPER = 40

@@ -1,13 +1,24 @@
-"""A drawing as pure data, and where its labels may lie.
+"""A drawing as pure data: where its labels may lie, and the drawing as SVG, PDF or PNG.
 
 A drawing is lines, areas, marks and labels, each with a role in place of a colour. Lengths are inches from the lower
 left corner, so that whether labels collide can be checked without drawing anything.
+
+SVG is written by hand; typst sets it as PDF or PNG. Every coordinate is rounded to a hundredth of a point, so that the
+same drawing gives the same bytes on every processor. Text stays text. In a page it has the page's own typeface and
+every colour is a class, which the page's stylesheet fills: one drawing serves light, dark and paper. Source: SVG 1.1,
+sections 8 (paths), 10 (text) and 11 (painting).
+
+The two colours that mean something are from Okabe and Ito, "Color Universal Design" (2008, jfly.uni-koeln.de/color):
+a blue and a vermilion, and on dark paper the sky blue and the orange of the same set. They can be told apart with every
+common kind of colour blindness, and never stand alone: each goes with a shape and a label. The rest are greys of ours.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+import re
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import asdict, dataclass
+from html import escape
 from typing import Literal
 
 Point = tuple[float, float]
@@ -180,3 +191,191 @@ _BOLDER = 1.2
 """How much wider the bold weight is taken to be; this project's allowance."""
 
 _BEFORE: dict[Anchor, float] = {"start": 0.0, "middle": 0.5, "end": 1.0}
+
+HAIR_PT = 0.6
+"""Width of axes and outlines."""
+
+Form = Literal["svg", "png", "pdf"]
+
+
+Paint = Callable[[str | None, str | None], str]
+"""From the roles of filling and stroke to the attributes that give them their colours."""
+
+
+_PNG_PPI = 200
+
+
+_TYPEFACES = "'Libertinus Serif', Charter, 'Source Serif 4', Georgia, 'Times New Roman', serif"
+
+
+_PAGE = b"""#set page(width: auto, height: auto, margin: 0pt)
+#set document(title: sys.inputs.words, date: none)
+#image(bytes(sys.inputs.figure), format: "svg", alt: sys.inputs.words)"""
+
+
+@dataclass(frozen=True, slots=True)
+class Palette:
+    """One colour per role, as #rrggbb.
+
+    Attributes:
+        paper: what everything is drawn on.
+        ink: text, the marks of the readings and the curve.
+        muted: what is said in passing.
+        band: inside of the band and of the bars.
+        closing: everything about the closing pressure.
+        suggestion: everything about the suggested PEEP.
+    """
+
+    paper: str
+    ink: str
+    muted: str
+    hairline: str
+    band: str
+    closing: str
+    suggestion: str
+
+
+LIGHT = Palette(
+    paper="#ffffff",
+    ink="#1b1b1b",
+    muted="#5a5a5a",
+    hairline="#858585",
+    band="#dde1e6",
+    closing="#d55e00",  # Okabe and Ito, vermilion
+    suggestion="#0072b2",  # Okabe and Ito, blue
+)
+"""Ink on white paper; for print, and by day."""
+
+
+DARK = Palette(
+    paper="#16191c",
+    ink="#ececea",
+    muted="#aeb3b8",
+    hairline="#7b8187",
+    band="#353c44",
+    closing="#e69f00",  # Okabe and Ito, orange
+    suggestion="#56b4e9",  # Okabe and Ito, sky blue
+)
+"""Light ink on dark paper; for rooms that are kept dark."""
+
+
+def svg_alone(drawing: Drawing, words: str, palette: Palette) -> str:
+    """The drawing as an SVG file, in the colours of a palette.
+
+    Args:
+        words: what it shows, for those who cannot see it.
+    """
+    colours = asdict(palette)
+
+    def paint(fill: str | None, line: str | None) -> str:
+        filled = f' fill="{colours[fill]}"' if fill else ""
+        return filled + (f' stroke="{colours[line]}"' if line else "")
+
+    width, height = _size(drawing)
+    return (
+        f'<?xml version="1.0" encoding="UTF-8"?>\n<svg xmlns="http://www.w3.org/2000/svg" role="img" '
+        f'width="{width}pt" height="{height}pt" viewBox="0 0 {width} {height}" font-family="{_TYPEFACES}">'
+        f"<title>{escape(words, quote=False)}</title>\n"
+        f'<rect width="{width}" height="{height}"{paint("paper", None)}/>\n{_inked(drawing, paint)}</svg>\n'
+    )
+
+
+def svg_in_page(drawing: Drawing, words: str, classes: str) -> str:
+    """The drawing as a part of an HTML page; classes `fill-[role]` and `line-[role]` give its colours.
+
+    Args:
+        words: what it shows, for those who cannot see it.
+        classes: of the whole.
+    """
+
+    def paint(fill: str | None, line: str | None) -> str:
+        named = " ".join([*([f"fill-{fill}"] if fill else []), *([f"line-{line}"] if line else [])])
+        return f' class="{named}"'
+
+    width, height = _size(drawing)
+    return (
+        f'<svg class="{classes}" role="img" aria-label="{escape(words)}" viewBox="0 0 {width} {height}" '
+        f'width="{width}" height="{height}">{_inked(drawing, paint)}</svg>'
+    )
+
+
+def _size(drawing: Drawing) -> tuple[str, str]:
+    return _n(drawing.width_in * POINTS_PER_INCH), _n(drawing.height_in * POINTS_PER_INCH)
+
+
+def typeset_svg(svg: str, form: Form, words: str) -> bytes:
+    """The same as PDF or PNG."""
+    # Loaded with the first picture: most commands never need it.
+    import typst
+
+    inputs = {"figure": svg, "words": words}
+    if form == "png":
+        return bytes(typst.compile(_PAGE, ignore_system_fonts=True, format="png", ppi=_PNG_PPI, sys_inputs=inputs))
+    return bytes(typst.compile(_PAGE, ignore_system_fonts=True, format="pdf", sys_inputs=inputs))
+
+
+def _inked(drawing: Drawing, paint: Paint) -> str:
+    def at(point: Point) -> tuple[float, float]:
+        return point[0] * POINTS_PER_INCH, (drawing.height_in - point[1]) * POINTS_PER_INCH
+
+    return "".join(f"{part}\n" for ink in drawing.inks for part in _parts(ink, at, paint))
+
+
+def _parts(ink: Ink, at: Callable[[Point], Point], paint: Paint) -> Iterator[str]:
+    match ink:
+        case Line():
+            points = [at(point) for point in ink.points]
+            dashes = ' stroke-dasharray="4 2.5"' if ink.dashed else ""
+            stroke = f'{paint(None, ink.role)} stroke-width="{_n(ink.width_pt)}" stroke-linejoin="round"{dashes}'
+            yield f'<path d="{_path(points)}" fill="none"{stroke}/>'
+            if ink.arrow:
+                x, y = points[-1]
+                yield f'<path d="{_path([(x + 3, y), (x - 3, y - 2.6), (x - 3, y + 2.6)])}Z"{paint(ink.role, None)}/>'
+        case Area():
+            edge = f' stroke-width="{HAIR_PT}" stroke-linejoin="round"' if ink.edge else ""
+            yield f'<path d="{_path(map(at, ink.points))}Z"{paint(ink.fill, ink.edge)}{edge}/>'
+        case Marks():
+            for point in ink.points:
+                yield _mark(ink, *at(point), paint)
+        case Label():
+            left, base = map(_n, at(ink.at))
+            turned = f' transform="rotate(-90 {left} {base})"' if ink.upwards else ""
+            anchor = f' text-anchor="{ink.anchor}"' if ink.anchor != "start" else ""
+            weight = ' font-weight="bold"' if ink.bold else ""
+            head = f'<text x="{left}" y="{base}" font-size="{_n(ink.size_pt)}"{weight}{anchor}{turned}'
+            yield f"{head}{paint(ink.role, None)}>{_lettered(ink)}</text>"
+
+
+def _mark(ink: Marks, x: float, y: float, paint: Paint) -> str:
+    half = ink.size_pt / 2
+    filling = ink.role if ink.shape in ("diamond", "triangle") else "paper"
+    if ink.shape == "ring":
+        circle = f'<circle cx="{_n(x)}" cy="{_n(y)}" r="{_n(half)}"'
+        return f'{circle}{paint(filling, ink.role)} stroke-width="0.8"/>'
+    if ink.shape == "cross":
+        outline = _path([(x - half, y - half), (x + half, y + half)]) + _path(
+            [(x - half, y + half), (x + half, y - half)]
+        )
+    elif ink.shape == "diamond":
+        wide = 1.4 * half
+        outline = _path([(x, y - wide), (x + wide, y), (x, y + wide), (x - wide, y)]) + "Z"
+    else:
+        outline = _path([(x - half, y - half), (x + half, y - half), (x, y + half)]) + "Z"
+    return f'<path d="{outline}"{paint(filling, ink.role)} stroke-width="0.8"/>'
+
+
+def _lettered(label: Label) -> str:
+    """The text, with the figures in cmH2O and SpO2 as subscripts."""
+    small, down = _n(0.7 * label.size_pt), _n(0.2 * label.size_pt)
+    two = f'<tspan font-size="{small}" dy="{down}">2</tspan>'
+    said = re.sub("cmH2O", rf'cmH{two}<tspan dy="-{down}">O</tspan>', escape(label.text, quote=False))
+    return re.sub("SpO2(.?)", rf'SpO{two}<tspan dy="-{down}">\1</tspan>', said)
+
+
+def _path(points: Iterable[Point]) -> str:
+    return "M" + "L".join(f"{_n(x)} {_n(y)}" for x, y in points)
+
+
+def _n(number: float) -> str:
+    """A number to a hundredth; never a negative zero."""
+    return f"{round(number, 2) + 0.0:.2f}".rstrip("0").rstrip(".")

@@ -10,12 +10,8 @@ from ebbmark.fhir.writing.sentences import closing_sentence
 from ebbmark.physiology.closing.result import Verdict
 from ebbmark.physiology.during.context import DEFAULT_CALL_RULE
 from ebbmark.views.drawing import TIED
-from ebbmark.views.figure import Figure, FigureStep, RunningFigure, Shown, beyond, scale_of
-from ebbmark.views.vital_signs import NOT_CHARTED, VitalRow
+from ebbmark.views.figure import Figure, FigureStep, RunningFigure, Shown, VitalRow, beyond, scale_of
 from ebbmark.words.messages import interval, level, percent, say
-
-NOT_REACHED = "figure.not-reached"
-FALLING = "figure.falling-from-first"
 
 PRELIMINARY = "short.preliminary"
 
@@ -36,17 +32,6 @@ class FigureTable:
     heads: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     caption: str
-
-
-def compliance_title(figure: Shown, *, short: bool = False) -> str:
-    """Title of the upper scale.
-
-    Args:
-        short: by the trade's abbreviation, where the scale is low.
-    """
-    if short:
-        return say("figure.compliance-title", ending="Cstat" if figure.static else "Cdyn")
-    return say("figure.compliance", ending="static" if figure.static else "dynamic")
 
 
 def peep_title(figure: Shown) -> str:
@@ -106,8 +91,8 @@ def notes(figure: Figure, *, outside_drawn: bool) -> tuple[str, ...]:
     if not figure.estimated:
         said.append(say("figure.no-probabilities-can"))
     elif not outside_drawn:
-        said.append(f"{say(NOT_REACHED)}: {percent(figure.closing.not_reached)}")
-        said.append(f"{say(FALLING)}: {percent(figure.closing.falling_from_first_step)}")
+        said.append(f"{say('figure.not-reached')}: {percent(figure.closing.not_reached)}")
+        said.append(f"{say('figure.falling-from-first')}: {percent(figure.closing.falling_from_first_step)}")
     return (
         *said,
         *(say("figure.bold-underlined", words=words) for words in _beyond_limits(figure)),
@@ -206,7 +191,7 @@ def _row(step: FigureStep) -> tuple[str, ...]:
 def _vital_cell(row: VitalRow, step: int) -> str:
     value = row.spelled(step)
     if value is None:
-        return say(NOT_CHARTED)
+        return say("figure.not-charted")
     return f"{value}, {row.limit_words}" if row.beyond(step) else value
 
 
@@ -226,9 +211,9 @@ def _caption(figure: Figure) -> str:
     return say(
         "figure.closing-none-steps",
         said=said,
-        not_reached=say(NOT_REACHED),
+        not_reached=say("figure.not-reached"),
         not_reached_2=percent(figure.closing.not_reached),
-        falling=say(FALLING),
+        falling=say("figure.falling-from-first"),
         falling_from_first_step=percent(figure.closing.falling_from_first_step),
     )
 

@@ -12,6 +12,7 @@ from typing import Generic, TypeVar
 
 from ebbmark.views.drawing import (
     ASCENT,
+    HAIR_PT,
     LEADING,
     POINTS_PER_INCH,
     Area,
@@ -24,14 +25,11 @@ from ebbmark.views.drawing import (
     kept,
 )
 from ebbmark.views.figure import Figure, Scale, Shown, scale_of
-from ebbmark.views.figure_words import compliance_title
 from ebbmark.words.messages import level, percent, say
 
 EDGE_IN = 0.1
 """Left free around everything."""
 
-HAIR_PT = 0.6
-"""Width of axes and outlines."""
 
 TICK_IN = 0.05
 
@@ -132,7 +130,7 @@ _NAMES = ("figure.key-reading", "figure.key-median", "figure.key-curve", "figure
 _SWATCH_IN = 0.26
 
 
-def key_beside(field: Field[Shown], middle: float) -> Iterator[Ink]:
+def _key_beside(field: Field[Shown], middle: float) -> Iterator[Ink]:
     """One name below the other, right of the panel.
 
     Args:
@@ -182,14 +180,14 @@ def curve_panel(field: Field[Shown]) -> Iterator[Ink]:
     yield from _axes(field, scale)
     yield from _readings(field, scale)
     if field.aspect.beside_in:
-        yield from key_beside(field, _y(field, scale, field.figure.steps[-1].centre_ml_per_cmh2o))
+        yield from _key_beside(field, _y(field, scale, field.figure.steps[-1].centre_ml_per_cmh2o))
 
 
 LOW_IN = 1.5
 """A panel below this height [in] has no room for the title of its scale in full."""
 
 
-def title_of_scale(text: str, middle: float, field: Field[Shown]) -> Label:
+def _title_of_scale(text: str, middle: float, field: Field[Shown]) -> Label:
     """A title that reads upwards along the left edge.
 
     Args:
@@ -231,7 +229,7 @@ def _axes(field: Field[Shown], scale: Scale) -> Iterator[Ink]:
         yield Line(((left, y), (left - TICK_IN, y)), "hairline", HAIR_PT)
         yield Label((left - 0.08, y - ASCENT * size / POINTS_PER_INCH / 2), f"{value:g}", size, "end")
     title = compliance_title(field.figure, short=field.aspect.curve_in < LOW_IN)
-    yield title_of_scale(title, (at + field.curve_top) / 2, field)
+    yield _title_of_scale(title, (at + field.curve_top) / 2, field)
 
 
 def _readings(field: Field[Shown], scale: Scale) -> Iterator[Ink]:
@@ -255,8 +253,6 @@ def _readings(field: Field[Shown], scale: Scale) -> Iterator[Ink]:
 LEAST_SHOWN = 0.01
 """Of less there is neither a bar to be seen nor a number; the table has them all."""
 
-TITLE = "figure.closing-here-title"
-
 BETWEEN_IN = 0.06
 """Least distance between two labels."""
 
@@ -268,7 +264,7 @@ def bars_panel(field: Field[Figure]) -> Iterator[Ink]:
     shown = [(peep, probability) for peep, probability in shown if probability >= LEAST_SHOWN]
     ranked = sorted(shown, key=lambda pair: (pair[0] != closing, -pair[1]))
     yield from step_bars(shown, [peep for peep, _ in ranked], field, marked=closing)
-    yield from scale_of_bars(say(TITLE), field)
+    yield from scale_of_bars(say("figure.closing-here-title"), field)
     yield from levels_below((closing, levels[0], levels[-1]), field)
     if field.aspect.beside_in and field.figure.estimated:
         yield from _outside(field)
@@ -327,7 +323,7 @@ def scale_of_bars(title: str, field: Field[Shown]) -> Iterator[Ink]:
         y = at + share * field.aspect.bars_in
         yield Line(((left, y), (left - TICK_IN, y)), "hairline", HAIR_PT)
         yield Label((left - 0.08, y - ASCENT * size / POINTS_PER_INCH / 2), f"{100 * share:g}", size, "end")
-    yield title_of_scale(title, (at + field.bars_top) / 2, field)
+    yield _title_of_scale(title, (at + field.bars_top) / 2, field)
 
 
 def levels_below(first: Sequence[float | None], field: Field[Shown]) -> Iterator[Ink]:
@@ -365,3 +361,14 @@ def _outside(field: Field[Figure]) -> Iterator[Ink]:
         for row, line in enumerate(lines):
             y = field.bars_at - 0.08 - (ASCENT + row * LEADING) * size / POINTS_PER_INCH
             yield Label((x, y), line, size, "middle", role="muted")
+
+
+def compliance_title(figure: Shown, *, short: bool = False) -> str:
+    """Title of the upper scale.
+
+    Args:
+        short: by the trade's abbreviation, where the scale is low.
+    """
+    if short:
+        return say("figure.compliance-title", ending="Cstat" if figure.static else "Cdyn")
+    return say("figure.compliance", ending="static" if figure.static else "dynamic")

@@ -159,8 +159,6 @@ def _value(value: Value | None) -> str:
 ON_PAPER: Final = ("guideline-ats-2024", "guideline-esicm-2023", "trial-art-mortality", "no-trial-of-this-definition")
 """Lines of the evidence that stand on the first sheet, as a short list; each in full stands behind it."""
 
-TITLE = "sheet.title"
-
 
 def _sheet_values(answer: Answer, *, recorded_s: float) -> Mapping[str, object]:
     """Everything the sheet says.
@@ -188,7 +186,7 @@ def _values(answer: Answer, recorded_s: float) -> dict[str, object]:
     rules = protocol_sentence(answer.request)
     cautions = [{"severity": one.severity, "text": one.text} for one in view.cautions]
     return {
-        "title": say(TITLE),
+        "title": say("sheet.title"),
         "footer": say("sheet.ebbmark-answer", engine_version=answer.engine_version, identity=answer.identity[:16]),
         "standing": say(PRELIMINARY),
         "who": [*_who(answer), ["Written", _moment(recorded_s)]],
