@@ -12,7 +12,7 @@ from drawn_trials import DRAWN
 from ebbmark.views.drawing import DARK, LIGHT, Palette
 from ebbmark.views.figure import figure_of
 from ebbmark.views.panels import NARROW, WIDE, Aspect
-from ebbmark.views.picture import LIGHT, Palette, draw, inline_of, words_of
+from ebbmark.views.picture import draw, inline_of, words_of
 from ebbmark.web.theme import STYLE
 from recommendations import ALL
 
