@@ -335,10 +335,6 @@ def test_a_condition_both_present_and_refuted_counts_as_present_until_settled() 
     assert candidate.answer is CandidateAnswer.CONTRAINDICATED
 
 
-def test_a_concept_that_the_table_does_not_know_is_listed() -> None:
-    assert assessed(present={"of-another-site"}).not_recognised == ("of-another-site",)
-
-
 def test_a_site_may_add_its_own_concept() -> None:
     own = replace(RISK_CONCEPTS[0], slug="of-this-site", words="our own reason")
 

@@ -15,9 +15,8 @@ from dataclasses import fields
 
 import pytest
 
-from ebbmark.physiology.before.plan import Plan, plan_trial
-from ebbmark.physiology.before.plan_checks import NoPlan, NoPlanReason, Variant
-from ebbmark.physiology.before.plan_steps import Phase, Settings
+from ebbmark.physiology.before.plan import Phase, Plan, plan_trial
+from ebbmark.physiology.before.plan_checks import NoPlan, NoPlanReason, Settings, Variant
 from ebbmark.physiology.before.staircase import (
     COMMON_PRACTICE,
     STAIRCASES,
@@ -27,7 +26,7 @@ from ebbmark.physiology.before.staircase import (
     StaircaseRules,
     faults_of_rules,
     staircase_for,
-    unverified_cells,
+    unverified,
 )
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.words.messages import spell
@@ -154,8 +153,8 @@ def test_a_published_protocol_with_unread_numbers_is_not_laid_out_and_says_which
 
     assert isinstance(answer, NoPlan)
     assert answer.reason is NoPlanReason.NOT_VERIFIED
-    assert answer.missing == unverified_cells(rules, with_recruitment=True)
-    assert all(spell(words) in spell(answer.sentence) for words in answer.missing)
+    assert answer.missing == unverified(rules, with_recruitment=True)
+    assert all(spell(words) in spell(answer.sentence) for words in answer.missing.values())
 
 
 @pytest.mark.parametrize("rules", STAIRCASES, ids=lambda rules: rules.slug)

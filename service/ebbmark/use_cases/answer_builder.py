@@ -15,7 +15,7 @@ from ebbmark.fhir.problems import Ignored, Problem, ProblemKind, Reason, Rejecte
 from ebbmark.fhir.reading.request import Acknowledged, Request
 from ebbmark.fhir.writing.identity import identity, input_digest, question_basis
 from ebbmark.physiology.before.plan import Plan
-from ebbmark.physiology.before.staircase import StaircaseRules, staircase_for, unverified_names
+from ebbmark.physiology.before.staircase import StaircaseRules, staircase_for, unverified
 from ebbmark.physiology.during.context import CallRule
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Reading, UnusableReadings
@@ -167,7 +167,7 @@ def no_steps(staircase: StaircaseRules) -> Problem:
     Args:
         staircase: without a verified size of its steps down, or without a verified lowest PEEP.
     """
-    completion = how_to_complete(staircase, unverified_names(staircase, with_recruitment=False))
+    completion = how_to_complete(staircase, tuple(unverified(staircase, with_recruitment=False)))
     sentence = (
         f"{staircase.title} has no verified size of its steps down, or no verified lowest PEEP, so no next step can be "
         f"named from it. Ask with another staircase. {completion}"

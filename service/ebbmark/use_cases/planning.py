@@ -21,8 +21,7 @@ from ebbmark.physiology.after.measures import Measure
 from ebbmark.physiology.after.snapshot import take_snapshot
 from ebbmark.physiology.before.candidate import Candidate
 from ebbmark.physiology.before.plan import plan_trial
-from ebbmark.physiology.before.plan_checks import NoPlan, NoPlanReason, Obstacle, Variant, obstacles_of
-from ebbmark.physiology.before.plan_steps import Settings
+from ebbmark.physiology.before.plan_checks import NoPlan, NoPlanReason, Obstacle, Settings, Variant, obstacles_of
 from ebbmark.physiology.before.risks import READING_RISKS, RISK_CONCEPTS
 from ebbmark.physiology.mechanics import Control, predicted_body_weight_kg
 from ebbmark.physiology.readings import Quantity, Reading
@@ -202,7 +201,7 @@ def plan_answer(request: Request, site: Site) -> Answer:
         accepted = say("plan.settings-staircase-conditions")
         sentence = spell(plan.sentence)
         if plan.reason is NoPlanReason.NOT_VERIFIED:
-            sentence = f"{sentence} {how_to_complete(staircase, plan.missing_names)}"
+            sentence = f"{sentence} {how_to_complete(staircase, tuple(plan.missing))}"
         problem = Problem(ProblemKind.NO_PLAN, "", plan.reason.value, accepted, sentence)
         raise Rejected((problem,), request.ignored)
     acknowledged = acknowledged_sentences(found, request)

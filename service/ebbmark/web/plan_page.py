@@ -14,8 +14,7 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Ignored
 from ebbmark.fhir.reading.patient import demographics_of
 from ebbmark.fhir.writing.write import SIGNING
-from ebbmark.physiology.before.plan import Plan
-from ebbmark.physiology.before.plan_steps import Phase, PlanStep
+from ebbmark.physiology.before.plan import Phase, Plan, PlanStep
 from ebbmark.web.theme import STYLE, printed_headers, templates
 from ebbmark.words.before_in_short import before_the_first_step
 from ebbmark.words.messages import say, spell

@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import Final
 
 from ebbmark.physiology.before.candidate import Candidate, CandidateAnswer, ConditionFinding, Documented
-from ebbmark.physiology.before.plan import Plan
+from ebbmark.physiology.before.plan import Phase, Plan
 from ebbmark.physiology.before.plan_checks import Variant
-from ebbmark.physiology.before.plan_steps import Phase
 from ebbmark.physiology.before.risks import ReadingRisk, Risk
 from ebbmark.physiology.before.state import ArdsClass
 from ebbmark.physiology.gas_exchange import Oxygenation

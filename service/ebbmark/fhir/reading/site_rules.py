@@ -30,7 +30,7 @@ from ebbmark.physiology.before.staircase import (
     StaircaseRules,
     faults_of_rules,
     origin_words,
-    unverified_cells,
+    unverified,
 )
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, Protocol
 from ebbmark.physiology.stop.limits import (
@@ -193,9 +193,9 @@ def _completed(rules: StaircaseRules, given: Completion, path: str) -> Staircase
     faults = faults_of_rules(found)
     if faults:
         raise SiteFileError(f"{path}: {spell(faults[0]).rstrip('.')}")
-    missing = unverified_cells(found, with_recruitment=False)
+    missing = unverified(found, with_recruitment=False)
     if missing:
-        named = ", the ".join(map(spell, missing))
+        named = ", the ".join(map(spell, missing.values()))
         raise SiteFileError(f"{path} leaves open the {named}, so {given.completes} still has no way down")
     return found
 

@@ -10,8 +10,7 @@ from ebbmark.fhir.answer import PRESSURE, VOLUME, quantity
 from ebbmark.fhir.naming import BASE
 from ebbmark.fhir.writing.identity import AnswerContext
 from ebbmark.fhir.writing.terms import LOINC_TERMS, OWN
-from ebbmark.physiology.before.plan import Plan
-from ebbmark.physiology.before.plan_steps import PlanStep
+from ebbmark.physiology.before.plan import Plan, PlanStep
 from ebbmark.words.before_in_short import before_the_first_step
 from ebbmark.words.messages import say, spell
 from ebbmark.words.stopping import stop_words

@@ -84,42 +84,30 @@ def finding_of(
 
     Source: the condition's own, see `RiskConcept.says`.
     """
-    documented = {
-        (True, True): Documented.CONTRADICTORY,
-        (True, False): Documented.PRESENT,
-        (False, True): Documented.REFUTED,
-        (False, False): Documented.NOT_DOCUMENTED,
-    }[concept.slug in present, concept.slug in refuted]
     given = charted.get(concept.slug, Charted())
     name = concept.words[0].upper() + concept.words[1:]
-    there, not_there = _charted(given.present), _charted(given.refuted)
-    is_there = joined(
-        "sentences",
-        [
-            message("candidate.counts-as", charted=there, concept=concept.words),
-            *([given.leaves_open] if given.leaves_open else []),
-        ]
-        if there
-        else [message("candidate.documented", concept=name)],
-    )
-    is_not = (
-        message("candidate.charted-as-refuted", charted=not_there)
-        if not_there
-        else message("candidate.documented-as-refuted", concept=name)
-    )
-    sentence = {
-        Documented.PRESENT: joined("sentences", [is_there, concept.says]),
-        Documented.CONTRADICTORY: message(
-            "candidate.contradictory", present=is_there, refuted=is_not, says=concept.says
-        ),
-        Documented.REFUTED: joined(
-            "sentences",
-            [is_not, *([message("candidate.counts-as-refuted", concept=concept.words)] if not_there else [])],
-        ),
-        Documented.NOT_DOCUMENTED: message("candidate.not-documented", concept=name),
-    }[documented]
-    words = message("candidate.counted-as", charted=_listed(given.present), concept=concept.words)
-    return ConditionFinding(concept, documented, sentence, words if there else concept.words)
+    words: Value = concept.words
+    is_there: Value = message("candidate.documented", concept=name)
+    is_not: Value = message("candidate.documented-as-refuted", concept=name)
+    counts_not = []
+    if there := _charted(given.present):
+        words = message("candidate.counted-as", charted=_listed(given.present), concept=concept.words)
+        counts = message("candidate.counts-as", charted=there, concept=concept.words)
+        is_there = joined("sentences", [counts, *([given.leaves_open] if given.leaves_open else [])])
+    if not_there := _charted(given.refuted):
+        is_not = message("candidate.charted-as-refuted", charted=not_there)
+        counts_not = [message("candidate.counts-as-refuted", concept=concept.words)]
+    sentence: Value
+    if concept.slug in present and concept.slug in refuted:
+        documented = Documented.CONTRADICTORY
+        sentence = message("candidate.contradictory", present=is_there, refuted=is_not, says=concept.says)
+    elif concept.slug in present:
+        documented, sentence = Documented.PRESENT, joined("sentences", [is_there, concept.says])
+    elif concept.slug in refuted:
+        documented, sentence = Documented.REFUTED, joined("sentences", [is_not, *counts_not])
+    else:
+        documented, sentence = Documented.NOT_DOCUMENTED, message("candidate.not-documented", concept=name)
+    return ConditionFinding(concept, documented, sentence, words)
 
 
 def _charted(charted: Sequence[str]) -> Message | None:
@@ -163,7 +151,6 @@ class Candidate:
     reading_risks: tuple[ReadingRisk, ...]
     doubts: tuple[GasDoubt, ...]
     state: PresentState
-    not_recognised: tuple[str, ...]
     missing: tuple[Value, ...]
     answer: CandidateAnswer
     sentence: Value
@@ -217,7 +204,6 @@ def assess_candidate(
         *risk_missing,
         *[finding.concept.words for finding in undocumented],
     )
-    known = {concept.slug for concept in concepts}
     answer = _answer(findings, risks, indications, unjudged)
     return Candidate(
         classes=classes,
@@ -227,7 +213,6 @@ def assess_candidate(
         reading_risks=risks,
         doubts=doubts,
         state=present_state(readings, at_s=at_s),
-        not_recognised=tuple(sorted({*present, *refuted} - known)),
         missing=missing,
         answer=answer,
         sentence=_sentence(answer, findings, risks, indications, doubts, unjudged),

@@ -11,20 +11,37 @@ Source: equation of motion, textbook; the guidelines and trials in `evidence`.
 
 from __future__ import annotations
 
-from collections.abc import Collection
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field
 from enum import Enum
 from math import floor
 from typing import Final
 
 from ebbmark.physiology.before.candidate import Candidate, Documented
-from ebbmark.physiology.before.plan_steps import Settings
 from ebbmark.physiology.before.risks import Risk, RiskConcept, Scope
-from ebbmark.physiology.before.staircase import StaircaseRules, unverified_cells, unverified_names
+from ebbmark.physiology.before.staircase import StaircaseRules, unverified
 from ebbmark.physiology.findings import Message, Value, joined, message
 from ebbmark.physiology.mechanics import Control
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.stop.limits import StopLimits
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Where this patient is now.
+
+    Attributes:
+        pressure_above_peep_cmh2o: inspiratory pressure set above PEEP; in volume control the driving pressure.
+        resistive_cmh2o: by how much peak pressure lies above the end-inspiratory pressure; None where not known.
+    """
+
+    peep_cmh2o: float
+    pressure_above_peep_cmh2o: float
+    pbw_kg: float
+    compliance_ml_per_cmh2o: float | None = None
+    resistive_cmh2o: float | None = None
+    control: Control | None = None
+
 
 ALSO: Final = frozenset({"recent-lung-surgery", "pregnancy"})
 """Cautions that stand in the way, too: a fresh stump, and a second patient. This project's choice."""
@@ -64,24 +81,17 @@ def obstacles_of(candidate: Candidate, *, recruiting: bool) -> tuple[Obstacle, .
     """
     found = [
         Obstacle(
-            slug=one.concept.slug,
-            words=one.words,
-            sentence=one.sentence,
-            citation=one.concept.citation,
-            final=recruiting and one.concept.risk is Risk.ABSOLUTE,
+            one.concept.slug,
+            one.words,
+            one.sentence,
+            one.concept.citation,
+            recruiting and one.concept.risk is Risk.ABSOLUTE,
         )
         for one in candidate.findings
         if is_obstacle(one.concept) and one.counts
     ]
     shown = [
-        Obstacle(
-            slug=one.slug,
-            words=one.slug.replace("-", " "),
-            sentence=one.sentence,
-            citation=one.citation,
-            final=False,
-            source=one.source,
-        )
+        Obstacle(one.slug, one.slug.replace("-", " "), one.sentence, one.citation, False, one.source)
         for one in candidate.reading_risks
         if one.risk is Risk.HIGH
     ]
@@ -188,12 +198,11 @@ class NoPlanReason(Enum):
 
 @dataclass(frozen=True, slots=True)
 class NoPlan:
-    """No plan, and why."""
+    """No plan, and why; with the numbers that nobody has verified, by the names of their cells."""
 
     reason: NoPlanReason
     sentence: Value
-    missing: tuple[Value, ...] = ()
-    missing_names: tuple[str, ...] = ()
+    missing: Mapping[str, Message] = field(default_factory=dict)
 
 
 def refusal(
@@ -218,13 +227,11 @@ def refusal(
         return NoPlan(
             NoPlanReason.NO_RECRUITMENT_IN_PROTOCOL, message("plan-refusal.no-recruitment", title=rules.title)
         )
-    rise_asked_for = rise_cmh2o is not None
-    missing = unverified_cells(rules, with_recruitment=recruiting, rise_asked_for=rise_asked_for)
+    missing = unverified(rules, with_recruitment=recruiting, rise_asked_for=rise_cmh2o is not None)
     if missing:
-        names = unverified_names(rules, with_recruitment=recruiting, rise_asked_for=rise_asked_for)
-        listed = joined("commas", missing)
+        listed = joined("commas", tuple(missing.values()))
         sentence = message("plan-refusal.not-verified", title=rules.title, listed=listed, citation=rules.citation)
-        return NoPlan(NoPlanReason.NOT_VERIFIED, sentence, missing, names)
+        return NoPlan(NoPlanReason.NOT_VERIFIED, sentence, missing)
     if rise_cmh2o is not None and not SMALLEST_RISE_CMH2O <= rise_cmh2o <= LARGEST_RISE_CMH2O:
         return NoPlan(NoPlanReason.RISE_OUT_OF_RANGE, message("plan-refusal.rise-out-of-range", rise_cmh2o=rise_cmh2o))
     return _without_room_above(settings, rules) if recruiting else _without_room(settings, rules, protocol)

@@ -111,22 +111,18 @@ def _words(name: str) -> Message:
     return message(f"staircase-number.{name}")
 
 
-def unverified_cells(
-    rules: StaircaseRules, *, with_recruitment: bool, rise_asked_for: bool = False
-) -> tuple[Message, ...]:
-    """The numbers that a staircase would need and that nobody has verified, in words.
+def unverified(rules: StaircaseRules, *, with_recruitment: bool, rise_asked_for: bool = False) -> dict[str, Message]:
+    """The numbers that a staircase would need and that nobody has verified: names of their cells, with words.
 
     Args:
         rise_asked_for: whether the size of the PEEP steps up was asked for, so that the protocol's is not needed.
     """
-    return tuple(_words(name) for name in _unverified(rules, with_recruitment, rise_asked_for))
-
-
-def unverified_names(rules: StaircaseRules, *, with_recruitment: bool, rise_asked_for: bool = False) -> tuple[str, ...]:
-    """The same numbers by the names of their cells, those of the way up under `recruitment`."""
     own = {field.name for field in fields(StaircaseRules)}
-    names = _unverified(rules, with_recruitment, rise_asked_for)
-    return tuple(f"{'cells' if name in own else 'recruitment'}.{name}" for name in names)
+    return {
+        f"{'cells' if name in own else 'recruitment'}.{name}": words
+        for name, words, cell in named_cells(rules, with_recruitment=with_recruitment)
+        if cell.value is None and not (rise_asked_for and name == "peep_rise_cmh2o")
+    }
 
 
 def named_cells(rules: StaircaseRules, *, with_recruitment: bool) -> tuple[tuple[str, Message, Cell], ...]:
@@ -144,21 +140,12 @@ def named_cells(rules: StaircaseRules, *, with_recruitment: bool) -> tuple[tuple
     )
 
 
-def _unverified(rules: StaircaseRules, with_recruitment: bool, rise_asked_for: bool) -> list[str]:
-    named = named_cells(rules, with_recruitment=with_recruitment)
-    missing = [name for name, _, cell in named if cell.value is None]
-    return [name for name in missing if not (rise_asked_for and name == "peep_rise_cmh2o")]
-
-
 _TOLD: Final = (SourceStatus.VERIFIED, SourceStatus.SECOND_HAND, SourceStatus.SITE)
 """How the number of these was obtained is stated; the others' source states it."""
 
 
 def origin_words(cell: Cell) -> Value:
-    """Where a number comes from, or why there is none.
-
-    Source: the cell's own.
-    """
+    """Where a number comes from, or why there is none."""
     if cell.traced not in _TOLD:
         return cell.source
     return message(f"staircase.{cell.traced.value}", source=cell.source)
@@ -172,7 +159,7 @@ def origins_of(rules: StaircaseRules, *, with_recruitment: bool, rise_cmh2o: flo
             f"staircase.number{'-at-most' if name == 'start_cmh2o' and not with_recruitment else ''}",
             number=words,
             value=cell.value,
-            unit=_unit(name),
+            unit="s" if name.endswith("_s") else "cmH2O",
             origin=origin_words(cell),
         )
         for name, words, cell in named_cells(rules, with_recruitment=with_recruitment)
@@ -189,10 +176,6 @@ def origins_of(rules: StaircaseRules, *, with_recruitment: bool, rise_cmh2o: flo
     return joined("sentences", [numbers, *unread])
 
 
-def _unit(name: str) -> str:
-    return "s" if name.endswith("_s") else "cmH2O"
-
-
 def faults_of_rules(rules: StaircaseRules) -> tuple[Message, ...]:
     """What a rule set must not contain; empty where it may be used.
 
@@ -201,7 +184,7 @@ def faults_of_rules(rules: StaircaseRules) -> tuple[Message, ...]:
     faults = [
         message("staircase.without-text", name=name)
         for name in ("slug", "version", "title", "citation")
-        if not _text(rules, name)
+        if not getattr(rules, name).strip()
     ]
     if rules.margin_on not in ("closing", "best"):
         faults.append(message("staircase.margin-on-what", found=repr(rules.margin_on)))
@@ -225,11 +208,6 @@ def _out_of_range(name: str, value: float) -> list[Message]:
     if isfinite(value) and lowest <= value <= highest:
         return []
     return [message("staircase.out-of-range", number=_words(name), value=value, lowest=lowest, highest=highest)]
-
-
-def _text(rules: StaircaseRules, name: str) -> str:
-    value: str = getattr(rules, name)
-    return value.strip()
 
 
 _TEXTS: Final = ("slug", "version", "title", "citation", "rule", "margin_on", "remark")
