@@ -299,7 +299,7 @@ def _account(chosen: argparse.Namespace) -> int:
 
 def _replay(chosen: argparse.Namespace) -> int:
     # Only this command needs the signature library, and a page to compare.
-    from ebbmark.audit.findings import ReplayOutcome
+    from ebbmark.audit.comparison import ReplayOutcome
     from ebbmark.use_cases.replay_exchange import Inputs, replay_files, text_of
     from ebbmark.views.sheet import report_pdf
 

@@ -10,7 +10,7 @@ import pytest
 
 from audit.test_replay import AT_S, INPUTS, LATER_S, TALL, answer, copy_of, replayed
 from audit.test_signature import KEY, PUBLISHED
-from ebbmark.audit.findings import ReplayOutcome
+from ebbmark.audit.comparison import ReplayOutcome
 from ebbmark.audit.signature import Verified, sign, verify
 from ebbmark.cli import main
 from ebbmark.fhir.operations import TITRATE_PEEP

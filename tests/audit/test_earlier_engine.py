@@ -1,4 +1,4 @@
-"""Answers that version 0.2.0 gave (kept as they were in `data/`), replayed by this one.
+"""Answers that version 0.2.0 gave to the requests of the fixtures (kept as they were in `data/`), replayed by this one.
 
 Their engine gave other numbers on other processors, which is said; what rounding explains is told from what it does
 not.
@@ -13,7 +13,8 @@ from typing import Any
 import pytest
 
 from audit.test_replay import LATER_S
-from ebbmark.audit.findings import FindingKind, ReplayOutcome
+from drawn_trials import FIXTURES
+from ebbmark.audit.comparison import FindingKind, ReplayOutcome
 from ebbmark.cli import main
 from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.normal_form import resources_of
@@ -22,16 +23,20 @@ from ebbmark.use_cases.replay_exchange import read_inputs
 
 Json = dict[str, Any]
 OLD = sorted((Path(__file__).parent / "data" / "0.2.0").iterdir())
-CLEAR = next(folder for folder in OLD if folder.name == "clear-closing")
+CLEAR = next(file for file in OLD if file.stem == "clear-closing")
 
 
-def stored(folder: Path = CLEAR) -> Json:
-    found: Json = json.loads((folder / "answer.json").read_bytes())
+def request_of(file: Path) -> Path:
+    return FIXTURES / file.stem / "request.json"
+
+
+def stored(file: Path = CLEAR) -> Json:
+    found: Json = json.loads(file.read_bytes())
     return found
 
 
-def replayed(answer: Json, folder: Path = CLEAR) -> Replayed:
-    given = read_inputs((folder / "request.json").read_bytes())
+def replayed(answer: Json, file: Path = CLEAR) -> Replayed:
+    given = read_inputs(request_of(file).read_bytes())
     return replay(resources_of(answer), given.resources, RequestContext(LATER_S), choices=given.choices)
 
 
@@ -47,11 +52,11 @@ def part(answer: Json, code: str, *, component: str = "") -> Json:
     return next(one for one in found["component"] if one["code"]["coding"][0]["code"] == component)
 
 
-@pytest.mark.parametrize("folder", OLD, ids=lambda folder: folder.name)
+@pytest.mark.parametrize("file", OLD, ids=lambda file: file.stem)
 def test_an_answer_of_0_2_0_is_the_same_within_rounding_and_its_engine_is_named(
-    folder: Path, capsys: pytest.CaptureFixture[str]
+    file: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    code = main(["replay", str(folder / "answer.json"), "--inputs", str(folder / "request.json")])
+    code = main(["replay", str(file), "--inputs", str(request_of(file))])
 
     said = capsys.readouterr().out
     assert code == 7, said

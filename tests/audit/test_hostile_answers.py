@@ -11,8 +11,7 @@ import pytest
 
 from audit.test_replay import INPUTS, LATER_S, STORED, copy_of, replayed
 from audit.test_signature import KEY, PUBLISHED, leaves
-from ebbmark.audit.comparison import without_places
-from ebbmark.audit.findings import FindingKind, ReplayOutcome
+from ebbmark.audit.comparison import FindingKind, ReplayOutcome, without_places
 from ebbmark.audit.signature import Verified, sign, verify
 from ebbmark.audit.stored_answer import needs_of
 from ebbmark.cli import main

@@ -9,7 +9,7 @@ import pytest
 
 from audit.read_back import read_back
 from audit.test_signature import changed, one_of_each
-from ebbmark.audit.findings import FindingKind
+from ebbmark.audit.comparison import FindingKind
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.reading.codes import NO_CODE_MAP, CodeMap
 from ebbmark.fhir.reading.request import RequestContext

@@ -14,7 +14,7 @@ import pytest
 from audit.read_back import read_back
 from audit.test_replay import AT_S, LATER_S
 from audit.test_signature import KEY, PUBLISHED, changed, leaves
-from ebbmark.audit.findings import FindingKind
+from ebbmark.audit.comparison import FindingKind
 from ebbmark.audit.signature import Verified, sign, verify
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import TITRATE_PEEP

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.audit.findings import ReplayOutcome
+from ebbmark.audit.comparison import ReplayOutcome
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import ProblemKind, Rejected
 from ebbmark.fhir.reading.charting import with_charting

@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from ebbmark.audit.findings import ReplayOutcome
+from ebbmark.audit.comparison import ReplayOutcome
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.read import read_request

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from audit.test_signature import PUBLISHED
-from ebbmark.audit.findings import FindingKind
+from ebbmark.audit.comparison import FindingKind
 from ebbmark.audit.signature import Verified, verify
 from ebbmark.record.write_outcome import WriteState
 from fhir_builders import patient

@@ -9,7 +9,7 @@ import httpx
 import pytest
 
 from audit.test_signature import PUBLISHED
-from ebbmark.audit.findings import FindingKind
+from ebbmark.audit.comparison import FindingKind
 from ebbmark.audit.signature import Verified, verify
 from ebbmark.fhir.writing.supersession import superseded_by
 from ebbmark.record.write_outcome import WriteState

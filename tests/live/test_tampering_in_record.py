@@ -8,7 +8,7 @@ import httpx
 import pytest
 
 from audit.test_signature import PUBLISHED, changed, leaves
-from ebbmark.audit.findings import FindingKind
+from ebbmark.audit.comparison import FindingKind
 from ebbmark.audit.signature import Verified, verify
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from live.bedside import Bedside, Stored

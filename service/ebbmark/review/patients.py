@@ -14,7 +14,7 @@ from typing import Any
 
 import msgspec
 
-from ebbmark.audit.findings import AFTERWARDS
+from ebbmark.audit.comparison import AFTERWARDS
 from ebbmark.audit.signature import verify_form
 from ebbmark.audit.stored_answer import require_shape, stored_answer
 from ebbmark.fhir.answer import Answer

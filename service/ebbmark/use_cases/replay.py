@@ -27,27 +27,24 @@ import msgspec
 
 from ebbmark.audit.comparison import (
     NOT_REPRODUCIBLE,
+    SIGNED_STATUSES,
     Difference,
     Explanation,
-    by_code,
-    differences,
-    explanation,
-    is_of_another_engine,
-    listed_less,
-    without_places,
-)
-from ebbmark.audit.findings import (
-    SIGNED_STATUSES,
     FindingKind,
     ReplayFinding,
     ReplayOutcome,
     afterwards,
+    by_code,
     claimed,
+    differences,
+    explanation,
+    listed_less,
     not_of_the_answer,
     of_charting,
     of_inputs,
     outcome_of,
     versioned,
+    without_places,
 )
 from ebbmark.audit.stored_answer import (
     ALL_READ,
@@ -256,7 +253,7 @@ def _page_of(stored: NormalForm) -> bytes:
 def _compared(expected: NormalForm, found: NormalForm, engine: str) -> tuple[list[ReplayFinding], int]:
     findings: list[ReplayFinding] = []
     differing: list[Difference] = []
-    loose = is_of_another_engine(engine)
+    loose = engine in NOT_REPRODUCIBLE
     # The rules that go into an identity have other fields in another engine that is known to differ.
     if expected.identity != found.identity and not loose:
         # All full URLs follow from the identity: one finding says it, and the rest is compared under one name.
@@ -355,7 +352,7 @@ def _remarks(expected: NormalForm, found: NormalForm, engine: str) -> tuple[list
             theirs[line] -= 1
         elif not (ALL_READ in line and left_out):
             sentence = "outcome.issue: the stored answer lacks a remark that its inputs give."
-            kind = FindingKind.WORDING if is_of_another_engine(engine) else FindingKind.VALUE
+            kind = FindingKind.WORDING if engine in NOT_REPRODUCIBLE else FindingKind.VALUE
             findings.append(ReplayFinding(kind, "outcome.issue", line, None, sentence))
     return findings, theirs.total()
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 import msgspec
 
-from ebbmark.audit.findings import ReplayOutcome
+from ebbmark.audit.comparison import ReplayOutcome
 from ebbmark.audit.signature import Verified, verify
 from ebbmark.audit.stored_answer import CHOICES
 from ebbmark.fhir.naming import REQUEST_SYSTEM
