@@ -43,7 +43,7 @@ PUBLISHED: Numbers = {
 """Published or defined; what stands beside it in the same module is this project's choice."""
 
 OWN_CHOICE: Numbers = {
-    "patient.leak_checks": {"_WHOLE": 0.99},
+    "patient.lung_checks": {"_WHOLE": 0.99},
     "patient.context": {"BEFORE_S": 3600.0, "LONGEST_HOLD_S": 86400.0, "_IMPOSSIBLE_BELOW": (25.0, 30.0)},
     "patient.suggestion_checks": {"SAME_PEEP_CMH2O": 0.25},
     "stop.criteria": {"_RECENT": 10, "_FEWEST": 2, "_PAIR_S": 30.0, "PAST_S": 1800.0, "NO_PRESSURE_MMHG": 20.0,

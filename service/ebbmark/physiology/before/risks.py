@@ -31,7 +31,6 @@ from ebbmark.physiology.findings import (
     joined,
     message,
 )
-from ebbmark.physiology.patient.breathing_checks import EFFORT_SOURCE
 from ebbmark.physiology.patient.context import LIMITS
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit, StopLimits
@@ -219,14 +218,14 @@ def breathing_risks(readings: Sequence[Reading], *, at_s: float) -> list[Reading
     triggered = above > LIMITS.rate_above_set_per_min
     if support is not None and support.value > 0.0 and (ordered is None or not ordered.value or triggered):
         said = message("risk-reading.pressure-support", value=support.value, passive=_PASSIVE)
-        found.append(ReadingRisk("pressure-support", Risk.HIGH, support.value, support.source, EFFORT_SOURCE, said))
+        found.append(ReadingRisk("pressure-support", Risk.HIGH, support.value, support.source, _EFFORT, said))
     if triggered and breathed is not None and ordered is not None:
         per_min, set_per_min = round(breathed.value), round(ordered.value)
         said = message("risk-reading.rate-above-set", value=per_min, ordered=set_per_min, passive=_PASSIVE)
-        found.append(ReadingRisk("rate-above-set", Risk.HIGH, breathed.value, breathed.source, EFFORT_SOURCE, said))
+        found.append(ReadingRisk("rate-above-set", Risk.HIGH, breathed.value, breathed.source, _EFFORT, said))
     if own is not None and own.value > LIMITS.spontaneous_per_min:
         said = message("risk-reading.spontaneous-rate", value=round(own.value), passive=_PASSIVE)
-        found.append(ReadingRisk("spontaneous-rate", Risk.HIGH, own.value, own.source, EFFORT_SOURCE, said))
+        found.append(ReadingRisk("spontaneous-rate", Risk.HIGH, own.value, own.source, _EFFORT, said))
     total, peep = newest(Quantity.PEEP_TOTAL), newest(Quantity.PEEP_SET, SETTING_HOLDS_S)
     charted = newest(Quantity.PEEP_INTRINSIC)
     shown = total if total is not None and peep is not None and total.start_s >= peep.start_s else charted
@@ -297,6 +296,7 @@ _BODY_MASS: Final = "body-mass-index"
 _DIGITS: Final = {_WEIGHT: 1, _AGE: 0, _BODY_MASS: 0}
 _Q_SET: Final = Quantity.RESPIRATORY_RATE_SET
 _PASSIVE: Final = message("risk-reading.passive")
+_EFFORT: Final = SOURCES["cairo-1"]
 NOT_CONVERTED: Final = "vasopressor-not-converted"
 OF_THE_DOSE: Final = frozenset({"vasopressor-high", NOT_CONVERTED})
 """What rests on infusions, or on the dose that was sent."""

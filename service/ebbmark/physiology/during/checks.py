@@ -1,8 +1,8 @@
 """Checks before PEEP is lowered: vital signs against their limits, the way down, the circuit and the breaths.
 
 A vital sign is beyond its limit, possibly so, never sent, or too old to say. The curve so far is held against the same
-table of checks as a titration (`patient.checks`): what leaves no number there leaves no next step here. Limits without
-another source are this project's choice.
+table of checks as a titration: what leaves no number there leaves no next step here. Limits without another source are
+this project's choice.
 """
 
 from __future__ import annotations

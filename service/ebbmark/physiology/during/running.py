@@ -22,8 +22,8 @@ from ebbmark.physiology.closing.estimator import closing_of, curve_of, passed_al
 from ebbmark.physiology.closing.result import CurveStep, Verdict
 from ebbmark.physiology.during.context import DEFAULT_CALL_RULE, CallRule, RunningTrial, StepSoFar, closing_called
 from ebbmark.physiology.findings import Finding, Message, message
-from ebbmark.physiology.patient.checks import CURVE_CHECKS
 from ebbmark.physiology.patient.context import PatientContext
+from ebbmark.physiology.patient.titration import CURVE_CHECKS
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.limb import PeepLevel, began_at, peep_levels_of, same_setting

@@ -7,7 +7,7 @@ still settling stay out of the extremes where later ones exist.
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from math import inf
@@ -69,95 +69,54 @@ _DEFAULT_VITAL: Final = vital_limits_of(DEFAULT_STOP_LIMITS)
 class CheckLimits:
     """Limits of the other checks; each is this project's own choice unless it says otherwise.
 
-    Attributes:
-        vital: vital signs at which a trial stops.
-        saturation_loss_percent: SpO2 at the suggestion this far below the best step: clearly worse.
-        mean_pressure_loss_mmhg: the same of mean arterial pressure.
-        systolic_pressure_loss_mmhg: the same of systolic pressure; Pilbeam chapter 13 calls a fall of more than 20
-            after a step of PEEP significant.
-        rate_above_set_per_min: measured above set rate by more than this: the patient triggers.
-        spontaneous_per_min: a charted spontaneous rate above this is one.
-        step_fall_share: a fall of compliance from one step to the next of this share or more.
-        plateau_rise_cmh2o: plateau, or peak where there is none, higher by more than this after PEEP was lowered.
-        rising_fall_share: and compliance fell by this share or more; in a stiff lung a usual fall raises pressure, too.
-        same_volume_share: tidal volumes within this share are equal for that.
-        rise_factor: compliance at a step above this many times that of the step above it contradicts it.
-        fell_back_share: a step that gave this share of a fall back at the next one was an artefact.
-        leak_share: expired below inspired volume by more than this at a step.
-        leak_change_share: and by this much more than at the steps before: the leak began there.
-        leak_high_share: a leak of this or more at all steps: high.
-        leak_none_share: a leak of this or more at all steps: no number.
-        fall_with_signs_share: a fall in one step of this share or more, looked at together with vital signs.
-        saturation_with_fall_percent, mean_pressure_with_fall_mmhg: falls of these at the same step or more.
-        trapped_share: total PEEP that follows less than this share of the way of set PEEP.
-        trapped_way_cmh2o: looked at where set PEEP moved at least this far.
-        intrinsic_cmh2o, intrinsic_high_cmh2o: intrinsic PEEP named, and named as a high caution, from here on.
-        measured_off_cmh2o: measured PEEP further than this from its setting.
-        clock_share: measured PEEP within a step that lies this share of the way to the step before or after it.
-        arterial_oxygen_loss_mmhg: PaO2 at the suggestion lower by more than this than at the best step is worse,
-        arterial_oxygen_low_mmhg: where it is this or less.
-        acidosis_ph: pH below this is named as a high caution: from there the ARDS Network gives up its limits.
-        least_resistive_cmh2o: peak less plateau below this is none: flow takes some pressure.
-        fewest_without_hold: steps that all show none, from here on.
-        clock_least_cmh2o: plateaus of two steps are told apart from here on.
-        clock_fewest: so many steps of that, and more than half of them, are two clocks that differ.
-        recovery_share: a rise of compliance below closing by this share of the maximum: it did not last.
-        volume_change_share: set tidal volume changed by more than this during the limb.
-        oxygen_change: FiO2 changed by more than this during the limb.
-        resistive_rise_cmh2o: peak less plateau higher by this at a step than at the first.
-        no_carbon_dioxide_mmhg: end-tidal carbon dioxide below this: the gas does not come from a perfused lung.
-        worn_carbon_dioxide_mmhg: looked at where it was above this at another step.
-        halved_carbon_dioxide_share: this share of an earlier step, at the same ventilation, or less.
-        pressure_fall_share, rate_rise_share: arterial pressure lower and heart rate higher by these along the limb.
-        rate_rise_alone_share: the same of heart rate alone.
-        saturation_goal_percent: lower end of the oxygenation goal of the ARDS Network (SpO2 88 to 95 %).
-        shock_pressure_mmhg, shock_rate_per_min: mean pressure below and heart rate above these at every step.
+    A vital sign *with a fall* is looked at together with a fall of compliance at the same step.
     """
 
     vital: VitalLimits = _DEFAULT_VITAL
+    # Worse at the suggestion than at the best step by this; systolic: Pilbeam chapter 13, after a step of PEEP.
     saturation_loss_percent: float = 5.0
     mean_pressure_loss_mmhg: float = 20.0
     systolic_pressure_loss_mmhg: float = 20.0
-    rate_above_set_per_min: float = 2.0
-    spontaneous_per_min: float = 2.0
-    step_fall_share: float = 0.30
-    plateau_rise_cmh2o: float = 2.0
-    rising_fall_share: float = 0.20
-    same_volume_share: float = 0.05
-    rise_factor: float = 2.0
-    fell_back_share: float = 0.5
-    leak_share: float = LEAK
-    leak_change_share: float = 0.08
-    leak_high_share: float = 0.10
-    leak_none_share: float = 0.20
-    fall_with_signs_share: float = 0.20
+    arterial_oxygen_loss_mmhg: float = 20.0  # and only where it is this or less:
+    arterial_oxygen_low_mmhg: float = 60.0
+    rate_above_set_per_min: float = 2.0  # measured above set rate by more than this: the patient triggers
+    spontaneous_per_min: float = 2.0  # a charted spontaneous rate above this is one
+    step_fall_share: float = 0.30  # a fall of compliance from one step to the next of this or more
+    plateau_rise_cmh2o: float = 2.0  # plateau, or peak where there is none, higher by more after PEEP was lowered
+    rising_fall_share: float = 0.20  # and compliance fell by this; in a stiff lung a usual fall raises pressure, too
+    same_volume_share: float = 0.05  # tidal volumes within this are equal for that
+    rise_factor: float = 2.0  # compliance above this many times that of the step above contradicts it
+    fell_back_share: float = 0.5  # a step that gave this share of a fall back at the next one was an artefact
+    leak_share: float = LEAK  # expired below inspired volume by more than this at a step
+    leak_change_share: float = 0.08  # and by this much more than at the steps before: the leak began there
+    leak_high_share: float = 0.10  # a leak of this or more at all steps: high
+    leak_none_share: float = 0.20  # a leak of this or more at all steps: no number
+    fall_with_signs_share: float = 0.20  # a fall in one step of this or more, looked at together with vital signs
     saturation_with_fall_percent: float = 5.0
     mean_pressure_with_fall_mmhg: float = 10.0
-    trapped_share: float = 0.5
-    trapped_way_cmh2o: float = 4.0
-    intrinsic_cmh2o: float = 3.0
-    intrinsic_high_cmh2o: float = 5.0
-    measured_off_cmh2o: float = 2.0
-    clock_share: float = 0.75
-    clock_least_cmh2o: float = 1.0
-    arterial_oxygen_loss_mmhg: float = 20.0
-    arterial_oxygen_low_mmhg: float = 60.0
-    acidosis_ph: float = 7.15
-    least_resistive_cmh2o: float = 0.5
-    fewest_without_hold: int = 3
-    clock_fewest: int = 3
-    recovery_share: float = 0.10
-    volume_change_share: float = 0.10
-    oxygen_change: float = 0.05
-    resistive_rise_cmh2o: float = 8.0
-    no_carbon_dioxide_mmhg: float = 10.0
-    worn_carbon_dioxide_mmhg: float = 20.0
-    halved_carbon_dioxide_share: float = 0.5
-    pressure_fall_share: float = 0.25
+    trapped_share: float = 0.5  # total PEEP that follows less than this share of the way of set PEEP,
+    trapped_way_cmh2o: float = 4.0  # looked at where set PEEP moved at least this far
+    intrinsic_cmh2o: float = 3.0  # intrinsic PEEP is named from here on,
+    intrinsic_high_cmh2o: float = 5.0  # and as a high caution from here on
+    measured_off_cmh2o: float = 2.0  # measured PEEP further than this from its setting
+    clock_share: float = 0.75  # measured PEEP of a step that lies this share of the way to the step before or after,
+    clock_fewest: int = 3  # at so many steps and more than half of them: two clocks that differ
+    clock_least_cmh2o: float = 1.0  # plateaus of two steps are told apart from here on
+    acidosis_ph: float = 7.15  # from below this the ARDS Network gives up its limits
+    least_resistive_cmh2o: float = 0.5  # peak less plateau below this is none: flow takes some pressure;
+    fewest_without_hold: int = 3  # steps that all show none, from here on
+    recovery_share: float = 0.10  # a rise of compliance below closing by this share of the maximum: it did not last
+    volume_change_share: float = 0.10  # set tidal volume changed by more than this during the limb
+    oxygen_change: float = 0.05  # FiO2 changed by more than this during the limb
+    resistive_rise_cmh2o: float = 8.0  # peak less plateau higher by this at a step than at the first
+    no_carbon_dioxide_mmhg: float = 10.0  # end-tidal below this: the gas does not come from a perfused lung,
+    worn_carbon_dioxide_mmhg: float = 20.0  # looked at where it was above this at another step
+    halved_carbon_dioxide_share: float = 0.5  # this share of an earlier step, at the same ventilation, or less
+    pressure_fall_share: float = 0.25  # arterial pressure lower and heart rate higher by these along the limb
     rate_rise_share: float = 0.25
-    rate_rise_alone_share: float = 0.5
-    saturation_goal_percent: float = 88.0
-    shock_pressure_mmhg: float = 65.0
+    rate_rise_alone_share: float = 0.5  # heart rate alone higher by this
+    saturation_goal_percent: float = 88.0  # lower end of the goal of the ARDS Network (SpO2 88 to 95 %)
+    shock_pressure_mmhg: float = 65.0  # mean pressure below and heart rate above these at every step
     shock_rate_per_min: float = 140.0
 
 
@@ -214,7 +173,7 @@ class QuantitySeen:
         middle: median of the settled values, of two in the middle the lower: a value that was charted.
         count: how many settled values there were; 0 where a setting from before the step holds.
         age_s: how old the last value was when the step ended [s].
-    doubtful: an impossible value between possible ones, which counts for nothing else; None where there is none.
+        doubtful: an impossible value between possible ones, which counts for nothing else; None where there is none.
     """
 
     last: float
@@ -338,42 +297,13 @@ def _seen(
 
 
 @dataclass(frozen=True, slots=True)
-class TrialContext:
-    """All that is known about one trial.
-
-    Attributes:
-        closing: the estimate from the compliances alone.
-        seen: what each step saw, in the order of the steps.
-        conditions: those that the record says are present.
-        changes: of position and mode, at any time.
-        infusions: of vasopressors, at any time.
-        status: what the record says of the patient.
-        doubts: readings that were sent and cannot be used, in order of time.
-    """
-
-    trial: Trial
-    closing: Closing
-    seen: Sequence[StepSeen]
-    protocol: Protocol
-    conditions: Sequence[KnownCondition] = ()
-    changes: Sequence[Change] = ()
-    limits: CheckLimits = LIMITS
-    infusions: Sequence[Infusion] = ()
-    status: PatientStatus = IN_USE
-    doubts: Sequence[UnusableReading] = ()
-
-    @property
-    def steps(self) -> Sequence[Step]:
-        """The steps of the limb, highest PEEP first."""
-        return self.trial.steps
-
-
-@dataclass(frozen=True, slots=True)
 class PatientContext:
     """What is known of the patient beside readings.
 
     Attributes:
         conditions: those that the record says are present.
+        changes: of position and mode, at any time.
+        infusions: of vasopressors, at any time.
         doubts: readings that were sent and cannot be used, in order of time.
     """
 
@@ -386,47 +316,57 @@ class PatientContext:
 
     def of_trial(self, trial: Trial, closing: Closing, readings: Sequence[Reading], protocol: Protocol) -> TrialContext:
         """All that is known about one trial, as the checks take it."""
-        seen = steps_seen(trial, readings, protocol)
-        return TrialContext(
-            trial,
-            closing,
-            seen,
-            protocol,
-            self.conditions,
-            self.changes,
-            self.limits,
-            self.infusions,
-            self.status,
-            self.doubts,
-        )
+        return TrialContext(trial, closing, steps_seen(trial, readings, protocol), protocol, self)
+
+
+@dataclass(frozen=True, slots=True)
+class TrialContext:
+    """All that is known about one trial.
+
+    Attributes:
+        closing: the estimate from the compliances alone.
+        seen: what each step saw, in the order of the steps.
+    """
+
+    trial: Trial
+    closing: Closing
+    seen: Sequence[StepSeen]
+    protocol: Protocol
+    patient: PatientContext = PatientContext()
+
+    @property
+    def steps(self) -> Sequence[Step]:
+        """The steps of the limb, highest PEEP first."""
+        return self.trial.steps
+
+    @property
+    def limits(self) -> CheckLimits:
+        """Limits of the checks."""
+        return self.patient.limits
+
+    def middles(self, quantity: Quantity) -> list[tuple[StepSeen, float]]:
+        """The steps at which a quantity was charted, each with its median there."""
+        return [(row, seen.middle) for row in self.seen if (seen := row.by_quantity.get(quantity)) is not None]
+
+    def lasts(self, quantity: Quantity) -> list[tuple[StepSeen, float]]:
+        """The steps at which a quantity was charted, each with its last value there."""
+        return [(row, seen.last) for row in self.seen if (seen := row.by_quantity.get(quantity)) is not None]
 
 
 def finding_at(
     slug: str,
-    rows: Sequence[StepSeen],
-    values: dict[str, float],
+    rows: Sequence[Step | StepSeen],
+    values: Mapping[str, Value],
     source: str,
     weight: Weight = Weight.LOOK_FIRST,
+    sources: Iterable[int] = (),
+    *,
+    of_curve: bool = True,
 ) -> Finding:
-    """A finding about the curve, seen at these steps."""
-    return Finding(
-        slug,
-        weight,
-        dict(values),
-        tuple(one.peep_cmh2o for one in rows),
-        rows[0].start_s if rows else None,
-        source=source,
-        of_curve=True,
-    )
+    """A finding that was seen at these steps.
 
-
-def rows_where(
-    context: TrialContext, quantity: Quantity, judge: Callable[[float, StepSeen], bool], *, last: bool = False
-) -> list[StepSeen]:
-    """The steps at which a quantity is as the judge says."""
-    found = []
-    for one in context.seen:
-        value = one.last(quantity) if last else one.middle(quantity)
-        if value is not None and judge(value, one):
-            found.append(one)
-    return found
+    Args:
+        sources: the inputs that show it, each named once.
+    """
+    peeps, at_s = tuple([one.peep_cmh2o for one in rows]), rows[0].start_s if rows else None
+    return Finding(slug, weight, values, peeps, at_s, tuple(dict.fromkeys(sources)), source, of_curve)

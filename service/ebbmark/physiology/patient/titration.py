@@ -1,26 +1,59 @@
 """One titration from a limb: the estimate, what follows from it, and the patient beside both.
 
 Every question that needs a closing pressure or a suggested PEEP of a trial takes it from here, so that one trial
-has one answer.
+has one answer. An ordered table of checks decides: a number, a number with a high caution, or no number and a look
+first. `judge_curve` comes before the advice and may take an estimate back; `judge_suggestion` comes after it and may
+withhold the suggested PEEP. Neither ever names another PEEP. Here too: the checks of what the record says beside
+readings, namely Conditions, the Patient itself, position and mode.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 from ebbmark.physiology.advice.advice import Advice, advise
 from ebbmark.physiology.advice.what_if import WhatIf, what_if
 from ebbmark.physiology.closing.estimator import Estimator, closing_of, estimate_closing
-from ebbmark.physiology.closing.result import Closing, Verdict
-from ebbmark.physiology.findings import Finding, Weight, gravest_first
+from ebbmark.physiology.closing.result import Closing, Evidence, Verdict
+from ebbmark.physiology.findings import OWN_CHOICE, ChangeKind, Finding, Value, Weight, gravest_first
 from ebbmark.physiology.mechanics import Sex
-from ebbmark.physiology.patient.checks import judge_curve, judge_suggestion
+from ebbmark.physiology.patient.breathing_and_circulation_checks import (
+    carbon_dioxide_halved,
+    circulation_fails,
+    clocks_differ,
+    effort,
+    impossible_plateaus,
+    lost_carbon_dioxide,
+    measured_peep_off,
+    missing_hold,
+    narrowed_airway,
+    poor_throughout,
+    trapped_air,
+    vasopressor_raised,
+)
 from ebbmark.physiology.patient.context import PatientContext, StepSeen, TrialContext, before_the_trial
-from ebbmark.physiology.patient.suggestion_checks import limits_met_at, limits_met_in_trial
+from ebbmark.physiology.patient.lung_checks import (
+    changed_setting,
+    circuit_opened,
+    no_lasting_fall,
+    sudden_fall,
+    sudden_rise,
+    uneven_leak,
+    unsettled,
+)
+from ebbmark.physiology.patient.suggestion_checks import (
+    acidosis,
+    doubtful_pressure,
+    limits_met_at,
+    limits_met_in_trial,
+    stop_limits,
+    unseen_vital_signs,
+    worse_than_best,
+)
 from ebbmark.physiology.protocols import Protocol
-from ebbmark.physiology.readings import Reading
+from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.limb import PeepLevel, began_of
 from ebbmark.physiology.trial.steps import Trial
 
@@ -69,8 +102,7 @@ def closing_for(
         The estimate, the findings, and the context that they were made from.
     """
     context = (patient or PatientContext()).of_trial(trial, closing_of(trial, protocol, estimate), readings, protocol)
-    closing, findings = judge_curve(context)
-    return closing, findings, context
+    return *judge_curve(context), context
 
 
 def titrate(
@@ -100,10 +132,10 @@ def titrate(
     advice = replace(advice, what_if=rows)
     at = advice.suggested_peep_cmh2o
     if at is not None:
-        charted = frozenset(reading.quantity for reading in readings)
         began_s = min(began_of(readings, trial, protocol, levels), trial.steps[0].start_s)
+        charted = {reading.quantity for reading in readings}
         tolerated = judge_suggestion(context, at, before=before_the_trial(readings, began_s), charted=charted)
-        if any(one.weight is Weight.LOOK_FIRST for one in tolerated):
+        if _forbid(tolerated):
             advice = replace(advice, suggested_peep_cmh2o=None)
         findings = gravest_first((*findings, *tolerated))
     else:
@@ -119,9 +151,7 @@ def with_findings(titration: Titration, found: Sequence[Finding]) -> Titration:
     """The titration with what was found beside it; one that asks for a look first withholds the number."""
     if not found:
         return titration
-    advice = titration.advice
-    if any(one.weight is Weight.LOOK_FIRST for one in found):
-        advice = replace(advice, suggested_peep_cmh2o=None)
+    advice = replace(titration.advice, suggested_peep_cmh2o=None) if _forbid(found) else titration.advice
     return replace(titration, advice=advice, findings=gravest_first((*found, *titration.findings)))
 
 
@@ -130,6 +160,186 @@ def _at(peep_cmh2o: float, context: TrialContext, closing: Closing, advice: Advi
     rungs = [rung for rung in reversed(advice.ladder) if rung.ml_per_kg <= advice.target.ml_per_kg]
     read = closing if closing.verdict is not Verdict.INDETERMINATE else replace(closing, steps=())
     row = what_if(0.0, peep_cmh2o, context.trial, read, rungs, context.protocol)
-    levels = [step.peep_cmh2o for step in context.trial.steps]
-    tested = min(levels) <= peep_cmh2o <= max(levels)
+    tested = context.steps[-1].peep_cmh2o <= peep_cmh2o <= context.steps[0].peep_cmh2o
     return replace(row, tested=tested, limits_met=limits_met_at(context, peep_cmh2o) if tested else ())
+
+
+def _forbid(found: Iterable[Finding]) -> bool:
+    """Whether one of them leaves no number."""
+    return any(one.weight is Weight.LOOK_FIRST for one in found)
+
+
+def judge_curve(context: TrialContext) -> tuple[Closing, tuple[Finding, ...]]:
+    """Look at everything beside the curve.
+
+    Returns:
+        The estimate: INDETERMINATE without a reason in words where a finding forbids it, else with a certainty that
+        follows from the whole; and the findings, gravest first, otherwise in the order of the table.
+    """
+    found = gravest_first([finding for check in CURVE_CHECKS for finding in check(context)])
+    closing = replace(context.closing.taken_back(""), would_help=None) if _forbid(found) else context.closing
+    return _with_certainty(closing, context, found), found
+
+
+def judge_suggestion(
+    context: TrialContext,
+    suggested_cmh2o: float,
+    *,
+    before: Mapping[Quantity, float],
+    charted: Collection[Quantity],
+) -> tuple[Finding, ...]:
+    """Look at how the suggested PEEP was tolerated.
+
+    Returns:
+        Findings, gravest first; with a LOOK_FIRST among them no PEEP may be suggested.
+    """
+    found = [
+        *stop_limits(context, suggested_cmh2o, before),
+        *worse_than_best(context, suggested_cmh2o),
+        *unseen_vital_signs(context, suggested_cmh2o, charted),
+    ]
+    if _forbid(found):
+        # Without a suggestion nothing lies above or below it.
+        beside = ("stop-limit-above-suggestion", "stop-limit-below-suggestion")
+        found = [
+            replace(one, slug="stop-limit-met") if one.slug in beside else one
+            for one in found
+            if one.slug != "worse-than-best"
+        ]
+    return gravest_first(found)
+
+
+def _with_certainty(closing: Closing, context: TrialContext, found: Sequence[Finding]) -> Closing:
+    """Words of certainty follow from the whole: a grave doubt leaves weak evidence, any doubt leaves no strong one."""
+    doubts = [one for one in found if one.of_curve and one.weight is not Weight.LOW]
+    if any(one.weight in (Weight.LOOK_FIRST, Weight.HIGH) for one in doubts):
+        return replace(closing, evidence=Evidence.WEAK)
+    if closing.evidence is not Evidence.STRONG:
+        return closing
+    # A high caution about the patient's readings is a doubt of quality; what the record says beside them is none.
+    doubts += [one for one in found if one.weight is Weight.HIGH and not one.slug.startswith(_NO_QUALITY)]
+    last = closing.verdict is Verdict.FOUND and closing.peep_cmh2o == context.steps[-1].peep_cmh2o
+    poor = not context.trial.kind.static or any(seen.slug in _QUALITY for seen in context.trial.observed)
+    return replace(closing, evidence=Evidence.MODERATE) if doubts or last or poor else closing
+
+
+_NO_QUALITY: Final = "condition-"
+
+_QUALITY: Final = frozenset(
+    {
+        "charted-compliance-differs",
+        "charted-driving-pressure-differs",
+        "compliance-as-charted",
+        "driving-pressure-as-charted",
+        "leak-likely",
+        "plateau-above-peak",
+        "short-trial",
+        "step-without-compliance",
+        "tidal-volume-as-set",
+        "tidal-volume-varies",
+        "total-peep-below-set",
+        "unsettled-steps",
+    }
+)
+"""Remarks about a limb after which its evidence is not called strong. This project's choice."""
+
+
+def conditions_present(context: TrialContext) -> Iterator[Finding]:
+    """Conditions that forbid a number, question it, or change what it means."""
+    for one in context.patient.conditions:
+        values, sources = {"words": one.words, "says": one.says}, () if one.source is None else (one.source,)
+        yield Finding(f"condition-{one.slug}", one.weight, values, sources=sources, source=one.citation)
+
+
+def patient_in_use(context: TrialContext) -> Iterator[Finding]:
+    """A patient who had died, or whose record is no longer used: the readings may be of somebody else."""
+    status = context.patient.status
+    if status.died:
+        before = status.died_s is not None and status.died_s <= context.steps[-1].end_s
+        weight = Weight.LOOK_FIRST if before or status.dead else Weight.HIGH
+        yield Finding("died-before-trial" if before else "patient-died", weight, source=OWN_CHOICE)
+    if status.inactive:
+        yield Finding("patient-inactive", Weight.HIGH, source=OWN_CHOICE)
+
+
+def changed_during_limb(context: TrialContext) -> Iterator[Finding]:
+    """Position or ventilator mode changed while PEEP was being lowered: two lungs in one curve."""
+    start_s, end_s = context.steps[0].end_s, context.steps[-1].end_s
+    for one in context.patient.changes:
+        if start_s <= one.at_s <= end_s and not one.first:
+            slug = "position-changed-in-trial" if one.kind is ChangeKind.POSITION else "mode-changed-in-trial"
+            peeps = tuple(row.peep_cmh2o for row in context.seen if row.start_s <= one.at_s < row.until_s)[:1]
+            values: dict[str, Value] = {"words": one.words}
+            if peeps:
+                values["peep_cmh2o"] = peeps[0]
+            yield Finding(slug, Weight.LOOK_FIRST, values, peeps, one.at_s, (one.source,), OWN_CHOICE, of_curve=True)
+
+
+def done_prone(context: TrialContext) -> Iterator[Finding]:
+    """A trial done in prone position holds for that position."""
+    start_s, end_s = context.steps[0].end_s, context.steps[-1].end_s
+    positions = [one for one in context.patient.changes if one.kind is ChangeKind.POSITION]
+    before = [one for one in positions if one.at_s < (end_s if one.first else start_s)]
+    latest = max(before, key=lambda one: one.at_s, default=None)
+    if latest is not None and "prone" in latest.words.casefold():
+        # A first value that was charted on the way down does not say since when: two lungs may lie in one curve.
+        slug, weight = ("prone-since-when", Weight.HIGH) if latest.at_s > start_s else ("done-prone", Weight.LOW)
+        yield Finding(slug, weight, {}, (), latest.at_s, (latest.source,), OWN_CHOICE, of_curve=weight is Weight.HIGH)
+
+
+CURVE_CHECKS: Final[tuple[Callable[[TrialContext], Iterator[Finding]], ...]] = (
+    # A patient who had died by the time of the request: no number; a death said for later, or a Patient marked
+    # inactive: high.
+    patient_in_use,
+    # A condition that forbids raising PEEP: no number; one that questions it: high (Pilbeam, chapter 13).
+    conditions_present,
+    # A circuit that was open at or above closing voids the steps below (common practice).
+    circuit_opened,
+    # End-tidal carbon dioxide vanished: look first.
+    lost_carbon_dioxide,
+    # End-tidal carbon dioxide that fell by half at the same ventilation: high (common practice).
+    carbon_dioxide_halved,
+    # Plateau above peak at half of the steps, or at closing or the best step above it: no number.
+    impossible_plateaus,
+    # Support modes, a measured above the set rate, spontaneous breaths: no number (Pilbeam, chapter 1).
+    effort,
+    # A lasting fall of 30 % or more in one step, or pressure that rises as PEEP falls: look first.
+    sudden_fall,
+    # Compliance more than doubled from one step to the next: a contradiction, no number.
+    sudden_rise,
+    # A leak that begins, is large throughout, or lies where the curve may have its best: no number; a smaller
+    # one: high.
+    uneven_leak,
+    # Total PEEP that does not follow set PEEP: no number; intrinsic PEEP is named (common practice).
+    trapped_air,
+    # Measured PEEP off its setting at half of the steps: no number.
+    measured_peep_off,
+    # Measured PEEP that follows or precedes its setting, or plateaus of two steps in one, at most steps: the
+    # clocks differ, high.
+    clocks_differ,
+    # Compliance that came back at any lower step did not fall for good.
+    no_lasting_fall,
+    # Position or mode changed during the limb: no number.
+    changed_during_limb,
+    # A trial done in prone position holds for that position; since when it was so not known: high.
+    done_prone,
+    # Tidal volume changed during the limb: high; oxygen: named.
+    changed_setting,
+    # Readings before the lung had settled at closing and above it: no number; else high.
+    unsettled,
+    # A vasopressor begun or raised during the limb is named, high where pressure had fallen or was not charted.
+    vasopressor_raised,
+    # Arterial pressure that fell by a quarter while heart rate rose by a quarter: high; heart rate alone: moderate.
+    circulation_fails,
+    # Saturation, or pressure with a fast heart, poor at every step: high.
+    poor_throughout,
+    # A single impossible blood pressure is doubtful.
+    doubtful_pressure,
+    # pH below 7.15 in the trial: high (ARDS Network).
+    acidosis,
+    # Plateau that equals peak at every step of volume control: high.
+    missing_hold,
+    # Resistive pressure that rose along the limb: high.
+    narrowed_airway,
+)
+"""Most dangerous first. Where no source stands beside a rule, it is this project's own choice."""

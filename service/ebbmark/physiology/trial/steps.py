@@ -129,6 +129,15 @@ class Trial:
     unused: tuple[Unused, ...]
     total_peep_known: bool = False
 
+    @property
+    def resistive_pressures(self) -> list[tuple[Step, float]]:
+        """The steps with both pressures, each with peak less plateau pressure [cmH2O]."""
+        return [
+            (step, step.peak_cmh2o - step.plateau_cmh2o)
+            for step in self.steps
+            if step.peak_cmh2o is not None and step.plateau_cmh2o is not None
+        ]
+
 
 class NoTrialReason(Enum):
     """Why no decremental limb could be read."""
