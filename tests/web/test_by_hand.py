@@ -29,7 +29,7 @@ from ebbmark.settings import Settings
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.web.app import create_app
 from ebbmark.web.page.by_hand import Entry, entries_of, rhythms_to_enter
-from ebbmark.web.page.decision import Form
+from ebbmark.web.page.frame import Form
 from ebbmark.web.theme import PageRefused
 from web.asking import Reply, ask
 from web.reading_pages import words_of

@@ -25,13 +25,13 @@ from ebbmark.settings import Settings
 from ebbmark.site_files import NO_FILES, site_of
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.web.app import create_app, reason_not_to_listen
-from ebbmark.web.page.answer_pages import live_of, show_answer
+from ebbmark.web.page.after_pages import curves_view
+from ebbmark.web.page.answer_pages import show_answer
 from ebbmark.web.page.answer_view import answer_view
 from ebbmark.web.page.decision import EVENTS
 from ebbmark.web.page.demo import SCENARIOS, DemoSource, Scenario, source_of
 from ebbmark.web.page.frame import Pages
-from ebbmark.web.page.running_view import LOOKS_AT
-from ebbmark.web.page.trend_view import curves_view
+from ebbmark.web.page.running_view import LOOKS_AT, live_of
 from ebbmark.web.page.words import in_clinical_words, technical_words
 from web.asking import Reply, ask
 from web.reading_pages import counted, words_of
@@ -493,7 +493,7 @@ def test_readings_of_yesterday_are_no_trial_in_progress() -> None:
     site = site_of(NO_FILES)
     a_day_later_s = datetime(2026, 3, 3, 9, 0, tzinfo=UTC).timestamp()
 
-    live = asyncio.run(live_of(DemoSource(SCENARIOS[0], a_day_later_s, site), Pages(UTC)))
+    live = asyncio.run(live_of(DemoSource(SCENARIOS[0], a_day_later_s, site), UTC))
 
     assert live.view is None
     assert "is 23.7 h old, so this is no trial in progress" in live.sentences[0]

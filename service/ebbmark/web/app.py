@@ -52,9 +52,10 @@ from ebbmark.web.launch.launching import launch_router
 from ebbmark.web.launch.session import CookieMiddleware
 from ebbmark.web.limits import Load, WorkPool
 from ebbmark.web.operations import OperationsConfig, operations_router
+from ebbmark.web.page.demo import demo_door, demo_router
 from ebbmark.web.page.frame import Pages
-from ebbmark.web.page.record_source import Rules
-from ebbmark.web.page.routes import demo_router, patient_router, record_door
+from ebbmark.web.page.record_source import Rules, record_door
+from ebbmark.web.page.routes import patient_router
 from ebbmark.web.page.words import zone_of
 from ebbmark.web.replaying import Auditing, replay_router
 from ebbmark.web.smart_connections import smart_launch_of
@@ -204,6 +205,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.include_router(inspected, dependencies=counted)
     if settings.demo:
         app.include_router(demo_router(site, pages))
+        app.include_router(patient_router("/demo/{scenario}", demo_door(site), pages), include_in_schema=False)
     app.add_exception_handler(Rejected, refusals(trail))
     app.add_exception_handler(HTTPException, not_routed)
     app.add_exception_handler(PageRefused, page_refusals(pages.frame_ancestors, pages.root))

@@ -1,9 +1,14 @@
-"""The pages after a trial: what changed at the new settings and whether it still holds, and the trials over days."""
+"""The pages after a trial: what changed at the new settings and whether it still holds, and the trials over days.
+
+The days are drawn as panels over one scale of time, and the curve of each trial as small multiples.
+"""
 
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import tzinfo
 from typing import Final
 
 from fastapi import Response
@@ -12,12 +17,16 @@ from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Truth, in_word
 from ebbmark.fhir.codesystem import CONCEPTS
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.writing.account import ABSENT
-from ebbmark.web.page.answer_pages import no_answer, tried, validity_of
-from ebbmark.web.page.frame import Pages, frame_of
-from ebbmark.web.page.source import TrialSource
-from ebbmark.web.page.trend_view import curves_view, trend_view
-from ebbmark.web.page.words import in_clinical_words, span
-from ebbmark.words.messages import InShort, say
+from ebbmark.physiology.after.trials import trials_of_record
+from ebbmark.physiology.gas_exchange import pf_ratio_mmhg
+from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.timeline import setting_at
+from ebbmark.physiology.trial.steps import Trial
+from ebbmark.web.page.answer_view import validity_of
+from ebbmark.web.page.frame import Pages, frame_of, no_answer
+from ebbmark.web.page.source import TrialSource, tried
+from ebbmark.web.page.words import day_and_time, in_clinical_words, span
+from ebbmark.words.messages import InShort, level, say
 
 _DISPLAY: Final = {one.code: one.display for one in CONCEPTS}
 _NOT_USABLE: Final = 422
@@ -205,4 +214,223 @@ async def show_days(source: TrialSource, pages: Pages) -> Response:
         changes=[one.note for one in of_code("change-between-trials")],
         days=trend_view(answer, zone=pages.zone),
         trials=curves_view(answer, zone=pages.zone),
+    )
+
+
+LEFT, RIGHT, HEIGHT = 0.0, 600.0, 60.0
+_PAD: Final = 6.0
+MOST_CURVES: Final = 8
+"""Trials drawn side by side, the latest ones; this project's choice."""
+
+_CURVE: Final = (30.0, 154.0, 8.0, 82.0)
+"""Left, right, top and bottom of the field of one curve, within 160 by 100."""
+
+_LEAST_FIO2: Final = 0.2
+"""Below that of air no P/F is reckoned [1]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """One quantity over time, in a field of 600 by 60.
+
+    Attributes:
+        name: with its unit.
+        low: lowest value shown.
+        high: highest value shown.
+        steps: whether a value holds until the next, as a setting does.
+        rows: time and value of each, for those who cannot see the panel.
+    """
+
+    name: str
+    low: str
+    high: str
+    steps: bool
+    points: str
+    marks: tuple[tuple[float, float], ...]
+    rows: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """The panels, and the ends of the scale of time that they share."""
+
+    start: str
+    end: str
+    panels: tuple[Panel, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """One trial as a small curve, compliance over set PEEP, in a field of 160 by 100.
+
+    Attributes:
+        when: day and time of its end.
+        told: closing pressure with its interval, PEEP suggested, and how compliance was obtained.
+        text: every point, for those who cannot see it.
+        band: left edge and width of the interval of closing; None where that is one level.
+        closing_x, suggested_x: where they stand; None where there is none.
+    """
+
+    when: str
+    told: str
+    text: str
+    points: str
+    marks: tuple[tuple[float, float], ...]
+    band: tuple[float, float] | None
+    closing_x: float | None
+    suggested_x: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Curves:
+    """The curves of the latest trials on the same axes, oldest first.
+
+    Attributes:
+        curves: at most `MOST_CURVES`.
+        peep, compliance: lowest and highest of the axis.
+        not_drawn: earlier trials that stand in the table only.
+        mixed: whether some compliances are static and others dynamic, which cannot be compared.
+    """
+
+    curves: tuple[Curve, ...]
+    peep: tuple[str, str]
+    compliance: tuple[str, str]
+    not_drawn: int
+    mixed: bool
+
+
+def curves_view(answer: Answer, *, zone: tzinfo) -> Curves | None:
+    """Draw the latest trials side by side; None where none of them has a curve.
+
+    Args:
+        answer: of `$follow-trials`.
+    """
+    stated = {one.span_s: one for one in answer.statements if one.code == "trial-in-record"}
+    read = trials_of_record(answer.request.readings, answer.request.protocol, most=MOST_CURVES).trials
+    spans = [(trial.steps[0].start_s, max(step.end_s for step in trial.steps)) for trial in read]
+    trials = [(trial, stated[span_s]) for trial, span_s in zip(read, spans, strict=True) if span_s in stated]
+    steps = [step for trial, _ in trials for step in trial.steps]
+    if not steps:
+        return None
+    tested = [step.peep_cmh2o for step in steps]
+    # A PEEP that is marked lies within the axis, even where it was not a step of the trial.
+    marked = [value for _, one in trials for value in _marked(one) if value is not None]
+    peep = (min(tested + marked), max(tested + marked))
+    compliances = [step.compliance_ml_per_cmh2o for step in steps]
+    compliance = (min(compliances), max(compliances))
+    return Curves(
+        curves=tuple(_curve(trial, one, peep, compliance, zone) for trial, one in trials),
+        peep=(level(peep[0]), level(peep[1])),
+        compliance=(f"{compliance[0]:.0f}", f"{compliance[1]:.0f}"),
+        not_drawn=len(stated) - len(trials),
+        mixed=len({trial.kind.static for trial, _ in trials}) > 1,
+    )
+
+
+def _marked(stated: Statement) -> tuple[float | None, float | None, float | None, float | None]:
+    """Closing pressure, the ends of its interval, and the PEEP suggested."""
+    parts = dict(stated.parts)
+    found = (stated.value, *map(parts.get, ("interval-low", "interval-high", "peep-suggested-then")))
+    closing, low, high, suggested = (one.value if isinstance(one, Amount) else None for one in found)
+    return closing, low, high, suggested
+
+
+def _curve(
+    trial: Trial, stated: Statement, peep: tuple[float, float], compliance: tuple[float, float], zone: tzinfo
+) -> Curve:
+    left, right, top, bottom = _CURVE
+
+    def x_of(value: float) -> float:
+        return round(left + (right - left) * (value - peep[0]) / (peep[1] - peep[0] or 1.0), 1)
+
+    def y_of(value: float) -> float:
+        return round(bottom - (bottom - top) * (value - compliance[0]) / (compliance[1] - compliance[0] or 1.0), 1)
+
+    closing, low, high, suggested = _marked(stated)
+    interval = (low, high) if low is not None and high is not None and low < high else None
+    within = say("page.interval", interval=level(interval[0]), interval_2=level(interval[1])) if interval else ""
+    told = (
+        say("page.closing", closing=level(closing), within=within)
+        if closing is not None
+        else say("page.no-closing-pressure"),
+        say("page.suggested", suggested=level(suggested)) if suggested is not None else say("page.no-peep-suggested"),
+        say("page.compliance", ending="static" if trial.kind.static else "dynamic"),
+    )
+    steps = [(step.peep_cmh2o, step.compliance_ml_per_cmh2o) for step in trial.steps]
+    when = day_and_time(stated.span_s[1] if stated.span_s else trial.steps[-1].end_s, zone)
+    marks = tuple((x_of(at), y_of(value)) for at, value in steps)
+    said = "; ".join(told)
+    points = ", ".join(say("page.compliance-at-peep", value=f"{value:.1f}", at=level(at)) for at, value in steps)
+    return Curve(
+        when=when,
+        told=said[:1].upper() + said[1:],
+        text=say("page.trial", when=when, said=said, points=points),
+        points=" ".join(f"{x:g},{y:g}" for x, y in marks),
+        marks=marks,
+        band=(x_of(interval[0]), round(x_of(interval[1]) - x_of(interval[0]), 1)) if interval else None,
+        closing_x=x_of(closing) if closing is not None else None,
+        suggested_x=x_of(suggested) if suggested is not None else None,
+    )
+
+
+def trend_view(answer: Answer, *, zone: tzinfo) -> Trend | None:
+    """Lay out what was charted and found over the days; None where there is nothing of two moments.
+
+    Args:
+        answer: of `$follow-trials`.
+    """
+    courses = [(name, steps, values) for name, steps, values in _courses(answer) if values]
+    moments = [at_s for _, _, values in courses for at_s, _ in values]
+    if not moments or max(moments) == min(moments):
+        return None
+    start_s, end_s = min(moments), max(moments)
+    panels = tuple(_panel(name, steps, values, start_s, end_s, zone) for name, steps, values in courses)
+    return Trend(day_and_time(start_s, zone), day_and_time(end_s, zone), panels)
+
+
+def _courses(answer: Answer) -> Iterator[tuple[str, bool, list[tuple[float, float]]]]:
+    trials = [one for one in answer.statements if one.code == "trial-in-record" and one.span_s is not None]
+    readings = answer.request.readings
+    closing = [(one.span_s[1], one.value.value) for one in trials if one.span_s and isinstance(one.value, Amount)]
+    yield say("page.closing-pressure"), False, closing
+    yield say("page.peep-set"), True, sorted((r.start_s, r.value) for r in readings if r.quantity is Quantity.PEEP_SET)
+    found = [(one.span_s, dict(one.parts).get("compliance-at-suggestion")) for one in trials]
+    compliance = [(span_s[1], part.value) for span_s, part in found if span_s and isinstance(part, Amount)]
+    yield say("page.compliance-suggested-peep"), False, compliance
+    yield "P/F (mmHg)", False, sorted(_pf(readings))
+
+
+def _pf(readings: Sequence[Reading]) -> Iterator[tuple[float, float]]:
+    for gas in readings:
+        if gas.quantity is Quantity.PAO2:
+            fio2 = setting_at(readings, Quantity.FIO2_SET, gas.at_s)
+            if fio2 is not None and fio2.value >= _LEAST_FIO2:
+                yield gas.at_s, pf_ratio_mmhg(pao2_mmhg=gas.value, fio2=fio2.value)
+
+
+def _panel(
+    name: str, steps: bool, values: Sequence[tuple[float, float]], start_s: float, end_s: float, zone: tzinfo
+) -> Panel:
+    low, high = min(value for _, value in values), max(value for _, value in values)
+    span = high - low or 1.0
+    marks = tuple(
+        (
+            round(RIGHT * (at_s - start_s) / (end_s - start_s), 1),
+            round(HEIGHT - _PAD - (HEIGHT - 2 * _PAD) * (value - low) / span, 1),
+        )
+        for at_s, value in values
+    )
+    points = []
+    for place, (x, y) in enumerate(marks):
+        if steps and place:
+            points.append((x, marks[place - 1][1]))
+        points.append((x, y))
+    return Panel(
+        name=name,
+        low=f"{low:.0f}",
+        high=f"{high:.0f}",
+        steps=steps,
+        points=" ".join(f"{x:g},{y:g}" for x, y in points),
+        marks=() if steps else marks,
+        rows=tuple((day_and_time(at_s, zone), f"{value:.0f}") for at_s, value in values),
     )

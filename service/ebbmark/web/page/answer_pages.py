@@ -3,85 +3,38 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Final, TypeVar
+from typing import Final
 
 from fastapi import Response
 
 from ebbmark.fhir.answer import Amount, Answer, Coded, Truth
 from ebbmark.fhir.operations import BY_SLUG, CHOICE_REASONS
-from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
+from ebbmark.fhir.problems import Rejected, status_of
 from ebbmark.physiology.after.markers import Meaning
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O
 from ebbmark.use_cases.questions import answer_to
+from ebbmark.views.figure import figure_of
+from ebbmark.views.figure_words import FigureTable, figure_table
 from ebbmark.views.sheet import Label, Part, report_pdf
-from ebbmark.web.page.answer_view import AnswerView, FigureView, answer_view, figure_view
-from ebbmark.web.page.decision import REASONS, chosen_note
-from ebbmark.web.page.frame import Frame, Pages, frame_of
-from ebbmark.web.page.running_view import RunningView, running_view
-from ebbmark.web.page.source import NO_CHOICE, Choice, TrialSource, titrated
-from ebbmark.web.page.words import ago, clinical_sentences, clock, day_and_time, in_clinical_words, technical_words
+from ebbmark.web.page.answer_view import AnswerView, answer_view, validity_of
+from ebbmark.web.page.frame import _NOT_USABLE, Drawn, Pages, drawn, frame_of, no_answer
+from ebbmark.web.page.source import NO_CHOICE, REASONS, Choice, TrialSource, chosen_note, titrated, tried
+from ebbmark.web.page.words import day_and_time, in_clinical_words
 from ebbmark.words.messages import level, say
 
-T = TypeVar("T")
-
 PDF: Final = "application/pdf"
-_NOT_USABLE: Final = 422
-_TITLES: Final = {
-    ProblemKind.NO_TRIAL: "page.title-no-trial",
-    ProblemKind.AMBIGUOUS_TRIAL: "page.title-two-trials",
-    ProblemKind.RECORD_FAILED: "page.title-record-failed",
-    ProblemKind.NO_PLAN: "page.title-no-plan",
-}
 _STOP: Final = "stop-criterion-met"
 _FRESH_S: Final = 600.0
 """Readings older than this are no sign of a trial in progress on the page of an answer [s]; our choice."""
 
-_NO_SETTING: Final = "page.no-setting-after"
 
 _CALLED: Final = frozenset({"closing-passed"})
 _LEAST_FALL: Final = "marker-spo2-fall-1"
 _IN_PROGRESS: Final = frozenset({"lower", "read-again", "look-first", "measure-first", "closing-passed"})
 """Moves of a trial in progress; one that has not begun, or has come to its end, needs no notice."""
-
-
-@dataclass(frozen=True, slots=True)
-class Live:
-    """The part of the page of a running trial that is renewed.
-
-    Attributes:
-        view: None where no trial is in progress.
-        sentences: why none is.
-        as_of: the time of day that counts as now.
-        not_in_use: that the record no longer uses this Patient, in a sentence; empty where it does.
-        technical: the same in the words of the API, where those differ.
-    """
-
-    view: RunningView | None
-    sentences: tuple[str, ...]
-    as_of: str
-    not_in_use: str
-    technical: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Validity:
-    """Whether the answer still describes this lung.
-
-    Attributes:
-        old: something was seen that makes it old.
-        line: the answer; in short where what was seen stands below it.
-        sentence: the answer in plain words.
-        seen: severity and text of each thing that was seen.
-    """
-
-    old: bool
-    line: str
-    sentence: str
-    seen: tuple[tuple[str, str], ...]
 
 
 async def show_answer(source: TrialSource, pages: Pages, choice: Choice = NO_CHOICE) -> Response:
@@ -157,55 +110,6 @@ async def show_report(source: TrialSource, pages: Pages, part: Part = "answer", 
     return Response(body, media_type=PDF, headers={"content-disposition": f'attachment; filename="{name}"'})
 
 
-def no_answer(
-    rejected: Rejected, frame: Frame, pages: Pages, *, here: str, running: str = "", again: str = ""
-) -> Response:
-    """Why there is no answer, in the words of the refusal; before a trial this is the usual state and no error.
-
-    Args:
-        frame: what stands around the page.
-        here: which of the pages it is.
-        running: what a trial in progress says; empty for none.
-        again: address to look again, where that is not the page itself.
-    """
-    status = status_of(rejected.problems)
-    return pages.page(
-        "no_answer.html",
-        frame,
-        here=here,
-        status=200 if status == _NOT_USABLE else status,
-        title=say(_TITLES.get(rejected.problems[0].kind, "page.no-answer-can")),
-        sentences=clinical_sentences(rejected.problems),
-        technical=technical_words(rejected.problems),
-        running=running,
-        left_out=[f"{one.reference or one.path}: {one.reason}" for one in rejected.ignored],
-        again=again or here or "./",
-    )
-
-
-async def live_of(source: TrialSource, pages: Pages, entered: Sequence[dict[str, object]] = ()) -> Live:
-    """The running trial as it stands, or that there is none.
-
-    Args:
-        entered: Observations that were entered by hand and are not in the record yet.
-
-    Raises:
-        Rejected: it is not known whether there is one, since the record could not be read.
-    """
-    as_of = clock(source.at_s, pages.zone)
-    answer = await tried(source.asked("next-step", entered=entered))
-    if isinstance(answer, Rejected) and status_of(answer.problems) != _NOT_USABLE:
-        raise answer
-    # The page may stand open while its patient record is replaced: what is charted from then on is not seen here.
-    who = (await frame_of(source, pages.zone)).who
-    if isinstance(answer, Rejected):
-        said = clinical_sentences(answer.problems)
-        return Live(None, said, as_of, who.not_in_use, technical_words(answer.problems))
-    return Live(
-        await asyncio.to_thread(running_view, answer, zone=pages.zone, site=source.site), (), as_of, who.not_in_use
-    )
-
-
 def _seen(answer: Answer, running: Answer | Rejected, now_s: float, pages: Pages) -> tuple[AnswerView, FigureView]:
     latest = () if isinstance(running, Rejected) else running.request.readings
     return answer_view(answer, now_s=now_s, zone=pages.zone, latest=latest), figure_view(answer)
@@ -232,29 +136,6 @@ def _unknown(running: Answer | Rejected) -> str:
     if not isinstance(running, Rejected) or status_of(running.problems) == _NOT_USABLE:
         return ""
     return say("page.whether-one-whether", in_clinical=in_clinical_words(running.problems[0]))
-
-
-def validity_of(answer: Answer | Rejected, read: Answer, now_s: float) -> Validity:
-    """Whether the titration still holds.
-
-    Args:
-        answer: of `$check-validity`, or why there is none.
-        now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
-    """
-    if isinstance(answer, Rejected):
-        # Silence would look like nothing to worry about.
-        ended = ago(max(step.end_s for step in read.titration.trial.steps), now_s)
-        unset = answer.problems[0].kind is ProblemKind.MISSING
-        why = say(_NO_SETTING) if unset else in_clinical_words(answer.problems[0])
-        not_known = say("page.not-known-trial", ended=ended, why=why)
-        return Validity(False, not_known, not_known, ())
-    doubt = next(one for one in answer.statements if one.code == "titration-may-be-old")
-    return Validity(
-        isinstance(doubt.value, Truth) and doubt.value.value,
-        answer.short.line if answer.warnings else answer.said[0],
-        answer.said[0],
-        tuple((one.severity, one.text) for one in answer.warnings),
-    )
 
 
 def _disagree(markers: Answer) -> bool:
@@ -294,9 +175,15 @@ def _since(
     return tuple((day_and_time(at_s, pages.zone), text) for at_s, text in rows) if len(rows) > 1 else ()
 
 
-async def tried(asked: Awaitable[T]) -> T | Rejected:
-    """What was asked for, or the refusal as a value."""
-    try:
-        return await asked
-    except Rejected as rejected:
-        return rejected
+@dataclass(frozen=True, slots=True)
+class FigureView:
+    """The drawings and their data."""
+
+    drawn: Drawn
+    table: FigureTable
+
+
+def figure_view(answer: Answer) -> FigureView:
+    """Draw the figure of an answer."""
+    figure = figure_of(answer)
+    return FigureView(drawn(figure), figure_table(figure))

@@ -11,9 +11,8 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Final
 
-from markupsafe import Markup
-
-from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.answer import Answer, Truth
+from ebbmark.fhir.problems import ProblemKind, Rejected
 from ebbmark.fhir.writing.account import Table, charted_table, places_by_text, what_if_remarks, what_if_table
 from ebbmark.fhir.writing.flat_answer import FlatAnswer, view_of
 from ebbmark.fhir.writing.sentences import protocol_sentence
@@ -21,10 +20,7 @@ from ebbmark.physiology.advice.advice import Caution, Severity
 from ebbmark.physiology.advice.what_if import WhatIf
 from ebbmark.physiology.closing.result import Closing, Verdict
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.views.figure import Figure, RunningFigure, figure_of
-from ebbmark.views.figure_words import FigureTable, figure_table
-from ebbmark.views.picture import inline_of, words_of
-from ebbmark.web.page.words import ago, clock, span
+from ebbmark.web.page.words import ago, clock, in_clinical_words, span
 from ebbmark.words.messages import InShort, level, percent, say
 
 _OLD_S: Final = 12 * 3600.0
@@ -254,30 +250,44 @@ def _remarks(issues: Mapping[str, Sequence[str]], inputs: Sequence[Inputs]) -> t
     )
 
 
-@dataclass(frozen=True, slots=True)
-class Drawn:
-    """The two drawings of one figure, as parts of the page."""
-
-    wide: Markup
-    narrow: Markup
+_NO_SETTING: Final = "page.no-setting-after"
 
 
 @dataclass(frozen=True, slots=True)
-class FigureView:
-    """The drawings and their data."""
+class Validity:
+    """Whether the answer still describes this lung.
 
-    drawn: Drawn
-    table: FigureTable
+    Attributes:
+        old: something was seen that makes it old.
+        line: the answer; in short where what was seen stands below it.
+        sentence: the answer in plain words.
+        seen: severity and text of each thing that was seen.
+    """
+
+    old: bool
+    line: str
+    sentence: str
+    seen: tuple[tuple[str, str], ...]
 
 
-def figure_view(answer: Answer) -> FigureView:
-    """Draw the figure of an answer."""
-    figure = figure_of(answer)
-    return FigureView(drawn(figure), figure_table(figure))
+def validity_of(answer: Answer | Rejected, read: Answer, now_s: float) -> Validity:
+    """Whether the titration still holds.
 
-
-def drawn(figure: Figure | RunningFigure) -> Drawn:
-    """Draw a figure."""
-    inline = inline_of(figure, words_of(figure))
-    # Markup that was made here; what others wrote in it is escaped there.
-    return Drawn(Markup(inline.wide), Markup(inline.narrow))  # noqa: S704
+    Args:
+        answer: of `$check-validity`, or why there is none.
+        now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
+    """
+    if isinstance(answer, Rejected):
+        # Silence would look like nothing to worry about.
+        ended = ago(max(step.end_s for step in read.titration.trial.steps), now_s)
+        unset = answer.problems[0].kind is ProblemKind.MISSING
+        why = say(_NO_SETTING) if unset else in_clinical_words(answer.problems[0])
+        not_known = say("page.not-known-trial", ended=ended, why=why)
+        return Validity(False, not_known, not_known, ())
+    doubt = next(one for one in answer.statements if one.code == "titration-may-be-old")
+    return Validity(
+        isinstance(doubt.value, Truth) and doubt.value.value,
+        answer.short.line if answer.warnings else answer.said[0],
+        answer.said[0],
+        tuple((one.severity, one.text) for one in answer.warnings),
+    )

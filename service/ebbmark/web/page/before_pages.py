@@ -11,8 +11,7 @@ from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Truth, in_word
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.physiology.before.candidate import Documented
 from ebbmark.physiology.before.risks import RISK_CONCEPTS, Risk
-from ebbmark.web.page.answer_pages import no_answer
-from ebbmark.web.page.frame import Pages, frame_of
+from ebbmark.web.page.frame import Pages, frame_of, no_answer
 from ebbmark.web.page.source import TrialSource
 from ebbmark.web.page.words import not_shown
 from ebbmark.web.plan_page import plan_view

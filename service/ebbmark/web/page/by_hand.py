@@ -21,11 +21,10 @@ from ebbmark.fhir.writing.entered import ENTERED, EnteredQuantity, EnteredRow, e
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.limits import RhythmCode, StopLimits
 from ebbmark.record.write_outcome import WriteState
-from ebbmark.web.page.answer_pages import live_of, tried
-from ebbmark.web.page.answer_view import drawn as figure_drawn
-from ebbmark.web.page.decision import Form, form_of, frame_in_use
-from ebbmark.web.page.frame import Pages, frame_of
-from ebbmark.web.page.source import TrialSource
+from ebbmark.web.page.frame import Form, Pages, form_of, frame_in_use, frame_of
+from ebbmark.web.page.frame import drawn as figure_drawn
+from ebbmark.web.page.running_view import live_of
+from ebbmark.web.page.source import TrialSource, tried
 from ebbmark.web.theme import PageRefused
 from ebbmark.words.messages import level, say
 from ebbmark.words.titration import in_short
@@ -216,7 +215,7 @@ async def _computed(source: TrialSource, pages: Pages, entry: Entry) -> str:
     if not entry.rows:
         return pages.body("by_hand_fragment.html", faults=entry.faults, live=None, short=None, drawn=None)
     entered = await _observations(source, entry)
-    live, answer = await asyncio.gather(live_of(source, pages, entered), tried(source.titration(entered=entered)))
+    live, answer = await asyncio.gather(live_of(source, pages.zone, entered), tried(source.titration(entered=entered)))
     figure = live.view.figure if live.view else None
     # While the limb runs the box of the running trial leads: its answer and that of the titration may differ.
     beside = live.view is not None and not live.view.ended

@@ -1,93 +1,34 @@
-"""The two human acts on an answer: record it after a review, or note why not now."""
+"""The two human acts on an answer: record it after a review, or note why not now.
+
+The review shows what recording would write and mark superseded: in brief, and resource by resource.
+"""
 
 from __future__ import annotations
 
 import asyncio
 import logging
+import re
+from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass
-from hmac import compare_digest
-from typing import Final
-from urllib.parse import parse_qsl
+from typing import Any, Final, cast
 
 import msgspec
 from fastapi import Request, Response
 
 from ebbmark import __version__
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.codesystem import OVERRIDE_REASONS
+from ebbmark.record.search import ReadFailure
 from ebbmark.record.write_outcome import WriteState
+from ebbmark.use_cases.recording import DryRun
 from ebbmark.web.audit_trail import LOGGER
-from ebbmark.web.body import read_body
-from ebbmark.web.page.frame import Frame, Pages, frame_of
-from ebbmark.web.page.review_view import earlier_view, review_view
-from ebbmark.web.page.source import Choice, TrialSource, titrated
+from ebbmark.web.page.frame import Pages, form_of, frame_in_use, frame_of
+from ebbmark.web.page.source import Choice, Reason, TrialSource, chosen_note, reason_of, titrated
 from ebbmark.web.theme import PageRefused
 from ebbmark.words.messages import say
 
-LONGEST_FORM: Final = 10_000
-"""More bytes than any form of ours has."""
-
-
-@dataclass(frozen=True, slots=True)
-class Form:
-    """What a form was sent with: name and value of each field, in order."""
-
-    fields: tuple[tuple[str, str], ...]
-
-    def one(self, name: str) -> str:
-        """The last value of this name; empty where it was not sent."""
-        return next((value for field, value in reversed(self.fields) if field == name), "")
-
-    def all(self, name: str) -> tuple[str, ...]:
-        """Every value of this name."""
-        return tuple(value for field, value in self.fields if field == name)
-
-
-async def form_of(request: Request, source: TrialSource) -> Form:
-    """What a form of this very page was sent with.
-
-    Raises:
-        PageRefused: it is no form, or it was not sent by a page of this session.
-        Rejected: it is too long, or does not arrive.
-    """
-    kind = (request.headers.get("content-type") or "").partition(";")[0].strip().lower()
-    if kind != "application/x-www-form-urlencoded":
-        sentence = say("page.only-forms-these")
-        raise PageRefused(415, "Not a form of this page", sentence)
-    body = await read_body(request.stream(), LONGEST_FORM)
-    form = Form(tuple(parse_qsl(body.decode("ascii", "replace"), keep_blank_values=True)))
-    # A request of another origin is refused even if it knew the mark.
-    elsewhere = request.headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none")
-    marked = bool(source.csrf) and compare_digest(form.one("csrf").encode(), source.csrf.encode())
-    if elsewhere or not marked:
-        raise PageRefused(
-            403,
-            "Not sent from this page",
-            "The form was not sent from a page of this session, so nothing was done.",
-            todo=("Open the page again and send the form from there.",),
-        )
-    return form
-
-
 EVENTS: Final = f"{LOGGER}.choices"
 _LOG = logging.getLogger(EVENTS)
-
-
-@dataclass(frozen=True, slots=True)
-class Reason:
-    """One reason: its code in the event, its words on the page."""
-
-    code: str
-    words: str
-
-
-REASONS: Final = tuple(Reason(code, display) for code, display, _ in OVERRIDE_REASONS)
-"""The same as a card offers: a reason given here and one given there can be counted together."""
-
-
-def reason_of(code: str) -> Reason | None:
-    """The reason of this code; None where there is none."""
-    return next((one for one in REASONS if one.code == code), None)
 
 
 def note_not_now(reason: Reason, *, protocol: str, verdict: str, suggested: bool) -> None:
@@ -107,11 +48,6 @@ def note_not_now(reason: Reason, *, protocol: str, verdict: str, suggested: bool
     }
     line = msgspec.json.encode(event)
     _LOG.info("%s", line.decode(), extra={"event": line})
-
-
-def chosen_note(answer: Answer) -> str:
-    """What an answer says of the PEEP that the clinician chose; empty where none was."""
-    return next((one.note for one in answer.statements if one.code == "chosen-peep"), "")
 
 
 def _note_peep(choice: Choice, answer: Answer) -> None:
@@ -250,11 +186,234 @@ async def note_reason(request: Request, source: TrialSource, pages: Pages) -> Re
     return pages.page("noted.html", frame, reason=reason.words)
 
 
-async def frame_in_use(source: TrialSource, pages: Pages) -> Frame:
-    """The frame, unless the record no longer uses this Patient: what is written there would be lost to others."""
-    frame = await frame_of(source, pages.zone)
-    if frame.who.not_in_use:
-        sentence = say("page.not-in-use", not_in_use=frame.who.not_in_use)
-        todo = (say("page.open-ebbmark-again"),)
-        raise PageRefused(409, "Nothing can be recorded for this patient record", sentence, todo=todo)
-    return frame
+Json = Mapping[str, Any]
+
+
+def said(value: object, names: Mapping[str, str]) -> str:
+    """One value as people read it; whatever has no form of its own is spelled out element by element.
+
+    Args:
+        value: of a FHIR element, as JSON has it.
+        names: what is at the other end of a reference.
+    """
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list):
+        return "; ".join(said(one, names) for one in value)
+    if not isinstance(value, dict):
+        return f"{value}"
+    if "reference" in value:
+        reference = str(value["reference"])
+        return names.get(reference) or (say("page.how-input-read") if reference == "#outcome" else reference)
+    if "value" in value and "unit" in value:
+        return f"{value['value']} {value['unit']}" if value["unit"] != "1" else f"{value['value']}"
+    if "value" in value and "system" in value:
+        return f"{value['value']} ({value['system']})"
+    if "contentType" in value and "data" in value:
+        return say("page.kb", contenttype=value["contentType"], count=3 * len(str(value["data"])) // 4000)
+    for text in ("text", "display"):
+        if isinstance(value.get(text), str):
+            return str(value[text])
+    if "coding" in value:
+        return said(value["coding"], names)
+    if "start" in value and "end" in value:
+        return say("page.to", start=value["start"], end=value["end"])
+    return ", ".join(f"{element_words(name)} {said(one, names)}" for name, one in value.items())
+
+
+def element_words(element: str) -> str:
+    """`effectiveDateTime` as `effective date time`; the type of a value[x] is left out.
+
+    Args:
+        element: name of a FHIR element.
+    """
+    if element.startswith("value") and element != "value":
+        return "value"
+    return re.sub(r"(?<=[a-z])(?=[A-Z])", " ", element).lower()
+
+
+_NOTHING: Final = "page.no-other-answer"
+_DEMO: Final = "page.demo-nothing-changed"
+
+
+@dataclass(frozen=True, slots=True)
+class EarlierView:
+    """What would become of earlier results.
+
+    Attributes:
+        sentence: for a person.
+        marked: references of those that would be marked superseded.
+    """
+
+    sentence: str
+    marked: tuple[str, ...] = ()
+
+
+def earlier_view(seen: DryRun | ReadFailure | None) -> EarlierView:
+    """Put what was foreseen in words.
+
+    Args:
+        seen: what recording would do; why that is not known; None where there is no record.
+    """
+    if seen is None:
+        return EarlierView(say(_DEMO))
+    if isinstance(seen, ReadFailure):
+        return EarlierView(say("page.not-known-recording", sentence=seen.sentence))
+    if not seen.written:
+        return EarlierView(say("page.recording-would-refused", sentence=seen.sentence))
+    changed = "" if seen.marked else say("page.nothing-record-would")
+    return EarlierView(f"{seen.sentence}{changed}" if seen.sentence else say(_NOTHING), seen.marked)
+
+
+_ABOUT = {
+    "GuidanceResponse": "page.about-guidance",
+    "Observation": "page.about-result",
+    "DetectedIssue": "page.about-caution",
+    "DiagnosticReport": "page.about-report",
+    "Device": "page.about-device",
+    "Provenance": "page.about-provenance",
+}
+"""What each type of resource is for."""
+
+_NOT_SHOWN = frozenset({"resourceType", "id", "code", "contained"})
+"""In the heading, or shown in another way; the JSON shows them all."""
+
+_IN_BRIEF = {
+    "peep-what-if": {
+        "margin": "margin",
+        "what-if-peep": "PEEP",
+        "expected-driving-pressure": "expected driving pressure",
+        "expected-plateau-pressure": "expected plateau",
+    },
+    "peep-trial-step": {"20077-4": "PEEP", "60828-1": "static compliance", "60827-3": "dynamic compliance"},
+    "compliance-curve": {"compliance-kind": "", "peep-source": "against"},
+}
+"""Components that stand for a result without a value of its own, by its code; in short words: all fill one cell."""
+
+_NO_VALUE = frozenset({"GuidanceResponse", "Device", "Provenance"})
+"""Types about how an answer came to be; what they hold is no finding about the patient."""
+
+
+@dataclass(frozen=True, slots=True)
+class ResourceView:
+    """One resource.
+
+    Attributes:
+        title: its type and what it is about.
+        about: in a few words what it is for.
+        json: as it is sent, indented.
+    """
+
+    title: str
+    about: str
+    rows: tuple[tuple[str, str], ...]
+    json: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReviewView:
+    """The whole transaction.
+
+    Attributes:
+        counts: how many of each type, in words.
+        findings: what would be said about the patient: name, value with its unit, status.
+        resources: in the order in which they are sent.
+    """
+
+    counts: str
+    findings: tuple[tuple[str, str, str], ...]
+    resources: tuple[ResourceView, ...]
+
+
+def review_view(transaction: Json) -> ReviewView:
+    """Put a transaction in tables.
+
+    Args:
+        transaction: FHIR R4 Bundle of type transaction.
+    """
+    entries = transaction["entry"]
+    names = {str(entry["fullUrl"]): _title(entry["resource"]) for entry in entries if "fullUrl" in entry}
+    resources: list[Json] = [entry["resource"] for entry in entries]
+    counts = Counter(str(one["resourceType"]) for one in resources)
+    return ReviewView(
+        ", ".join(f"{count} {kind}{'s' if count > 1 else ''}" for kind, count in counts.items()),
+        tuple(_finding(one) for one in resources if one["resourceType"] not in _NO_VALUE),
+        tuple(_resource(entry, names) for entry in entries),
+    )
+
+
+def _finding(resource: Json) -> tuple[str, str, str]:
+    return said(resource["code"], {}), _value(resource), str(resource["status"])
+
+
+def _value(resource: Json) -> str:
+    """The value; without one what stands for it: the main components, why there is none, or the text of a caution."""
+    if "valueQuantity" in resource:
+        return said(resource["valueQuantity"], {})
+    if "detail" in resource:
+        severity = (
+            say("page.severity", capitalize=str(resource["severity"]).capitalize()) if "severity" in resource else ""
+        )
+        return f"{severity}{resource['detail']}"
+    if "presentedForm" in resource:
+        return said(resource["presentedForm"], {})
+    if "dataAbsentReason" in resource:
+        return say("page.no-value", said=said(resource["dataAbsentReason"], {}))
+    return ", ".join(_brief(resource))
+
+
+def _brief(resource: Json) -> list[str]:
+    words = _IN_BRIEF.get(str(resource["code"]["coding"][0]["code"]), {}) if "coding" in resource["code"] else {}
+    return [
+        f"{words[code]} {_within_a_sentence(part)}".strip()
+        for part in resource.get("component", ())
+        if (code := str(part["code"]["coding"][0]["code"])) in words
+    ]
+
+
+def _within_a_sentence(part: Json) -> str:
+    """The value of a component; what a code stands for begins as a sentence does, and stands within one here."""
+    value = _component(part, {})[1]
+    return value[:1].lower() + value[1:] if "valueCodeableConcept" in part else value
+
+
+def _resource(entry: Json, names: Mapping[str, str]) -> ResourceView:
+    resource, request = entry["resource"], entry["request"]
+    rows = [row for name, value in resource.items() if name not in _NOT_SHOWN for row in _rows(name, value, names)]
+    for contained in resource.get("contained", ()):
+        rows += [(say("page.how-input-read-cell"), str(one["details"]["text"])) for one in contained.get("issue", ())]
+    rows.append((say("page.sent"), f"{request['method']} {request['url']}"))
+    if "ifNoneExist" in request:
+        rows.append((say("page.not-written-where"), str(request["ifNoneExist"])))
+    return ResourceView(
+        _title(resource),
+        say(about) if (about := _ABOUT.get(str(resource["resourceType"]))) else "",
+        tuple(rows),
+        msgspec.json.format(msgspec.json.encode(resource), indent=2).decode(),
+    )
+
+
+def _title(resource: Json) -> str:
+    if "code" not in resource:
+        return str(resource["resourceType"])
+    parts = [said(resource["code"], {})]
+    if "valueQuantity" in resource:
+        parts.append(said(resource["valueQuantity"], {}))
+    elif resource["resourceType"] == "Observation":
+        # Several have the same code: the first component tells them apart.
+        parts += _brief(resource)[:1]
+    return f"{resource['resourceType']}: {', '.join(parts)}"
+
+
+def _rows(name: str, value: object, names: Mapping[str, str]) -> list[tuple[str, str]]:
+    """One row, or one per component, note or entity, which say different things."""
+    if name == "component":
+        return [_component(cast("Json", one), names) for one in cast("list[object]", value)]
+    if isinstance(value, list) and all(isinstance(one, dict) for one in value):
+        return [(element_words(name), said(one, names)) for one in value]
+    return [(element_words(name), said(value, names))]
+
+
+def _component(part: Json, names: Mapping[str, str]) -> tuple[str, str]:
+    values = [said(value, names) for name, value in part.items() if name != "code"]
+    return said(part["code"], names), "; ".join(values)

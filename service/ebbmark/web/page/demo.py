@@ -1,9 +1,11 @@
-"""The demo: its invented patients, and how time passes for them."""
+"""The demo: its invented patients, how time passes for them, and the addresses of their pages."""
 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping, Sequence
+import re
+import time
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
@@ -11,6 +13,8 @@ from importlib.resources import files
 from typing import Any, Final
 
 import msgspec
+from fastapi import APIRouter, Request, Response
+from starlette.responses import RedirectResponse
 
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
@@ -21,7 +25,10 @@ from ebbmark.record.search import ReadFailure
 from ebbmark.record.write_outcome import WriteOutcome
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.recording import DryRun, Recorded, answer_bundle
+from ebbmark.web.page.frame import Pages
+from ebbmark.web.page.learning import show_learning
 from ebbmark.web.page.source import Choice
+from ebbmark.web.theme import PageRefused, page_response
 
 SPEED: Final = 8
 """How many seconds of a running demo pass in one."""
@@ -288,3 +295,65 @@ def _seconds(moment: str) -> float:
 
 def _spelled(at_s: float) -> str:
     return datetime.fromtimestamp(at_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+_OPENED = re.compile(r"[0-9]{1,10}")
+_BY_SLUG = {one.slug: one for one in SCENARIOS}
+
+
+def demo_door(site: Site, wall_s: Callable[[], float] = time.time) -> Callable[[Request], Awaitable[DemoSource]]:
+    """From a request for a scenario to its patient.
+
+    Args:
+        site: what the site has decided.
+        wall_s: seconds since 1970-01-01T00:00:00Z.
+    """
+
+    async def door(request: Request) -> DemoSource:
+        slug, _, opened = str(request.path_params["scenario"]).partition(".")
+        if opened and not _OPENED.fullmatch(opened):
+            raise _unknown()
+        return source_of(_scenario(slug), float(opened or wall_s()), wall_s(), site)
+
+    return door
+
+
+def demo_router(site: Site, pages: Pages, *, wall_s: Callable[[], float] = time.time) -> APIRouter:
+    """The list of the scenarios, the simulated lung, and the way into each scenario.
+
+    Args:
+        site: what the site has decided.
+        wall_s: seconds since 1970-01-01T00:00:00Z.
+    """
+    # Not in the published document: what is invented is served only where somebody asks for the demo.
+    router = APIRouter(prefix="/demo", include_in_schema=False)
+
+    @router.get("/")
+    async def demos() -> Response:
+        body = pages.body("demos.html", scenarios=SCENARIOS, invented="Demo")
+        return page_response(body, frame_ancestors=pages.frame_ancestors)
+
+    @router.get("/learning")
+    async def learning(request: Request) -> Response:
+        return await show_learning(request, site, pages)
+
+    @router.get("/{scenario}")
+    async def opened(request: Request) -> Response:
+        """To the page; of a running demo to one that remembers in its address when it was opened."""
+        found = _scenario(request.path_params["scenario"])
+        moment = f".{wall_s():.0f}" if found.running else ""
+        return RedirectResponse(f"{pages.root}/demo/{found.slug}{moment}/{found.first}", status_code=303)
+
+    return router
+
+
+def _scenario(slug: str) -> Scenario:
+    found = _BY_SLUG.get(slug)
+    if found is None:
+        raise _unknown()
+    return found
+
+
+def _unknown() -> PageRefused:
+    sentence = "There is no such demo."
+    return PageRefused(404, "Not a demo", sentence, todo=("Open the list of demos at /demo/.",))

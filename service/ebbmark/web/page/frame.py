@@ -1,16 +1,26 @@
-"""What stands around every page: who the patient is, the list of pages, and the template that holds both."""
+"""What every page shares: its template, who the patient is, forms, figures, and the page without an answer."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, tzinfo
+from datetime import date, tzinfo
+from hmac import compare_digest
+from typing import Final
+from urllib.parse import parse_qsl
 
-from fastapi import Response
+from fastapi import Request, Response
+from markupsafe import Markup
 
-from ebbmark.fhir.reading.patient import Demographics, demographics_of
-from ebbmark.web.page.source import TrialSource
-from ebbmark.web.theme import page_response, templates
+from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
+from ebbmark.fhir.reading.patient import Demographics
+from ebbmark.views.figure import Figure, RunningFigure
+from ebbmark.views.picture import inline_of, words_of
+from ebbmark.web.body import read_body
+from ebbmark.web.page.source import TrialSource, demographics
+from ebbmark.web.page.words import clinical_sentences, technical_words
+from ebbmark.web.theme import PageRefused, page_response, templates
+from ebbmark.words.messages import say
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +78,7 @@ async def frame_of(source: TrialSource, zone: tzinfo) -> Frame:
     Raises:
         Rejected: the patient cannot be read.
     """
-    who = demographics_of(await source.patient(), today=datetime.fromtimestamp(source.at_s, zone).date())
+    who = await demographics(source, zone)
     return Frame(who, _born(who.birth_date), source.banner, source.invented, source.leave)
 
 
@@ -79,3 +89,110 @@ def _born(birth_date: str) -> str:
     except ValueError:
         return birth_date
     return f"{born.day} {born:%B %Y}"
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """The two drawings of one figure, as parts of the page."""
+
+    wide: Markup
+    narrow: Markup
+
+
+def drawn(figure: Figure | RunningFigure) -> Drawn:
+    """Draw a figure."""
+    inline = inline_of(figure, words_of(figure))
+    # Markup that was made here; what others wrote in it is escaped there.
+    return Drawn(Markup(inline.wide), Markup(inline.narrow))  # noqa: S704
+
+
+_NOT_USABLE: Final = 422
+
+
+_TITLES: Final = {
+    ProblemKind.NO_TRIAL: "page.title-no-trial",
+    ProblemKind.AMBIGUOUS_TRIAL: "page.title-two-trials",
+    ProblemKind.RECORD_FAILED: "page.title-record-failed",
+    ProblemKind.NO_PLAN: "page.title-no-plan",
+}
+
+
+def no_answer(
+    rejected: Rejected, frame: Frame, pages: Pages, *, here: str, running: str = "", again: str = ""
+) -> Response:
+    """Why there is no answer, in the words of the refusal; before a trial this is the usual state and no error.
+
+    Args:
+        frame: what stands around the page.
+        here: which of the pages it is.
+        running: what a trial in progress says; empty for none.
+        again: address to look again, where that is not the page itself.
+    """
+    status = status_of(rejected.problems)
+    return pages.page(
+        "no_answer.html",
+        frame,
+        here=here,
+        status=200 if status == _NOT_USABLE else status,
+        title=say(_TITLES.get(rejected.problems[0].kind, "page.no-answer-can")),
+        sentences=clinical_sentences(rejected.problems),
+        technical=technical_words(rejected.problems),
+        running=running,
+        left_out=[f"{one.reference or one.path}: {one.reason}" for one in rejected.ignored],
+        again=again or here or "./",
+    )
+
+
+LONGEST_FORM: Final = 10_000
+"""More bytes than any form of ours has."""
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """What a form was sent with: name and value of each field, in order."""
+
+    fields: tuple[tuple[str, str], ...]
+
+    def one(self, name: str) -> str:
+        """The last value of this name; empty where it was not sent."""
+        return next((value for field, value in reversed(self.fields) if field == name), "")
+
+    def all(self, name: str) -> tuple[str, ...]:
+        """Every value of this name."""
+        return tuple(value for field, value in self.fields if field == name)
+
+
+async def form_of(request: Request, source: TrialSource) -> Form:
+    """What a form of this very page was sent with.
+
+    Raises:
+        PageRefused: it is no form, or it was not sent by a page of this session.
+        Rejected: it is too long, or does not arrive.
+    """
+    kind = (request.headers.get("content-type") or "").partition(";")[0].strip().lower()
+    if kind != "application/x-www-form-urlencoded":
+        sentence = say("page.only-forms-these")
+        raise PageRefused(415, "Not a form of this page", sentence)
+    body = await read_body(request.stream(), LONGEST_FORM)
+    form = Form(tuple(parse_qsl(body.decode("ascii", "replace"), keep_blank_values=True)))
+    # A request of another origin is refused even if it knew the mark.
+    elsewhere = request.headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none")
+    marked = bool(source.csrf) and compare_digest(form.one("csrf").encode(), source.csrf.encode())
+    if elsewhere or not marked:
+        raise PageRefused(
+            403,
+            "Not sent from this page",
+            "The form was not sent from a page of this session, so nothing was done.",
+            todo=("Open the page again and send the form from there.",),
+        )
+    return form
+
+
+async def frame_in_use(source: TrialSource, pages: Pages) -> Frame:
+    """The frame, unless the record no longer uses this Patient: what is written there would be lost to others."""
+    frame = await frame_of(source, pages.zone)
+    if frame.who.not_in_use:
+        sentence = say("page.not-in-use", not_in_use=frame.who.not_in_use)
+        todo = (say("page.open-ebbmark-again"),)
+        raise PageRefused(409, "Nothing can be recorded for this patient record", sentence, todo=todo)
+    return frame

@@ -31,8 +31,7 @@ from ebbmark.physiology.readings import Quantity
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.views.figure import figure_of, running_figure_of
 from ebbmark.views.picture import inline_of, words_of
-from ebbmark.web.page.answer_view import Drawn
-from ebbmark.web.page.frame import Pages
+from ebbmark.web.page.frame import Drawn, Pages
 from ebbmark.web.page.words import clinical_sentences, clock
 from ebbmark.web.theme import PageRefused, page_response
 from ebbmark.words.messages import say

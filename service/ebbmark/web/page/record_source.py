@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import asyncio
+import time
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 import msgspec
+from fastapi import Request
 
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP, Operation
@@ -20,12 +23,13 @@ from ebbmark.record.clinical_resources import nothing_stored_since
 from ebbmark.record.embedded_resources import where_recorded
 from ebbmark.record.fetch import in_time
 from ebbmark.record.record_query import WINDOW_S, named_in_record, record_query_of
+from ebbmark.record.retry import ViewCache
 from ebbmark.record.search import Budget, ReadFailure, no_patient, read_one
 from ebbmark.record.write_outcome import WriteOutcome, WriteState
 from ebbmark.use_cases.from_record import answer_from_record
 from ebbmark.use_cases.recording import DryRun, Recorded, dry_run, record_answer, record_entered, to_be_written
 from ebbmark.web.audit_trail import AuditTrail
-from ebbmark.web.launch.access import LaunchFault, refused
+from ebbmark.web.launch.access import LaunchFault, SmartLaunch, refused
 from ebbmark.web.launch.session import Session
 from ebbmark.web.page.source import Choice
 from ebbmark.web.theme import PageRefused
@@ -248,3 +252,30 @@ def _told(rejected: Rejected) -> Rejected | PageRefused:
     """The refusal; where the record no longer accepts the access of this session, that the session has ended."""
     ended = any(one.kind is ProblemKind.RECORD_ACCESS for one in rejected.problems)
     return refused(LaunchFault.ACCESS_ENDED) if ended else rejected
+
+
+def record_door(smart: SmartLaunch | None, rules: Rules) -> Callable[[Request], Awaitable[RecordSource]]:
+    """From a request of a tab to its patient.
+
+    Args:
+        smart: gives the session of a tab, and the record with its access; None where no record may open pages.
+        rules: what the pages were configured with.
+    """
+
+    async def door(request: Request) -> RecordSource:
+        if smart is None:
+            raise PageRefused(404, "No pages of a record", "No record may open pages of this service.")
+        until_s = asyncio.get_running_loop().time() + rules.deadline_s
+        session = await smart.session_of(request)
+        return RecordSource(
+            session=session,
+            record_client=smart.record_of(session),
+            reading=smart.record_of(session, ViewCache()),
+            actor=smart.actor_of(request, session.iss, session.fhir_user),
+            csrf=smart.csrf_of(session),
+            at_s=time.time(),
+            rules=rules,
+            until_s=until_s,
+        )
+
+    return door

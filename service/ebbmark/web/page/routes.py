@@ -1,37 +1,32 @@
-"""The addresses below one patient, the same for the demo and for a record, and the doors of both."""
+"""The addresses below one patient, the same for the demo and for a record, and what OpenAPI says of each."""
 
 from __future__ import annotations
 
 import asyncio
 import re
-import time
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import dataclass, field
 from functools import partial
 from hashlib import sha256
-from typing import Final
+from typing import Any, Final, Literal
 
 from fastapi import APIRouter, Request, Response
-from starlette.responses import RedirectResponse
 
 from ebbmark.fhir.problems import Rejected, status_of
-from ebbmark.fhir.reading.site import Site
-from ebbmark.record.retry import ViewCache
+from ebbmark.fhir.writing.entered import ENTERED
 from ebbmark.views.sheet import Part
-from ebbmark.web.launch.access import SmartLaunch
+from ebbmark.web.documentation import query_parameter
 from ebbmark.web.page.after_pages import show_after, show_days
-from ebbmark.web.page.answer_pages import Live, live_of, show_answer, show_report
-from ebbmark.web.page.answer_view import drawn as figure_drawn
+from ebbmark.web.page.answer_pages import show_answer, show_report
 from ebbmark.web.page.before_pages import show_before, show_plan
 from ebbmark.web.page.by_hand import enter_steps, show_entry
-from ebbmark.web.page.decision import CHOSEN, form_of, note_reason, record_results, review_results
-from ebbmark.web.page.demo import SCENARIOS, DemoSource, source_of
-from ebbmark.web.page.documentation import documented
-from ebbmark.web.page.frame import Pages, frame_of
-from ebbmark.web.page.learning import show_learning
-from ebbmark.web.page.record_source import RecordSource, Rules
+from ebbmark.web.page.decision import CHOSEN, note_reason, record_results, review_results
+from ebbmark.web.page.frame import Pages, form_of, frame_of
+from ebbmark.web.page.frame import drawn as figure_drawn
+from ebbmark.web.page.running_view import Live, live_of
 from ebbmark.web.page.source import Choice, TrialSource
 from ebbmark.web.page.words import clinical_sentences, clock
-from ebbmark.web.theme import PageRefused, page_response
+from ebbmark.web.theme import PageRefused
 
 AS_OF: Final = "Ebbmark-As-Of"
 """The time of day at which a running trial was looked at, for the page that renews itself."""
@@ -59,58 +54,23 @@ def patient_router(prefix: str, door: Door, pages: Pages) -> APIRouter:
         prefix: of all paths, with the path parameter that names the patient or the tab.
     """
     router = APIRouter(prefix=prefix, tags=["page"])
-
-    def shown(show: Callable[[TrialSource, Pages], Awaitable[Response]]) -> Callable[[Request], Awaitable[Response]]:
-        async def route(request: Request) -> Response:
-            return await _shown(show, await door(request), pages)
-
-        return route
-
-    async def answer(request: Request) -> Response:
-        return await _shown(partial(show_answer, choice=_chosen(request)), await door(request), pages)
-
-    async def report(request: Request) -> Response:
-        part: Part = "everything" if request.query_params.get("part") == "everything" else "answer"
-        return await _shown(partial(show_report, part=part, choice=_chosen(request)), await door(request), pages)
-
-    async def running(request: Request) -> Response:
-        return await _running(request, await door(request), pages)
-
-    async def acknowledged_plan(request: Request) -> Response:
-        source = await door(request)
-        form = await form_of(request, source)
-        return await _shown(partial(show_plan, acknowledged=form.all("acknowledged")), source, pages)
-
-    async def review(request: Request) -> Response:
-        choice = _chosen(request)
-        return await _shown(partial(review_results, choice=choice), await door(request), pages)
-
-    async def record(request: Request) -> Response:
-        return await _shown(partial(record_results, request), await door(request), pages)
-
-    async def enter(request: Request) -> Response:
-        return await _shown(partial(enter_steps, request), await door(request), pages)
-
-    async def not_now(request: Request) -> Response:
-        return await _shown(partial(note_reason, request), await door(request), pages)
-
-    for path, method, route in (
-        ("/", "GET", answer),
-        ("/before", "GET", shown(show_before)),
-        ("/running", "GET", running),
-        ("/after", "GET", shown(show_after)),
-        ("/days", "GET", shown(show_days)),
-        ("/plan", "GET", shown(show_plan)),
-        ("/plan", "POST", acknowledged_plan),
-        ("/report", "GET", report),
-        ("/record", "GET", review),
-        ("/record", "POST", record),
-        ("/not-now", "POST", not_now),
-        ("/steps", "GET", shown(show_entry)),
-        ("/steps", "POST", enter),
-    ):
-        router.add_api_route(path, route, methods=[method], **documented(path, method))
+    for one in _PAGES:
+        router.add_api_route(one.path, _route(one, door, pages), methods=[one.method], **_documented(one))
     return router
+
+
+def _route(page: _Page, door: Door, pages: Pages) -> Callable[[Request], Awaitable[Response]]:
+    async def route(request: Request) -> Response:
+        source = await door(request)
+        try:
+            return await page.show(request, source, pages)
+        except Rejected as rejected:
+            # What cannot be answered is refused as a page too.
+            sentence = " ".join(clinical_sentences(rejected.problems))
+            status, todo = status_of(rejected.problems), ("Try it again later.",)
+            raise PageRefused(status, "This cannot be shown", sentence, todo=todo) from None
+
+    return route
 
 
 def _chosen(request: Request) -> Choice:
@@ -121,14 +81,22 @@ def _chosen(request: Request) -> Choice:
     return Choice(with_report=report, peep=peep, because=query.get("because", ""))
 
 
-async def _shown(
-    show: Callable[[TrialSource, Pages], Awaitable[Response]], source: TrialSource, pages: Pages
-) -> Response:
-    """A page; what cannot be answered is refused as a page too."""
-    try:
-        return await show(source, pages)
-    except Rejected as rejected:
-        raise _refused(rejected) from None
+async def _answer(request: Request, source: TrialSource, pages: Pages) -> Response:
+    return await show_answer(source, pages, _chosen(request))
+
+
+async def _report(request: Request, source: TrialSource, pages: Pages) -> Response:
+    part: Part = "everything" if request.query_params.get("part") == "everything" else "answer"
+    return await show_report(source, pages, part, _chosen(request))
+
+
+async def _acknowledged_plan(request: Request, source: TrialSource, pages: Pages) -> Response:
+    form = await form_of(request, source)
+    return await show_plan(source, pages, form.all("acknowledged"))
+
+
+async def _review(request: Request, source: TrialSource, pages: Pages) -> Response:
+    return await review_results(source, pages, _chosen(request))
 
 
 async def _running(request: Request, source: TrialSource, pages: Pages) -> Response:
@@ -136,10 +104,7 @@ async def _running(request: Request, source: TrialSource, pages: Pages) -> Respo
     unchanged = await _unchanged(request, source, pages)
     if unchanged is not None:
         return unchanged
-    try:
-        live = await live_of(source, pages)
-    except Rejected as rejected:
-        raise _refused(rejected) from None
+    live = await live_of(source, pages.zone)
     figure = live.view.figure if live.view else None
     shown = sha256(repr(figure).encode()).hexdigest()[:32]
     render = partial(pages.body, "running_fragment.html", view=live.view, live=live, shown=shown)
@@ -153,7 +118,7 @@ async def _running(request: Request, source: TrialSource, pages: Pages) -> Respo
         if figure and request.headers.get(DRAWN) != shown:
             part = render(drawn=await asyncio.to_thread(figure_drawn, figure))
         return Response(part, media_type="text/html; charset=utf-8", headers=headers)
-    return await _shown(partial(_running_page, live, tag, shown), source, pages)
+    return await _running_page(live, tag, shown, source, pages)
 
 
 async def _unchanged(request: Request, source: TrialSource, pages: Pages) -> Response | None:
@@ -189,87 +154,195 @@ async def _running_page(live: Live, tag: str, shown: str, source: TrialSource, p
     )
 
 
-def _refused(rejected: Rejected) -> PageRefused:
-    """A refusal as a page that names every problem."""
-    first, *others = clinical_sentences(rejected.problems)
-    return PageRefused(
-        status_of(rejected.problems), "This cannot be shown", " ".join((first, *others)), todo=("Try it again later.",)
-    )
+_CSRF: Final = {"csrf": "as on the page"}
 
 
-_OPENED = re.compile(r"[0-9]{1,10}")
-_BY_SLUG = {one.slug: one for one in SCENARIOS}
+@dataclass(frozen=True, slots=True)
+class _Page:
+    """One route, and what OpenAPI says of it.
 
-
-def demo_router(site: Site, pages: Pages, *, wall_s: Callable[[], float] = time.time) -> APIRouter:
-    """The list, and the pages of each scenario.
-
-    Args:
-        site: what the site has decided.
-        wall_s: seconds since 1970-01-01T00:00:00Z.
-    """
-    # Not in the published document: what is invented is served only where somebody asks for the demo.
-    router = APIRouter(include_in_schema=False)
-
-    @router.get("/demo/")
-    async def demos() -> Response:
-        body = pages.body("demos.html", scenarios=SCENARIOS, invented="Demo")
-        return page_response(body, frame_ancestors=pages.frame_ancestors)
-
-    @router.get("/demo/learning")
-    async def learning(request: Request) -> Response:
-        return await show_learning(request, site, pages)
-
-    @router.get("/demo/{scenario}")
-    async def opened(request: Request) -> Response:
-        return _start(request.path_params["scenario"], "")
-
-    async def door(request: Request) -> DemoSource:
-        slug, _, opened = str(request.path_params["scenario"]).partition(".")
-        found = _BY_SLUG.get(slug)
-        if found is None or (opened and not _OPENED.fullmatch(opened)):
-            raise _unknown()
-        return source_of(found, float(opened or wall_s()), wall_s(), site)
-
-    def _start(scenario: str, page: str) -> Response:
-        """To the page; of a running demo to one that remembers in its address when it was opened."""
-        found = _BY_SLUG.get(scenario)
-        if found is None:
-            raise _unknown()
-        opened = f".{wall_s():.0f}" if found.running else ""
-        return RedirectResponse(f"{pages.root}/demo/{scenario}{opened}/{page or found.first}", status_code=303)
-
-    router.include_router(patient_router("/demo/{scenario}", door, pages), include_in_schema=False)
-    return router
-
-
-def _unknown() -> PageRefused:
-    sentence = "There is no such demo."
-    return PageRefused(404, "Not a demo", sentence, todo=("Open the list of demos at /demo/.",))
-
-
-def record_door(smart: SmartLaunch | None, rules: Rules) -> Callable[[Request], Awaitable[RecordSource]]:
-    """From a request of a tab to its patient.
-
-    Args:
-        smart: gives the session of a tab, and the record with its access; None where no record may open pages.
-        rules: what the pages were configured with.
+    Attributes:
+        name: in the operation id.
+        query: parameters after the `?`, each with what is accepted.
+        fields: of the form that is sent.
     """
 
-    async def door(request: Request) -> RecordSource:
-        if smart is None:
-            raise PageRefused(404, "No pages of a record", "No record may open pages of this service.")
-        until_s = asyncio.get_running_loop().time() + rules.deadline_s
-        session = await smart.session_of(request)
-        return RecordSource(
-            session=session,
-            record_client=smart.record_of(session),
-            reading=smart.record_of(session, ViewCache()),
-            actor=smart.actor_of(request, session.iss, session.fhir_user),
-            csrf=smart.csrf_of(session),
-            at_s=time.time(),
-            rules=rules,
-            until_s=until_s,
-        )
+    path: str
+    method: Literal["GET", "POST"]
+    show: Callable[[Request, TrialSource, Pages], Awaitable[Response]]
+    name: str
+    summary: str
+    description: str = ""
+    query: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    fields: Mapping[str, str] = field(default_factory=dict)
 
-    return door
+
+_PAGES: Final = (
+    _Page("/", "GET", _answer, "Answer", "The answer to the latest trial"),
+    _Page(
+        "/before",
+        "GET",
+        lambda _, source, pages: show_before(source, pages),
+        "Before",
+        "What speaks for a trial and against it, and what to ask now",
+    ),
+    _Page(
+        "/running",
+        "GET",
+        _running,
+        "Running",
+        "A trial in progress",
+        "With `fragment` in the query only the part that changes, with an ETag and the header Ebbmark-As-Of."
+        " A request that names in Ebbmark-Drawn the figure it has gets no drawings of it again;"
+        " one that sends back Ebbmark-Read of the reply before gets 304 where the record says that nothing came since.",
+        query={"fragment": ("",)},
+    ),
+    _Page(
+        "/after",
+        "GET",
+        lambda _, source, pages: show_after(source, pages),
+        "After",
+        "What changed at the new settings, other markers, and whether it still holds",
+    ),
+    _Page("/days", "GET", lambda _, source, pages: show_days(source, pages), "Days", "The trials of the last days"),
+    _Page(
+        "/plan",
+        "GET",
+        lambda _, source, pages: show_plan(source, pages),
+        "Plan",
+        "The plan of a trial",
+        "Without high-pressure recruitment.",
+    ),
+    _Page(
+        "/plan",
+        "POST",
+        _acknowledged_plan,
+        "AcknowledgedPlan",
+        "The plan, with what a clinician has acknowledged",
+        fields={**_CSRF, "acknowledged": "what was looked at; repeats"},
+    ),
+    _Page(
+        "/report",
+        "GET",
+        _report,
+        "Report",
+        "The answer as PDF: on one sheet, or everything behind it",
+        query={"part": ("everything",)},
+    ),
+    _Page(
+        "/record",
+        "GET",
+        _review,
+        "Review",
+        "What would be recorded",
+        "Nothing is written.",
+        query={"with-report": ("true",)},
+    ),
+    _Page(
+        "/record",
+        "POST",
+        record_results,
+        "Record",
+        "Record the results that were shown",
+        "Refused if the answer has changed since; one transaction.",
+        fields={
+            **_CSRF,
+            "identity": "of the answer that was shown",
+            "with-report": "true for the report",
+            "peep": "chosen instead of the suggested one; empty where none was",
+            "because": "code of the reason for that",
+            "make-current": "true to make results current again that were marked superseded",
+        },
+    ),
+    _Page(
+        "/not-now",
+        "POST",
+        note_reason,
+        "NotNow",
+        "Say why results are not recorded now",
+        "A reason of the list; emitted as an event without the patient.",
+        fields={**_CSRF, "reason": "code of the reason"},
+    ),
+    _Page(
+        "/steps",
+        "GET",
+        lambda _, source, pages: show_entry(source, pages),
+        "Steps",
+        "Enter a trial by hand",
+        "One row a reading; nothing is kept here.",
+    ),
+    _Page(
+        "/steps",
+        "POST",
+        enter_steps,
+        "Steps",
+        "What the typed rows say so far, or record them",
+        "With `fragment` in the query only what was computed.",
+        query={"fragment": ("",)},
+        fields={
+            **_CSRF,
+            "time": "hours:minutes of a row; repeats, as every quantity does",
+            **{one.name: f"{one.label} [{one.unit}]" for one in ENTERED},
+            "rhythm": "a new heart rhythm: system|code of one that the site signed to stop at, or `other`",
+            "do": "look, review or record",
+        },
+    ),
+)
+
+_HTML: dict[str, Any] = {"text/html": {"schema": {"type": "string"}}}
+_PDF: dict[str, Any] = {"application/pdf": {"schema": {"type": "string", "format": "binary"}}}
+_PAGE: dict[str, Any] = {"description": "A page.", "content": _HTML}
+
+_TAB = "The tab that a launch opened; its session stands in a cookie of this path."
+
+_REFUSED = {
+    401: "The tab has no session, or it has ended: open the page again from the record.",
+    403: "Not for this caller, or not sent from a page of ours.",
+    404: "There is no such page, or no record may open pages here.",
+    409: "The answer changed since it was shown.",
+    415: "Not a form.",
+    422: "The form lacks what is needed.",
+    429: "Too many requests of this tab; Retry-After says when to ask again.",
+    502: "The record did not give what was asked for, or did not take what was sent.",
+    503: "The access could not be renewed just now.",
+}
+_RETRY_AFTER: dict[str, Any] = {
+    "Retry-After": {"description": "With 429: after how many seconds to ask again.", "schema": {"type": "integer"}}
+}
+_CLIENT_ERRORS, _SERVER_ERRORS = 4, 5
+_OF_A_FORM = frozenset({409, 415, 422})
+
+
+def _documented(page: _Page) -> dict[str, Any]:
+    refused = {status: text for status, text in _REFUSED.items() if page.fields or status not in _OF_A_FORM}
+    extra: dict[str, Any] = {
+        "parameters": [
+            {"name": "tab", "in": "path", "required": True, "description": _TAB, "schema": {"type": "string"}},
+            *[query_parameter(name, accepted=accepted) for name, accepted in page.query.items()],
+        ]
+    }
+    if page.fields:
+        properties = {name: {"type": "string", "description": text} for name, text in page.fields.items()}
+        form = {"schema": {"type": "object", "required": ["csrf"], "properties": properties}}
+        extra["requestBody"] = {"required": True, "content": {"application/x-www-form-urlencoded": form}}
+    return {
+        "summary": page.summary,
+        "description": page.description or page.summary + ".",
+        "operation_id": f"show{page.name}" if page.method == "GET" else f"send{page.name}",
+        "response_class": Response,
+        "responses": {
+            200: {"description": "The sheet.", "content": _PDF} if page.show is _report else _PAGE,
+            **({304: {"description": "Nothing has changed."}} if page.show is _running else {}),
+            **{
+                f"{kind}XX": {
+                    "description": " ".join(
+                        f"{status}: {text}" for status, text in refused.items() if status // 100 == kind
+                    ),
+                    "content": _HTML,
+                    **({"headers": _RETRY_AFTER} if kind == _CLIENT_ERRORS else {}),
+                }
+                for kind in (_CLIENT_ERRORS, _SERVER_ERRORS)
+            },
+        },
+        "openapi_extra": extra,
+    }

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 from math import ceil
@@ -11,6 +12,7 @@ from typing import Final
 
 from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Value, Whole, in_words
 from ebbmark.fhir.codesystem import CONCEPTS
+from ebbmark.fhir.problems import Rejected, status_of
 from ebbmark.fhir.reading.site import NO_SITE, Site
 from ebbmark.fhir.writing.account import ABSENT, Table
 from ebbmark.physiology.readings import Quantity
@@ -18,9 +20,11 @@ from ebbmark.physiology.stop.criteria import CRITERIA, StopCriterion
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O
 from ebbmark.views.figure import RunningFigure, running_figure_of
-from ebbmark.web.page.words import ago, clock, day_and_time, plainly
+from ebbmark.web.page.source import TrialSource, demographics, tried
+from ebbmark.web.page.words import ago, clinical_sentences, clock, day_and_time, plainly, technical_words
 from ebbmark.words.messages import InShort, level, percent, say, spell
 
+_NOT_USABLE: Final = 422
 _DISPLAY = {one.code: one.display for one in CONCEPTS}
 
 _CITED: Final = re.compile(r"(limit [^().]*(?:\.\d[^().]*)*) \((?:[^()]|\([^()]*\))*\)")
@@ -327,3 +331,44 @@ def _words(value: Value | None) -> str:
     if isinstance(value, Amount):
         return in_words(value.value, value.unit)
     return f"{value.value}" if isinstance(value, Whole) else ABSENT
+
+
+@dataclass(frozen=True, slots=True)
+class Live:
+    """The part of the page of a running trial that is renewed.
+
+    Attributes:
+        view: None where no trial is in progress.
+        sentences: why none is.
+        as_of: the time of day that counts as now.
+        not_in_use: that the record no longer uses this Patient, in a sentence; empty where it does.
+        technical: the same in the words of the API, where those differ.
+    """
+
+    view: RunningView | None
+    sentences: tuple[str, ...]
+    as_of: str
+    not_in_use: str
+    technical: tuple[str, ...] = ()
+
+
+async def live_of(source: TrialSource, zone: tzinfo, entered: Sequence[dict[str, object]] = ()) -> Live:
+    """The running trial as it stands, or that there is none.
+
+    Args:
+        entered: Observations that were entered by hand and are not in the record yet.
+
+    Raises:
+        Rejected: it is not known whether there is one, since the record could not be read.
+    """
+    as_of = clock(source.at_s, zone)
+    answer = await tried(source.asked("next-step", entered=entered))
+    if isinstance(answer, Rejected) and status_of(answer.problems) != _NOT_USABLE:
+        raise answer
+    # The page may stand open while its patient record is replaced: what is charted from then on is not seen here.
+    who = await demographics(source, zone)
+    if isinstance(answer, Rejected):
+        said = clinical_sentences(answer.problems)
+        return Live(None, said, as_of, who.not_in_use, technical_words(answer.problems))
+    view = await asyncio.to_thread(running_view, answer, zone=zone, site=source.site)
+    return Live(view, (), as_of, who.not_in_use)

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Awaitable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Final, Protocol
+from datetime import datetime, tzinfo
+from typing import Final, Protocol, TypeVar
 from urllib.parse import urlencode
 
 from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.codesystem import OVERRIDE_REASONS
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.reading.patient import Demographics, demographics_of
 from ebbmark.fhir.reading.site import Site
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.record.search import ReadFailure
@@ -203,3 +206,45 @@ class TrialSource(Protocol):
         Raises:
             Rejected: nothing can be recorded.
         """
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """One reason: its code in the event, its words on the page."""
+
+    code: str
+    words: str
+
+
+REASONS: Final = tuple(Reason(code, display) for code, display, _ in OVERRIDE_REASONS)
+"""The same as a card offers: a reason given here and one given there can be counted together."""
+
+
+def reason_of(code: str) -> Reason | None:
+    """The reason of this code; None where there is none."""
+    return next((one for one in REASONS if one.code == code), None)
+
+
+def chosen_note(answer: Answer) -> str:
+    """What an answer says of the PEEP that the clinician chose; empty where none was."""
+    return next((one.note for one in answer.statements if one.code == "chosen-peep"), "")
+
+
+T = TypeVar("T")
+
+
+async def tried(asked: Awaitable[T]) -> T | Rejected:
+    """What was asked for, or the refusal as a value."""
+    try:
+        return await asked
+    except Rejected as rejected:
+        return rejected
+
+
+async def demographics(source: TrialSource, zone: tzinfo) -> Demographics:
+    """Who the patient is, by the day in the site's zone.
+
+    Raises:
+        Rejected: the patient cannot be read.
+    """
+    return demographics_of(await source.patient(), today=datetime.fromtimestamp(source.at_s, zone).date())
