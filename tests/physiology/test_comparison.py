@@ -4,9 +4,16 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.after.comparison import Comparison, Confidence, compare, overdistension_at_top
-from ebbmark.physiology.after.measures import ChangeVerdict, Measure
-from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot
+from ebbmark.physiology.after.comparison import (
+    ChangeVerdict,
+    Comparison,
+    Confidence,
+    Measure,
+    Snapshot,
+    compare,
+    overdistension_at_top,
+)
+from ebbmark.physiology.after.snapshot import take_snapshot
 from ebbmark.physiology.closing.result import StepEstimate
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading

@@ -6,10 +6,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.physiology.after.measures import (
+from ebbmark.physiology.after.comparison import (
     ASSUMED_NOISE,
     ChangeVerdict,
+    Figure,
     Measure,
+    MeasureChange,
     Noise,
     judge_change,
     noise_of_difference,
@@ -17,6 +19,11 @@ from ebbmark.physiology.after.measures import (
 from ebbmark.words.comparison import measure_change_words
 
 POSITIVE = st.floats(1.0, 500.0)
+
+
+def judged(measure: Measure, before: float | None, after: float | None) -> MeasureChange:
+    first, second = (None if one is None else Figure(one, 1, ()) for one in (before, after))
+    return judge_change(measure, first, second)
 
 
 def test_every_measure_has_a_noise_figure_that_says_where_it_comes_from() -> None:
@@ -40,30 +47,30 @@ def test_four_readings_on_each_side_halve_the_noise() -> None:
 
 
 def test_a_small_rise_of_compliance_is_called_noise() -> None:
-    assert judge_change(Measure.COMPLIANCE, before=40.0, after=42.0).verdict is ChangeVerdict.WITHIN_NOISE
+    assert judged(Measure.COMPLIANCE, 40.0, 42.0).verdict is ChangeVerdict.WITHIN_NOISE
 
 
 def test_a_large_rise_of_compliance_is_better_and_a_large_rise_of_driving_pressure_is_worse() -> None:
-    assert judge_change(Measure.COMPLIANCE, before=30.0, after=40.0).verdict is ChangeVerdict.IMPROVED
-    assert judge_change(Measure.DRIVING_PRESSURE, before=10.0, after=14.0).verdict is ChangeVerdict.WORSE
+    assert judged(Measure.COMPLIANCE, 30.0, 40.0).verdict is ChangeVerdict.IMPROVED
+    assert judged(Measure.DRIVING_PRESSURE, 10.0, 14.0).verdict is ChangeVerdict.WORSE
 
 
 def test_a_risen_arterial_pressure_is_not_called_better_and_a_fallen_one_is_worse() -> None:
-    rise = judge_change(Measure.MEAN_ARTERIAL_PRESSURE, before=65.0, after=85.0)
-    fall = judge_change(Measure.MEAN_ARTERIAL_PRESSURE, before=85.0, after=65.0)
+    rise = judged(Measure.MEAN_ARTERIAL_PRESSURE, 65.0, 85.0)
+    fall = judged(Measure.MEAN_ARTERIAL_PRESSURE, 85.0, 65.0)
 
     assert (rise.verdict, fall.verdict) == (ChangeVerdict.CHANGED, ChangeVerdict.WORSE)
 
 
 def test_what_is_not_known_on_one_side_is_not_compared() -> None:
-    change = judge_change(Measure.PF_RATIO, before=None, after=150.0)
+    change = judged(Measure.PF_RATIO, None, 150.0)
 
     assert change.verdict is ChangeVerdict.NOT_KNOWN
     assert measure_change_words(change) == "P/F is not known before, so it is not compared."
 
 
 def test_the_sentence_gives_both_values_the_noise_and_that_it_is_assumed() -> None:
-    sentence = measure_change_words(judge_change(Measure.PF_RATIO, before=100.0, after=180.0))
+    sentence = measure_change_words(judged(Measure.PF_RATIO, 100.0, 180.0))
 
     assert "100 mmHg before, 180 mmHg after" in sentence
     assert "(assumed)" in sentence
@@ -71,8 +78,8 @@ def test_the_sentence_gives_both_values_the_noise_and_that_it_is_assumed() -> No
 
 @given(before=POSITIVE, after=POSITIVE)
 def test_turning_a_comparison_round_turns_better_into_worse(before: float, after: float) -> None:
-    there = judge_change(Measure.COMPLIANCE, before=before, after=after).verdict
-    back = judge_change(Measure.COMPLIANCE, before=after, after=before).verdict
+    there = judged(Measure.COMPLIANCE, before, after).verdict
+    back = judged(Measure.COMPLIANCE, after, before).verdict
     turned = {ChangeVerdict.IMPROVED: ChangeVerdict.WORSE, ChangeVerdict.WORSE: ChangeVerdict.IMPROVED}
 
     assert back is turned.get(there, there)

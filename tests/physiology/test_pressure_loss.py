@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.after.events import NotLookedFor, PressureLimit
+from ebbmark.physiology.after.events import NotLookedFor
 from ebbmark.physiology.after.surveillance import PressureLosses, pressure_losses
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.stop.limits import Limit
 from ebbmark.words.after_trial import seen_words
 from trials import START_S, reading
 
 MAP, SYSTOLIC = Quantity.MEAN_ARTERIAL_PRESSURE, Quantity.SYSTOLIC_ARTERIAL_PRESSURE
 BEGAN_S = START_S - 1200
-LIMITS = {MAP: PressureLimit(60.0, "decided by the unit"), SYSTOLIC: PressureLimit(90.0, "a textbook")}
+LIMITS = {MAP: Limit(60.0, "decided by the unit"), SYSTOLIC: Limit(90.0, "a textbook")}
 
 
 def pressures(values: dict[float, float], quantity: Quantity = MAP) -> list[Reading]:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import pytest
 
+from ebbmark.physiology.after.comparison import Snapshot
 from ebbmark.physiology.after.events import Event
 from ebbmark.physiology.after.patient_now import patient_now
-from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot
+from ebbmark.physiology.after.snapshot import take_snapshot
 from ebbmark.physiology.after.surveillance import Surveillance, watch
 from ebbmark.physiology.findings import Change, ChangeKind
 from ebbmark.physiology.readings import Quantity, Reading

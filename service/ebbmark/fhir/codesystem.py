@@ -17,7 +17,7 @@ from ebbmark.data import table
 from ebbmark.fhir.naming import BASE, CODE_SYSTEM, DEFINITIONS_DATE
 from ebbmark.fhir.reading.codes import CODE_TEXT, MEANINGS, OWN_QUANTITIES, RANGES, ROWS, CodeRow, Personal
 from ebbmark.fhir.reading.units import ACCEPTED
-from ebbmark.physiology.after.measures import Measure
+from ebbmark.physiology.after.comparison import Measure
 from ebbmark.physiology.before.risks import RISK_CONCEPTS
 from ebbmark.physiology.readings import Quantity
 from ebbmark.words.messages import ENGLISH

@@ -9,11 +9,13 @@ from math import inf
 from ebbmark.fhir.answer import Answer, Statement, Warned
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reading.site import Site
-from ebbmark.physiology.after.events import Occurrence, PressureLimit
-from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot
+from ebbmark.physiology.after.comparison import Snapshot
+from ebbmark.physiology.after.events import Occurrence
+from ebbmark.physiology.after.snapshot import take_snapshot
 from ebbmark.physiology.after.trials import set_after
 from ebbmark.physiology.mechanics import predicted_body_weight_kg
 from ebbmark.physiology.readings import Quantity
+from ebbmark.physiology.stop.limits import Limit
 from ebbmark.physiology.trial.limb import began_of
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.use_cases.answer_builder import answered, missing, rule_of_limits, sentences
@@ -109,14 +111,14 @@ def weight_of(request: Request) -> float:
     return predicted_body_weight_kg(request.person.height_cm, request.person.sex)
 
 
-def pressure_limits(site: Site) -> dict[Quantity, PressureLimit]:
+def pressure_limits(site: Site) -> dict[Quantity, Limit]:
     """Below which arterial pressure asks for somebody now: the stop limits of a trial hold at its new settings, too."""
     limits = site.stop_limits
     of = {
         Quantity.MEAN_ARTERIAL_PRESSURE: limits.mean_arterial_pressure_below_mmhg,
         Quantity.SYSTOLIC_ARTERIAL_PRESSURE: limits.systolic_arterial_pressure_below_mmhg,
     }
-    return {quantity: PressureLimit(one.value, one.source) for quantity, one in of.items() if one is not None}
+    return {quantity: one for quantity, one in of.items() if one is not None}
 
 
 def snapshot_of(request: Request, from_s: float, until_s: float) -> Snapshot:

@@ -28,10 +28,18 @@ from ebbmark.fhir.answer import (
 )
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reading.site import Site
-from ebbmark.physiology.after.comparison import Comparison, LimitCheck, Overdistension, compare
+from ebbmark.physiology.after.comparison import (
+    ChangeVerdict,
+    Comparison,
+    LimitCheck,
+    Measure,
+    MeasureChange,
+    Overdistension,
+    Snapshot,
+    compare,
+)
 from ebbmark.physiology.after.events import Event
-from ebbmark.physiology.after.measures import ChangeVerdict, Measure, MeasureChange
-from ebbmark.physiology.after.snapshot import Snapshot, without_mechanics
+from ebbmark.physiology.after.snapshot import without_mechanics
 from ebbmark.physiology.closing.estimator import closing_of
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.reading import read_trial

@@ -17,7 +17,7 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Ignored, Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reading.site import Site
-from ebbmark.physiology.after.measures import Measure
+from ebbmark.physiology.after.comparison import Measure
 from ebbmark.physiology.after.snapshot import take_snapshot
 from ebbmark.physiology.before.candidate import Candidate
 from ebbmark.physiology.before.plan import plan_trial

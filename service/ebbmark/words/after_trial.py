@@ -128,7 +128,7 @@ def _of_pressure(one: Occurrence, titrated_s: float) -> dict[str, str]:
     limit = values["limit"]
     now = f"{values['now_mmhg']:.0f}"
     moved = _say("pressure-moved", from_=_say("and").join(froms), now=now) if froms else _say("pressure-is", now=now)
-    low = "" if limit is None else _say("pressure-low", limit=f"{limit.below_mmhg:g}", source=limit.source)
+    low = "" if limit is None else _say("pressure-low", limit=f"{limit.value:g}", source=limit.source)
     name = say(f"pressure.{values['quantity'].slug}")
     return {"name": name, "moved": moved, "low": low, "after": _after(one.until_s, titrated_s)}
 
@@ -207,7 +207,7 @@ def _seen_in_short(one: Occurrence, titrated_s: float) -> str:
             before = values.get("before_mmhg", values.get("then_mmhg"))
             spelled = {"name": say(f"name.{values['quantity'].slug}"), "now": f"{values['now_mmhg']:.0f}"}
             if before is None:
-                name, spelled["limit"] = "arterial-pressure-low", f"{values['limit'].below_mmhg:g}"
+                name, spelled["limit"] = "arterial-pressure-low", f"{values['limit'].value:g}"
             else:
                 spelled["before"] = f"{before:.0f}"
         case _:

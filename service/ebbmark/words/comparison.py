@@ -5,9 +5,16 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from ebbmark.physiology.after.comparison import RELIEF, Comparison, Confidence, LimitCheck, Overdistension
+from ebbmark.physiology.after.comparison import (
+    RELIEF,
+    ChangeVerdict,
+    Comparison,
+    Confidence,
+    LimitCheck,
+    MeasureChange,
+    Overdistension,
+)
 from ebbmark.physiology.after.events import Event, Occurrence
-from ebbmark.physiology.after.measures import ChangeVerdict, MeasureChange
 from ebbmark.physiology.findings import Message
 from ebbmark.words.messages import InShort, age, capital, level, listed, say, section, shortened, spell
 
@@ -86,7 +93,7 @@ def pressure_words(comparison: Comparison) -> str:
     moved = _say("pressure-is", now=now)
     if one.before_mmhg is not None:
         moved = _say("pressure-fell", before=f"{one.before_mmhg:.0f}", now=now)
-    low = "" if one.limit is None else _say("pressure-low", limit=f"{one.limit.below_mmhg:g}", source=one.limit.source)
+    low = "" if one.limit is None else _say("pressure-low", limit=f"{one.limit.value:g}", source=one.limit.source)
     return _say("pressure", moved=moved, low=low)
 
 

@@ -1,6 +1,8 @@
 """Comparison of two stretches of time: what changed after PEEP was set, and whether the limits hold now.
 
-A difference is called better or worse only where it exceeds what the readings wander by themselves.
+A difference is called better or worse only where it exceeds what the readings wander by themselves. No published figure
+for that wander was found: every one is this project's assumption and is shown as such; a site that has measured its own
+replaces the table.
 
 Sources of the limits: plateau and tidal volume: ARDS Network, N Engl J Med 2000;342:1301-8. Driving pressure: an
 association, Amato et al, N Engl J Med 2015;372:747-55.
@@ -11,16 +13,195 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
+from math import hypot, sqrt
+from typing import Final
 
-from ebbmark.physiology.after.events import PressureLimit
-from ebbmark.physiology.after.measures import ASSUMED_NOISE, ChangeVerdict, Measure, MeasureChange, Noise, judge_change
-from ebbmark.physiology.after.snapshot import Figure, Snapshot
+from ebbmark.data import table
 from ebbmark.physiology.closing.result import StepEstimate
-from ebbmark.physiology.findings import SOURCES
+from ebbmark.physiology.findings import SOURCES, Message
+from ebbmark.physiology.mechanics import require_positive
 from ebbmark.physiology.protocols import Protocol
+from ebbmark.physiology.stop.limits import Limit
 
-RELIEF = 0.05
+_TWO_SIDED_95: Final = 1.959963984540054
+
+RELIEF: Final = 0.05
 """Relative rise of compliance below the top step that is worth naming. This project's choice."""
+
+
+class Measure(Enum):
+    """A figure that is compared: stable name, unit and which direction is better (+1 up, -1 down, 0 neither)."""
+
+    COMPLIANCE = ("compliance-static", "mL/cmH2O", 1)
+    COMPLIANCE_DYNAMIC = ("compliance-dynamic", "mL/cmH2O", 1)
+    DRIVING_PRESSURE = ("driving-pressure", "cmH2O", -1)
+    PF_RATIO = ("pf-ratio", "mmHg", 1)
+    PACO2 = ("paco2", "mmHg", -1)
+    VENTILATORY_RATIO = ("ventilatory-ratio", "", -1)
+    MECHANICAL_POWER = ("mechanical-power", "J/min", -1)
+    MEAN_ARTERIAL_PRESSURE = ("mean-arterial-pressure", "mmHg", 0)
+
+    __hash__ = object.__hash__
+
+    def __init__(self, slug: str, unit: str, better: int) -> None:
+        self.slug = slug
+        self.unit = unit
+        self.better = better
+
+    def show(self, value: float) -> str:
+        """The value as it is printed, with its unit."""
+        digits = {"J/min": 1, "cmH2O": 1, "mL/cmH2O": 1, "": 2}.get(self.unit, 0)
+        return f"{value:.{digits}f} {self.unit}".rstrip()
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """How far one reading may lie from the truth, as one standard deviation.
+
+    Attributes:
+        relative: share of the value [1].
+        absolute: in the unit of the measure; the two are combined as independent.
+        assumed: True where no published source stands behind it.
+    """
+
+    relative: float
+    absolute: float
+    source: str
+    assumed: bool = True
+
+
+_ROWS: Final = table("measurement_noise")
+
+
+def assumed_noise(slug: str) -> Noise:
+    """The noise of one quantity or measure."""
+    row = _ROWS[slug]
+    return Noise(row.get("relative", 0.0), row.get("absolute", 0.0), row["source"])
+
+
+ASSUMED_NOISE: Final = {measure: assumed_noise(measure.slug) for measure in Measure}
+"""One standard deviation of a single reading."""
+
+
+class ChangeVerdict(Enum):
+    """What may be said of a difference."""
+
+    IMPROVED = "improved"
+    WORSE = "worse"
+    CHANGED = "changed"  # beyond noise, in a direction that is good or bad only with its cause
+    WITHIN_NOISE = "within-measurement-noise"
+    NOT_KNOWN = "not-known"
+
+
+@dataclass(frozen=True, slots=True)
+class MeasureChange:
+    """One figure before and after.
+
+    Attributes:
+        noise: half-width of the band in which a difference of nothing but noise lies 19 times out of 20.
+    """
+
+    measure: Measure
+    before: float | None
+    after: float | None
+    difference: float | None
+    noise: float | None
+    noise_source: str
+    noise_assumed: bool
+    verdict: ChangeVerdict
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """One figure of a stretch of time.
+
+    Attributes:
+        value: in the unit of its measure or quantity.
+        readings: the fewest readings that any part of it rests on.
+        spread: highest less lowest of the readings that it is the middle of; 0 for a computed figure.
+        is_setting: a setting does not wander, so it does not limit how many readings a computed figure rests on.
+    """
+
+    value: float
+    readings: int
+    sources: tuple[int, ...]
+    spread: float = 0.0
+    is_setting: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """The state in one stretch of time.
+
+    Attributes:
+        peep: total PEEP where known, else set, else measured; None where none was sent or it was changed [cmH2O].
+    """
+
+    from_s: float
+    until_s: float
+    figures: Mapping[Measure, Figure]
+    not_known: Mapping[Measure, Message]
+    peep: Figure | None
+    plateau: Figure | None
+    tidal_volume: Figure | None
+    tidal_volume_per_kg: Figure | None
+
+
+def noise_of_difference(
+    noise: Noise, *, before: float, after: float, readings_before: int = 1, readings_after: int = 1
+) -> float:
+    """Half-width of the band that holds 95 % of differences when nothing has changed.
+
+    Args:
+        readings_before: how many readings the first value is the middle of.
+
+    Returns:
+        1.96 standard deviations of the difference [same unit].
+
+    Raises:
+        ValueError: a value or a count not above zero.
+
+    Source: independent errors add in squares; the band is this project's choice.
+    """
+    require_positive(before=before, after=after, readings_before=readings_before, readings_after=readings_after)
+    # The size of the error is that of the common value, if there is one: each side's own would favour one direction.
+    level = 0.5 * (before + after)
+    single = hypot(noise.relative * level, noise.absolute)
+    return _TWO_SIDED_95 * single * sqrt(1.0 / readings_before + 1.0 / readings_after)
+
+
+def judge_change(
+    measure: Measure, before: Figure | None, after: Figure | None, noise: Noise | None = None
+) -> MeasureChange:
+    """Say whether a figure improved, worsened, or moved no more than its readings wander.
+
+    Args:
+        noise: of a single reading; the assumed one where not given.
+
+    Source: this project's choice; see `ASSUMED_NOISE`.
+    """
+    noise = noise or ASSUMED_NOISE[measure]
+    if before is None or after is None:
+        values = (before.value if before else None, after.value if after else None)
+        return MeasureChange(measure, *values, None, None, noise.source, noise.assumed, ChangeVerdict.NOT_KNOWN)
+    band = noise_of_difference(
+        noise,
+        before=before.value,
+        after=after.value,
+        readings_before=before.readings,
+        readings_after=after.readings,
+    )
+    difference = after.value - before.value
+    verdict = _verdict(measure, difference, band)
+    return MeasureChange(measure, before.value, after.value, difference, band, noise.source, noise.assumed, verdict)
+
+
+def _verdict(measure: Measure, difference: float, band: float) -> ChangeVerdict:
+    if abs(difference) <= band:
+        return ChangeVerdict.WITHIN_NOISE
+    if measure.better == 0:
+        return ChangeVerdict.WORSE if difference < 0 else ChangeVerdict.CHANGED
+    return ChangeVerdict.IMPROVED if difference * measure.better > 0 else ChangeVerdict.WORSE
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +255,7 @@ class Pressure:
 
     now_mmhg: float
     before_mmhg: float | None
-    limit: PressureLimit | None
+    limit: Limit | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +278,7 @@ def compare(
     *,
     steps: Sequence[StepEstimate] = (),
     protocol: Protocol,
-    pressure_limit: PressureLimit | None = None,
+    pressure_limit: Limit | None = None,
     noise: Mapping[Measure, Noise] = ASSUMED_NOISE,
 ) -> Comparison:
     """Compare two stretches of time, figure by figure.
@@ -108,7 +289,10 @@ def compare(
     Source: noise as each `Noise` says.
     """
     changes = sorted(
-        (_change(measure, before, after, noise[measure]) for measure in _measures(before, after)),
+        (
+            judge_change(one, before.figures.get(one), after.figures.get(one), noise[one])
+            for one in _measures(before, after)
+        ),
         key=lambda change: (not _circulation_fell(change), change.verdict is ChangeVerdict.NOT_KNOWN),
     )
     pressure = _circulation(changes, after, pressure_limit)
@@ -140,11 +324,11 @@ def _circulation_fell(change: MeasureChange) -> bool:
     return change.measure is Measure.MEAN_ARTERIAL_PRESSURE and change.verdict is ChangeVerdict.WORSE
 
 
-def _circulation(changes: Sequence[MeasureChange], after: Snapshot, limit: PressureLimit | None) -> Pressure | None:
+def _circulation(changes: Sequence[MeasureChange], after: Snapshot, limit: Limit | None) -> Pressure | None:
     """A mean arterial pressure that fell or is low, ahead of all else: whoever reads one line reads this."""
     figure = after.figures.get(Measure.MEAN_ARTERIAL_PRESSURE)
     fell = next((one for one in changes if _circulation_fell(one)), None)
-    low = figure is not None and limit is not None and figure.value < limit.below_mmhg
+    low = figure is not None and limit is not None and figure.value < limit.value
     if figure is None or not (fell or low):
         return None
     return Pressure(figure.value, None if fell is None else fell.before, limit if low else None)
@@ -154,18 +338,6 @@ def _measures(before: Snapshot, after: Snapshot) -> list[Measure]:
     """All measures; dynamic compliance only where static compliance is not known on both sides."""
     static = Measure.COMPLIANCE in before.figures and Measure.COMPLIANCE in after.figures
     return [measure for measure in Measure if not (static and measure is Measure.COMPLIANCE_DYNAMIC)]
-
-
-def _change(measure: Measure, before: Snapshot, after: Snapshot, noise: Noise) -> MeasureChange:
-    first, second = before.figures.get(measure), after.figures.get(measure)
-    return judge_change(
-        measure,
-        before=first.value if first else None,
-        after=second.value if second else None,
-        readings_before=first.readings if first else 1,
-        readings_after=second.readings if second else 1,
-        noise=noise,
-    )
 
 
 def _limits(after: Snapshot, protocol: Protocol) -> tuple[LimitCheck, ...]:

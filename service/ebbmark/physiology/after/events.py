@@ -77,14 +77,6 @@ class NotLookedFor:
     values: Mapping[str, Any] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True)
-class PressureLimit:
-    """Below which an arterial pressure asks for somebody now, and who says so."""
-
-    below_mmhg: float
-    source: str
-
-
 _ONE_EPISODE_S: Final = 300.0
 """Readings of an open circuit no further apart than this are one episode. This project's choice."""
 

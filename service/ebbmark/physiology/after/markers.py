@@ -20,7 +20,7 @@ from enum import Enum
 from math import inf
 from typing import Final
 
-from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, noise_of_difference
+from ebbmark.physiology.after.comparison import ASSUMED_NOISE, Measure, noise_of_difference
 from ebbmark.physiology.closing.result import Closing
 from ebbmark.physiology.findings import SOURCES, Message, message
 from ebbmark.physiology.gas_exchange import HIGHEST_INFORMATIVE_SPO2_PERCENT

@@ -19,6 +19,7 @@ from itertools import pairwise
 from statistics import median
 from typing import Final
 
+from ebbmark.physiology.after.comparison import assumed_noise, noise_of_difference
 from ebbmark.physiology.after.events import (
     BEFORE_S,
     LARGE_LOSS,
@@ -28,7 +29,6 @@ from ebbmark.physiology.after.events import (
     Occurrence,
     open_circuit_episodes,
 )
-from ebbmark.physiology.after.measures import assumed_noise, noise_of_difference
 from ebbmark.physiology.findings import OWN_CHOICE, Change, Finding, KnownCondition, Message, Value, Weight, message
 from ebbmark.physiology.patient.context import LIMITS, vital_limits_of
 from ebbmark.physiology.protocols import Protocol

@@ -9,11 +9,11 @@ filled in. Source: Berlin definition, JAMA 2012;307:2526-33, for P/F; each other
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from statistics import median
 from typing import Final
 
-from ebbmark.physiology.after.measures import Measure
+from ebbmark.physiology.after.comparison import Figure, Measure, Snapshot
 from ebbmark.physiology.findings import Message, message
 from ebbmark.physiology.gas_exchange import doubt_of, pf_ratio_mmhg, ventilatory_ratio
 from ebbmark.physiology.mechanics import (
@@ -33,24 +33,6 @@ MOST_GASES: Final = 100
 """No patient has more arterial gases in one stretch: they are something else, and pairing each costs. This project's
 choice."""
 _SETTINGS = frozenset(quantity for quantity in Quantity if quantity.slug.endswith("-set"))
-
-
-@dataclass(frozen=True, slots=True)
-class Figure:
-    """One figure of a stretch of time.
-
-    Attributes:
-        value: in the unit of its measure or quantity.
-        readings: the fewest readings that any part of it rests on.
-        spread: highest less lowest of the readings that it is the middle of; 0 for a computed figure.
-        is_setting: a setting does not wander, so it does not limit how many readings a computed figure rests on.
-    """
-
-    value: float
-    readings: int
-    sources: tuple[int, ...]
-    spread: float = 0.0
-    is_setting: bool = False
 
 
 class NotKnown(Exception):
@@ -266,24 +248,6 @@ def pf_figure(readings: Sequence[Reading], from_s: float, until_s: float) -> Fig
     if not ratios:
         raise NotKnown(why_not)
     return Figure(median(ratios), len(ratios), tuple(sorted(sources)))
-
-
-@dataclass(frozen=True, slots=True)
-class Snapshot:
-    """The state in one stretch of time.
-
-    Attributes:
-        peep: total PEEP where known, else set, else measured; None where none was sent or it was changed [cmH2O].
-    """
-
-    from_s: float
-    until_s: float
-    figures: Mapping[Measure, Figure]
-    not_known: Mapping[Measure, Message]
-    peep: Figure | None
-    plateau: Figure | None
-    tidal_volume: Figure | None
-    tidal_volume_per_kg: Figure | None
 
 
 def take_snapshot(readings: Sequence[Reading], *, pbw_kg: float, from_s: float, until_s: float) -> Snapshot:

@@ -19,6 +19,17 @@ from statistics import median_low
 from types import MappingProxyType
 from typing import Final
 
+from ebbmark.physiology.after.comparison import (
+    ASSUMED_NOISE,
+    ChangeVerdict,
+    Figure,
+    Measure,
+    Noise,
+    Snapshot,
+    assumed_noise,
+    judge_change,
+    noise_of_difference,
+)
 from ebbmark.physiology.after.events import (
     BEFORE_S,
     LARGE_LOSS,
@@ -27,23 +38,14 @@ from ebbmark.physiology.after.events import (
     Event,
     NotLookedFor,
     Occurrence,
-    PressureLimit,
     open_circuit_episodes,
     peep_below_episodes,
 )
-from ebbmark.physiology.after.measures import (
-    ASSUMED_NOISE,
-    ChangeVerdict,
-    Measure,
-    Noise,
-    assumed_noise,
-    judge_change,
-    noise_of_difference,
-)
 from ebbmark.physiology.after.patient_now import PatientNow
-from ebbmark.physiology.after.snapshot import Figure, Snapshot, take_snapshot
+from ebbmark.physiology.after.snapshot import take_snapshot
 from ebbmark.physiology.findings import COMMON_PRACTICE, SOURCES, EvidenceLine, evidence_for
 from ebbmark.physiology.readings import Quantity, Reading, latest
+from ebbmark.physiology.stop.limits import Limit
 from ebbmark.physiology.timeline import FIO2, in_force_at
 
 SAME_PEEP_CMH2O: Final = 1.0
@@ -95,14 +97,7 @@ def _at_another_peep(then: Figure | None, here: Figure | None) -> bool:
 def _loss(
     measure: Measure, event: Event, first: Figure, second: Figure, at_s: float, titrated_s: float, noise: Noise
 ) -> Occurrence | None:
-    change = judge_change(
-        measure,
-        before=first.value,
-        after=second.value,
-        readings_before=first.readings,
-        readings_after=second.readings,
-        noise=noise,
-    )
+    change = judge_change(measure, first, second, noise)
     if change.verdict is not ChangeVerdict.WORSE:
         return None
     large = event is Event.COMPLIANCE_LOST and second.value <= (1.0 - LARGE_LOSS) * first.value
@@ -157,7 +152,7 @@ _NOISE: Final = {
 }
 
 
-NO_PRESSURE_LIMITS: Final[Mapping[Quantity, PressureLimit]] = MappingProxyType({})
+NO_PRESSURE_LIMITS: Final[Mapping[Quantity, Limit]] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,7 +169,7 @@ def pressure_losses(
     began_s: float | None,
     titrated_s: float,
     at_s: float,
-    limits: Mapping[Quantity, PressureLimit],
+    limits: Mapping[Quantity, Limit],
 ) -> PressureLosses:
     """Compare arterial pressure now with that before the trial, and with that right after it."""
     found = []
@@ -193,7 +188,7 @@ def pressure_losses(
             if group and _fell(group, now, noise)
         }
         limit = limits.get(quantity)
-        low = limit is not None and _middle(now) < limit.below_mmhg
+        low = limit is not None and _middle(now) < limit.value
         if fell or low:
             found.append(_seen(quantity, now, noise, fell, limit if low else None))
     return PressureLosses(tuple(found), () if any_now else (NotLookedFor("no-pressure"),))
@@ -211,7 +206,7 @@ def _fell(earlier: Sequence[Reading], now: Sequence[Reading], noise: Noise) -> b
 
 
 def _seen(
-    quantity: Quantity, now: Sequence[Reading], noise: Noise, fell: Mapping[str, float], limit: PressureLimit | None
+    quantity: Quantity, now: Sequence[Reading], noise: Noise, fell: Mapping[str, float], limit: Limit | None
 ) -> Occurrence:
     first_s, last_s = min(one.at_s for one in now), max(one.at_s for one in now)
     values = {"quantity": quantity, "now_mmhg": _middle(now), "limit": limit, **fell}
@@ -274,7 +269,7 @@ def watch(
     at_titration: Snapshot | None,
     now: PatientNow | None = None,
     began_s: float | None = None,
-    pressure_limits: Mapping[Quantity, PressureLimit] = NO_PRESSURE_LIMITS,
+    pressure_limits: Mapping[Quantity, Limit] = NO_PRESSURE_LIMITS,
     noise: Mapping[Measure, Noise] = ASSUMED_NOISE,
 ) -> Surveillance:
     """Look through the record since the last titration.

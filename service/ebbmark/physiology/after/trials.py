@@ -15,7 +15,7 @@ from itertools import pairwise
 from math import sqrt
 from typing import Final, NamedTuple
 
-from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, Noise
+from ebbmark.physiology.after.comparison import ASSUMED_NOISE, Measure, Noise
 from ebbmark.physiology.closing.result import Closing, StepEstimate, Verdict
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
