@@ -13,12 +13,13 @@ from math import isfinite
 from typing import NamedTuple
 
 import msgspec
+from msgspec.structs import replace
 
-from ebbmark.fhir.problems import Ignored
+from ebbmark.fhir.problems import Ignored, ignored_issue
 from ebbmark.fhir.reading.request import Acknowledger, Request
 from ebbmark.physiology.before.plan import Plan
 from ebbmark.physiology.patient.titration import Titration
-from ebbmark.words.messages import InShort
+from ebbmark.words.messages import InShort, say
 
 _UCUM = "http://unitsofmeasure.org"
 
@@ -259,3 +260,21 @@ class Answer:
         if self.titrated is None:
             raise ValueError(f"{self.operation} answers no titration")
         return self.titrated
+
+    @property
+    def notes(self) -> list[str]:
+        """Everything that it says in sentences: of this patient, of its rules, and of every such answer."""
+        preliminary = [say("result.preliminary-inputs")] if self.request.preliminary_inputs else []
+        return [*self.said, say("result.signing"), *preliminary, *[rule.sentence for rule in self.rules], *self.always]
+
+    @property
+    def issues(self) -> list[dict[str, object]]:
+        """FHIR R4 OperationOutcome.issue: every input that did not count, and how the rest was read."""
+        charted, unjudged = self.request.charted, {one.path for one in self.request.unjudged}
+        found = [
+            ignored_issue(replace(one, reason=f"{charted[one.path]}. {one.reason}") if one.path in unjudged else one)
+            for one in self.ignored
+        ]
+        remarks = [*self.request.notes, *([] if self.ignored else [say("result.every-input-received")])]
+        found += [{"severity": "information", "code": "informational", "details": {"text": text}} for text in remarks]
+        return found

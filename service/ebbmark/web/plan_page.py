@@ -13,7 +13,6 @@ from markupsafe import Markup
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Ignored
 from ebbmark.fhir.reading.patient import demographics_of
-from ebbmark.fhir.writing.write import SIGNING
 from ebbmark.physiology.before.plan import Phase, Plan, PlanStep
 from ebbmark.web.theme import STYLE, printed_headers, templates
 from ebbmark.words.before_in_short import before_the_first_step
@@ -137,7 +136,9 @@ def plan_view(answer: Answer) -> PlanView:
     when = datetime.fromtimestamp(answer.span_s[1], UTC)
     return PlanView(
         title=plan.title,
-        draft=say("plan.draft", subject=answer.request.subject, when=f"{when:%Y-%m-%d %H:%M}", signing=say(SIGNING)),
+        draft=say(
+            "plan.draft", subject=answer.request.subject, when=f"{when:%Y-%m-%d %H:%M}", signing=say("result.signing")
+        ),
         summary=spell(plan.summary),
         cautions=tuple(
             (one.severity, one.text, one.acknowledged_by.words if one.acknowledged_by else "")

@@ -8,14 +8,13 @@ from dataclasses import dataclass
 from functools import lru_cache
 from html import unescape
 from math import isfinite
-from typing import Any, cast
+from typing import Any
 
 import msgspec
 
 from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Value, Warned, Whole
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.terms import LOINC_TERMS, OWN
-from ebbmark.fhir.writing.write import notes, outcome
 
 Json = Mapping[str, Any]
 
@@ -181,10 +180,10 @@ def view_of(answer: Answer) -> FlatAnswer:
     return _view(
         [*map(_light, answer.statements), *map(_light_warning, answer.warnings)],
         [short.line, *short.reasons],
-        notes(answer),
+        answer.notes,
         answer.identity,
         answer.engine_version,
-        cast("Json", outcome(answer))["issue"],
+        answer.issues,
     )
 
 

@@ -10,25 +10,21 @@ from __future__ import annotations
 from html import escape
 
 import msgspec
-from msgspec.structs import replace
 
 from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Truth, Warned, quantity
 from ebbmark.fhir.naming import PROVENANCE, REQUEST_SYSTEM, operation_url
-from ebbmark.fhir.problems import ignored_issue
 from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.identity import AnswerContext, Reference
 from ebbmark.fhir.writing.plan import plan_resources
 from ebbmark.fhir.writing.provenance import device, provenance, report_entries
 from ebbmark.fhir.writing.terms import ABSENT_BECAUSE, CATEGORY_EXAM, CATEGORY_PROCEDURE, OWN, code_of, component
-from ebbmark.words.messages import InShort, say
+from ebbmark.words.messages import InShort
 
 OPERATION = operation_url("titrate-peep")
 """Canonical address of the titration; an identifier, see `naming`."""
 
-SIGNING = "result.signing"
 
 _ENCODER = msgspec.json.Encoder()
-_PRELIMINARY_INPUTS = "result.preliminary-inputs"
 Json = dict[str, object]
 
 
@@ -95,7 +91,7 @@ def write_bundle_bytes(
     ]
     if report_pdf is not None:
         written += report_entries(context, report_pdf, answer.short.line, recorded_s, enterer)
-    written.append(("outcome", outcome(answer)))
+    written.append(("outcome", {"resourceType": "OperationOutcome", "issue": answer.issues}))
     return _ENCODER.encode(_Bundle(entry=[_Entry(context.to(kind).reference, resource) for kind, resource in written]))
 
 
@@ -126,12 +122,6 @@ def narrative(short: InShort) -> Json:
     return {"status": "generated", "div": div}
 
 
-def notes(answer: Answer) -> list[str]:
-    """Everything that an answer says in sentences: of this patient, of its rules, and of every such answer."""
-    preliminary = [say(_PRELIMINARY_INPUTS)] if answer.request.preliminary_inputs else []
-    return [*answer.said, say(SIGNING), *preliminary, *[rule.sentence for rule in answer.rules], *answer.always]
-
-
 def _guidance(context: AnswerContext) -> Json:
     """FHIR R4 GuidanceResponse: that the question was answered, when the data ended, and the answer in sentences."""
     answer = context.answer
@@ -145,7 +135,7 @@ def _guidance(context: AnswerContext) -> Json:
         "subject": context.subject,
         "occurrenceDateTime": context.end,
         "performer": context.device,
-        "note": [{"text": note} for note in notes(answer)],
+        "note": [{"text": note} for note in answer.notes],
         "evaluationMessage": [context.to("outcome")],
         **({"encounter": context.encounter} if context.encounter is not None else {}),
         **({"result": context.to("care-plan")} if answer.plan is not None else {}),
@@ -222,20 +212,3 @@ def _detected_issue(context: AnswerContext, one: Warned) -> Json:
 def _named(name: str) -> Reference:
     """Reference to an input that has no index, or its place in the request where it has no name."""
     return Reference(display=name) if name.startswith(("Bundle.", "Parameters.")) else Reference(reference=name)
-
-
-def outcome(answer: Answer) -> Json:
-    """FHIR R4 OperationOutcome: every input that did not count, and how the rest was read."""
-    request = answer.request
-    unjudged = {one.path for one in request.unjudged}
-    issues = [
-        ignored_issue(
-            replace(one, reason=f"{request.charted[one.path]}. {one.reason}") if one.path in unjudged else one
-        )
-        for one in answer.ignored
-    ]
-    remarks = list(request.notes)
-    if not answer.ignored:
-        remarks.append(say("result.every-input-received"))
-    issues += [{"severity": "information", "code": "informational", "details": {"text": text}} for text in remarks]
-    return {"resourceType": "OperationOutcome", "issue": issues}
