@@ -9,8 +9,7 @@ from typing import Any
 
 from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.request import RequestContext
-from ebbmark.fhir.reading.site import NO_SITE, Site
+from ebbmark.fhir.reading.request import NO_SITE, RequestContext, Site
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.use_cases.questions import answer_request

@@ -14,10 +14,10 @@ import msgspec
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.charting import with_charting
 from ebbmark.fhir.reading.codes import NO_CODE_MAP, CodeMap
-from ebbmark.fhir.reading.concept_map import read_code_map
-from ebbmark.fhir.reading.site import NO_SITE, Site, SiteFileError
+from ebbmark.fhir.reading.request import NO_SITE, Site
+from ebbmark.fhir.reading.site import SiteFileError
 from ebbmark.fhir.reading.site_rules import read_stop_limits, with_protocols
-from ebbmark.fhir.reading.value_sets import with_value_sets
+from ebbmark.fhir.reading.terminology import read_code_map, with_value_sets
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.words.messages import NotACatalogue, read_catalogue, use_catalogue
 

@@ -14,8 +14,8 @@ from ebbmark.audit.comparison import ReplayOutcome
 from ebbmark.audit.signature import Verified, sign, verify
 from ebbmark.cli import main
 from ebbmark.fhir.operations import TITRATE_PEEP
-from ebbmark.fhir.reading.concept_map import read_code_map
 from ebbmark.fhir.reading.request import RequestContext
+from ebbmark.fhir.reading.terminology import read_code_map
 from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.use_cases.questions import answer_request

@@ -20,9 +20,10 @@ from ebbmark.fhir.naming import SNOMED
 from ebbmark.fhir.operations import OPERATIONS
 from ebbmark.fhir.reading.condition_codes import BUILT_IN, CONDITION_ROWS, NO_RISK, PERHAPS, READ_IN
 from ebbmark.fhir.reading.conditions import AS_WIDE, ruled_out
-from ebbmark.fhir.reading.site import NO_SITE, ProtocolGiven, SiteFileError, StopLimitsFile
+from ebbmark.fhir.reading.request import NO_SITE
+from ebbmark.fhir.reading.site import ProtocolGiven, SiteFileError, StopLimitsFile
 from ebbmark.fhir.reading.site_rules import read_stop_limits, with_protocols
-from ebbmark.fhir.reading.value_sets import read_value_sets, sets_beside, value_set, with_value_sets
+from ebbmark.fhir.reading.terminology import read_value_sets, sets_beside, value_set, with_value_sets
 from ebbmark.physiology.before.risks import RISK_CONCEPTS, RiskConcept
 from ebbmark.physiology.before.staircase import SourceStatus
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, Protocol

@@ -16,8 +16,8 @@ from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.charting import with_charting
 from ebbmark.fhir.reading.codes import NO_CODE_MAP, OWN_QUANTITIES
-from ebbmark.fhir.reading.concept_map import read_code_map
 from ebbmark.fhir.reading.request import RequestContext
+from ebbmark.fhir.reading.terminology import read_code_map
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.physiology.readings import Quantity
 from ebbmark.use_cases.inspection import Inspection, inspect

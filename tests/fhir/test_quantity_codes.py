@@ -14,9 +14,9 @@ from ebbmark.fhir.naming import BASE
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.reading.charting import with_charting
 from ebbmark.fhir.reading.codes import MEANINGS, NO_CODE_MAP, OWN_QUANTITIES, ROWS
-from ebbmark.fhir.reading.concept_map import read_code_map
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import RequestContext
+from ebbmark.fhir.reading.terminology import read_code_map
 from ebbmark.physiology.readings import Quantity
 from fhir_builders import MDC, bundle, height, observation, patient, to_bytes
 

@@ -10,8 +10,7 @@ from hypothesis import strategies as st
 from ebbmark.fhir.model import Observation
 from ebbmark.fhir.reading.codes import NO_CODE_MAP
 from ebbmark.fhir.reading.duplicates import settle_duplicates
-from ebbmark.fhir.reading.eligibility import admit
-from ebbmark.fhir.reading.observations import read_observations
+from ebbmark.fhir.reading.observations import admit, read_observations
 from ebbmark.fhir.reading.request import USABLE_STATUSES, Collected, Context, Received
 from fhir_builders import LOINC, MDC, Json, at, observation, panel, quantity, to_bytes, trial_observations
 

@@ -13,10 +13,10 @@ from answers import resources
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import ProblemKind, Reason, Rejected
 from ebbmark.fhir.reading.codes import NO_CODE_MAP, CodeMap
-from ebbmark.fhir.reading.concept_map import read_code_map
 from ebbmark.fhir.reading.height_and_sex import BIRTH_SEX, CLINICAL_USE
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import Request, RequestContext
+from ebbmark.fhir.reading.terminology import read_code_map
 from ebbmark.fhir.writing.identity import input_digest
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.use_cases.questions import answer_request

@@ -13,7 +13,8 @@ import pytest
 from fhir.resources.R4B.plandefinition import PlanDefinition
 
 from ebbmark.fhir.definitions import plan_definitions
-from ebbmark.fhir.reading.site import NO_SITE, Site, SiteFileError
+from ebbmark.fhir.reading.request import NO_SITE, Site
+from ebbmark.fhir.reading.site import SiteFileError
 from ebbmark.fhir.reading.site_rules import with_protocols
 from ebbmark.physiology.before.staircase import SourceStatus, StaircaseRules
 from ebbmark.site_files import files_of, site_of

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from bedside_builders import asked, charted, condition, parameter, refused, row, stamp, value_of
-from ebbmark.fhir.reading.site import Site
+from ebbmark.fhir.reading.request import Site
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit
 from fhir_builders import Json, height, patient
 

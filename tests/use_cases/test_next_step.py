@@ -7,7 +7,7 @@ import json
 import pytest
 
 from bedside_builders import asked, parameter, refused, row, rows_down, stamp, value_of
-from ebbmark.fhir.reading.site import Site
+from ebbmark.fhir.reading.request import Site
 from ebbmark.physiology.stop.limits import Limit, StopLimits
 from fhir_builders import Json
 

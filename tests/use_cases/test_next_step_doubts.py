@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bedside_builders import Said, asked, charted, parameter, refused, row, rows_down, stamp, value_of
-from ebbmark.fhir.reading.site import Site
+from ebbmark.fhir.reading.request import Site
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit, StopLimits
 from fhir_builders import LOINC, UCUM, Json
 

@@ -11,7 +11,7 @@ import pytest
 
 from bedside_builders import Said, asked, parameter, refused, row, rows_down, stamp, value_of
 from ebbmark.fhir.problems import ProblemKind
-from ebbmark.fhir.reading.site import NO_SITE, Site
+from ebbmark.fhir.reading.request import NO_SITE, Site
 from ebbmark.fhir.reading.site_rules import read_stop_limits
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, RhythmCode, RhythmsThatStop
 from fhir_builders import LOINC, Json

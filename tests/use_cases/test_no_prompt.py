@@ -16,8 +16,7 @@ from hypothesis import strategies as st
 from bedside_builders import asked, body_of, condition, parameter, row, rows_down, stamp
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected, operation_outcome
-from ebbmark.fhir.reading.request import RequestContext
-from ebbmark.fhir.reading.site import NO_SITE
+from ebbmark.fhir.reading.request import NO_SITE, RequestContext
 from ebbmark.fhir.writing.write import write_bundle, write_bundle_bytes
 from ebbmark.use_cases.questions import ANSWERS, answer_request
 from ebbmark.web.plan_page import plan_page

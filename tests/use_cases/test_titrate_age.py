@@ -10,8 +10,7 @@ import pytest
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.reading.read import read_request
-from ebbmark.fhir.reading.request import RequestContext
-from ebbmark.fhir.reading.site import NO_SITE
+from ebbmark.fhir.reading.request import NO_SITE, RequestContext
 from ebbmark.use_cases.next_step import next_step
 from ebbmark.use_cases.titrate import titrate
 from ebbmark.words.titration import in_short

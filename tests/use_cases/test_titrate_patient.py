@@ -8,10 +8,9 @@ import pytest
 
 from bedside_builders import condition, position, row, rows_down, stamp
 from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.naming import ICD10, ICD10_CM
 from ebbmark.fhir.operations import TITRATE_PEEP
-from ebbmark.fhir.reading.condition_codes import ICD10, ICD10_CM
-from ebbmark.fhir.reading.request import RequestContext
-from ebbmark.fhir.reading.site import Site
+from ebbmark.fhir.reading.request import RequestContext, Site
 from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit
 from ebbmark.use_cases.questions import answer_request

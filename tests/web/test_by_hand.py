@@ -18,8 +18,7 @@ from bedside_builders import body_of
 from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.reading.coded_values import OTHER_RHYTHM
 from ebbmark.fhir.reading.codes import RANGES
-from ebbmark.fhir.reading.request import RequestContext
-from ebbmark.fhir.reading.site import NO_SITE
+from ebbmark.fhir.reading.request import NO_SITE, RequestContext
 from ebbmark.fhir.writing.entered import ENTERED, EnteredRow, entered_observations, entered_transaction
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import write_bundle

@@ -18,8 +18,7 @@ from bedside_builders import body_of, rows_down, stamp
 from ebbmark.fhir.codesystem import OVERRIDE_REASONS
 from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.fhir.reading.request import RequestContext
-from ebbmark.fhir.reading.site import NO_SITE
+from ebbmark.fhir.reading.request import NO_SITE, RequestContext
 from ebbmark.physiology.stop.criteria import StopCriterion
 from ebbmark.settings import Settings
 from ebbmark.site_files import NO_FILES, site_of

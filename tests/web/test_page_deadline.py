@@ -12,8 +12,7 @@ import pytest
 import respx
 
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.request import RequestContext
-from ebbmark.fhir.reading.site import NO_SITE
+from ebbmark.fhir.reading.request import NO_SITE, RequestContext
 from ebbmark.fhir.writing.audit_event import Actor
 from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.record.client import RecordClient, RecordSettings

@@ -10,7 +10,7 @@ import pytest
 
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.site import NO_SITE
+from ebbmark.fhir.reading.request import NO_SITE
 from ebbmark.web.page.answer_pages import show_answer
 from ebbmark.web.page.demo import SCENARIOS, DemoSource
 from ebbmark.web.page.frame import Pages

@@ -9,6 +9,7 @@ import pytest
 from fhirpathpy.models import models
 
 from ebbmark.fhir.model import (
+    RESOURCE_TYPES,
     Bundle,
     Codeable,
     Coding,
@@ -32,7 +33,6 @@ from ebbmark.fhir.model import (
     QuantityValue,
     Reference,
 )
-from ebbmark.fhir.naming import RESOURCE_TYPES
 from ebbmark.fhir.problems import ProblemKind, Reason
 from ebbmark.fhir.reading.values import other_values
 

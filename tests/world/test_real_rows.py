@@ -19,8 +19,8 @@ import pytest
 from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.codes import OWN_QUANTITIES
-from ebbmark.fhir.reading.concept_map import read_code_map
 from ebbmark.fhir.reading.request import RequestContext
+from ebbmark.fhir.reading.terminology import read_code_map
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.use_cases.inspection import inspect
 from ebbmark.use_cases.questions import answer_request

@@ -26,7 +26,7 @@ from ebbmark.fhir.operations import (
     Operation,
     Parameter,
 )
-from ebbmark.fhir.reading.site import Site
+from ebbmark.fhir.reading.request import Site
 from ebbmark.fhir.writing.terms import OWN, standard
 from ebbmark.physiology.before.staircase import Cell, StaircaseRules, origin_words
 from ebbmark.physiology.protocols import Protocol

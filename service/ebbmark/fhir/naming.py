@@ -12,10 +12,17 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from typing import Final
+
+from ebbmark.data import table
 
 LOINC = "http://loinc.org"
 MDC = "urn:iso:std:iso:11073:10101"
 SNOMED = "http://snomed.info/sct"
+
+ICD10, ICD10_CM = "http://hl7.org/fhir/sid/icd-10", "http://hl7.org/fhir/sid/icd-10-cm"
+ALL_ICD: Final[tuple[str, ...]] = tuple(table("condition_codes")["systems"]["ICD"])
+"""ICD-10 of the WHO, and its national versions whose categories are read."""
 
 BASE = "https://ebbmark.example/fhir"
 """Namespace of everything that we define; an identifier, not an address."""
@@ -59,41 +66,6 @@ def reference_to(kind: str, identity: str, version: str, full_url: str) -> str:
         return full_url
     return f"{kind}/{identity}/_history/{version}" if version and IDS.fullmatch(version) else f"{kind}/{identity}"
 
-
-# fmt: off
-RESOURCE_TYPES: tuple[str, ...] = (
-    "Account", "ActivityDefinition", "AdverseEvent", "AllergyIntolerance", "Appointment",
-    "AppointmentResponse", "AuditEvent", "Basic", "Binary", "BiologicallyDerivedProduct", "BodyStructure",
-    "Bundle", "CapabilityStatement", "CarePlan", "CareTeam", "CatalogEntry", "ChargeItem",
-    "ChargeItemDefinition", "Claim", "ClaimResponse", "ClinicalImpression", "CodeSystem", "Communication",
-    "CommunicationRequest", "CompartmentDefinition", "Composition", "ConceptMap", "Condition", "Consent",
-    "Contract", "Coverage", "CoverageEligibilityRequest", "CoverageEligibilityResponse", "DetectedIssue",
-    "Device", "DeviceDefinition", "DeviceMetric", "DeviceRequest", "DeviceUseStatement", "DiagnosticReport",
-    "DocumentManifest", "DocumentReference", "EffectEvidenceSynthesis", "Encounter", "Endpoint",
-    "EnrollmentRequest", "EnrollmentResponse", "EpisodeOfCare", "EventDefinition", "Evidence",
-    "EvidenceVariable", "ExampleScenario", "ExplanationOfBenefit", "FamilyMemberHistory", "Flag", "Goal",
-    "GraphDefinition", "Group", "GuidanceResponse", "HealthcareService", "ImagingStudy", "Immunization",
-    "ImmunizationEvaluation", "ImmunizationRecommendation", "ImplementationGuide", "InsurancePlan",
-    "Invoice", "Library", "Linkage", "List", "Location", "Measure", "MeasureReport", "Media", "Medication",
-    "MedicationAdministration", "MedicationDispense", "MedicationKnowledge", "MedicationRequest",
-    "MedicationStatement", "MedicinalProduct", "MedicinalProductAuthorization",
-    "MedicinalProductContraindication", "MedicinalProductIndication", "MedicinalProductIngredient",
-    "MedicinalProductInteraction", "MedicinalProductManufactured", "MedicinalProductPackaged",
-    "MedicinalProductPharmaceutical", "MedicinalProductUndesirableEffect", "MessageDefinition",
-    "MessageHeader", "MolecularSequence", "NamingSystem", "NutritionOrder", "Observation",
-    "ObservationDefinition", "OperationDefinition", "OperationOutcome", "Organization",
-    "OrganizationAffiliation", "Parameters", "Patient", "PaymentNotice", "PaymentReconciliation", "Person",
-    "PlanDefinition", "Practitioner", "PractitionerRole", "Procedure", "Provenance", "Questionnaire",
-    "QuestionnaireResponse", "RelatedPerson", "RequestGroup", "ResearchDefinition",
-    "ResearchElementDefinition", "ResearchStudy", "ResearchSubject", "RiskAssessment",
-    "RiskEvidenceSynthesis", "Schedule", "SearchParameter", "ServiceRequest", "Slot", "Specimen",
-    "SpecimenDefinition", "StructureDefinition", "StructureMap", "Subscription", "Substance",
-    "SubstanceNucleicAcid", "SubstancePolymer", "SubstanceProtein", "SubstanceReferenceInformation",
-    "SubstanceSourceMaterial", "SubstanceSpecification", "SupplyDelivery", "SupplyRequest", "Task",
-    "TerminologyCapabilities", "TestReport", "TestScript", "ValueSet", "VerificationResult",
-    "VisionPrescription",
-)
-# fmt: on
 
 WRITTEN_TYPES = (
     "Device",

@@ -16,8 +16,8 @@ from math import inf
 
 import msgspec
 
-from ebbmark.fhir.model import Coding, Identifier, Period
-from ebbmark.fhir.naming import RESOURCE_TYPES, RESULT_SYSTEM, tail_of, unversioned
+from ebbmark.fhir.model import RESOURCE_TYPES, Coding, Identifier, Period
+from ebbmark.fhir.naming import RESULT_SYSTEM, tail_of, unversioned
 from ebbmark.fhir.problems import Problem, ProblemKind, word_shown
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import CODE_TEXT, CodeRow, Personal

@@ -24,7 +24,7 @@ from itertools import pairwise
 
 import msgspec
 
-from ebbmark.fhir.naming import RESOURCE_TYPES
+from ebbmark.fhir.model import RESOURCE_TYPES
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, word_shown
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES

@@ -14,7 +14,7 @@ from itertools import islice
 
 import msgspec
 
-from ebbmark.fhir.naming import RESOURCE_TYPES
+from ebbmark.fhir.model import RESOURCE_TYPES
 from ebbmark.record.client import Reply, decoded
 
 # FHIR R4 value set issue-type. Only these are ever quoted: any other text in an outcome may hold patient data.

@@ -7,8 +7,7 @@ from dataclasses import dataclass, replace
 from math import inf
 
 from ebbmark.fhir.answer import Answer, Statement, Warned
-from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.reading.site import Site
+from ebbmark.fhir.reading.request import Request, Site
 from ebbmark.physiology.after.comparison import Snapshot
 from ebbmark.physiology.after.events import Occurrence
 from ebbmark.physiology.after.snapshot import take_snapshot

@@ -20,8 +20,7 @@ from ebbmark.fhir.answer import (
 )
 from ebbmark.fhir.problems import Ignored
 from ebbmark.fhir.reading.condition_codes import LEFT_OPEN
-from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.reading.site import Site
+from ebbmark.fhir.reading.request import Request, Site
 from ebbmark.physiology.before.candidate import Candidate, Charted, ConditionFinding, assess_candidate
 from ebbmark.physiology.before.risks import OF_THE_DOSE, RISK_CONCEPTS, ReadingRisk, Risk
 from ebbmark.physiology.before.state import PresentState

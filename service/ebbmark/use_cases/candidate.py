@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from ebbmark.fhir.answer import BLOOD_PRESSURE, PERCENT, Amount, Answer, Coded, Part, Rule, Statement, Truth, Whole
-from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.reading.site import Site
+from ebbmark.fhir.reading.request import Request, Site
 from ebbmark.physiology.before.candidate import Candidate, Documented
 from ebbmark.physiology.before.state import ArdsClass, Indication
 from ebbmark.physiology.gas_exchange import Oxygenation

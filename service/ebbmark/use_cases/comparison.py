@@ -26,8 +26,7 @@ from ebbmark.fhir.answer import (
     Truth,
     Unit,
 )
-from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.reading.site import Site
+from ebbmark.fhir.reading.request import Request, Site
 from ebbmark.physiology.after.comparison import (
     ChangeVerdict,
     Comparison,

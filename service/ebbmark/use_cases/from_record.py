@@ -30,9 +30,9 @@ from ebbmark.fhir.model import ConceptMap, Parameter
 from ebbmark.fhir.operations import TITRATE_PEEP, Operation
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.codes import CodeMap
-from ebbmark.fhir.reading.concept_map import lay_over, rows_of
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import Limits, Request, RequestContext
+from ebbmark.fhir.reading.terminology import lay_over, rows_of
 from ebbmark.fhir.times import instant, seconds
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial

@@ -15,8 +15,7 @@ from math import inf
 
 from ebbmark.fhir.answer import PRESSURE, PROBABILITY, Amount, Coded, Statement, Truth, Warned, Whole
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.request import Acknowledged, Request
-from ebbmark.fhir.reading.site import NO_SITE, Site
+from ebbmark.fhir.reading.request import NO_SITE, Acknowledged, Request, Site
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.during.context import Concern, RunningTrial, StepSoFar
 from ebbmark.physiology.during.next_move import ACKNOWLEDGED_NAMES, is_acknowledged_name

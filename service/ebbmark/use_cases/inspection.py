@@ -24,8 +24,8 @@ from ebbmark.fhir.model import ConceptMap
 from ebbmark.fhir.naming import tail_of
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Ignored, ProblemKind, Rejected, each_once
-from ebbmark.fhir.reading.concept_map import lay_over, rows_of
 from ebbmark.fhir.reading.request import Limits, RequestContext
+from ebbmark.fhir.reading.terminology import lay_over, rows_of
 from ebbmark.fhir.times import instant
 from ebbmark.record.client import RecordClient
 from ebbmark.record.clinical_resources import limits_of

@@ -5,8 +5,7 @@ from __future__ import annotations
 from ebbmark.fhir.answer import FRACTION, PRESSURE, RATIO, VOLUME, Amount, Answer, Coded, Part, Rule, Statement, Truth
 from ebbmark.fhir.operations import RELEASE
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.reading.site import Site
+from ebbmark.fhir.reading.request import Request, Site
 from ebbmark.fhir.writing.sentences import closing_sentence
 from ebbmark.physiology.after.markers import Marker, Markers, read_markers, recruitment_to_inflation
 from ebbmark.physiology.before.peep_tables import PEEP_TABLES, TableAnswer, look_up

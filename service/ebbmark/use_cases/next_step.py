@@ -11,8 +11,7 @@ from datetime import UTC, datetime
 
 from ebbmark.fhir.answer import PRESSURE, PROBABILITY, Amount, Answer, Coded, Statement, Truth
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.reading.site import Site
+from ebbmark.fhir.reading.request import Request, Site
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.closing.result import Closing, Verdict
 from ebbmark.physiology.during.context import DEFAULT_CALL_RULE, Concern, RunningContext, RunningTrial

@@ -15,8 +15,7 @@ from dataclasses import dataclass, replace
 
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Ignored, Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.reading.site import Site
+from ebbmark.fhir.reading.request import Request, Site
 from ebbmark.physiology.after.comparison import Measure
 from ebbmark.physiology.after.snapshot import take_snapshot
 from ebbmark.physiology.before.candidate import Candidate

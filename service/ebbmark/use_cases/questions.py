@@ -8,8 +8,7 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import TITRATE_PEEP, Operation
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.read import read_request
-from ebbmark.fhir.reading.request import Request, RequestContext
-from ebbmark.fhir.reading.site import Site
+from ebbmark.fhir.reading.request import Request, RequestContext, Site
 from ebbmark.use_cases.candidate import candidate_answer
 from ebbmark.use_cases.comparison import comparison_answer
 from ebbmark.use_cases.markers import markers_answer

@@ -9,8 +9,7 @@ from typing import Final
 
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Ignored, Rejected
-from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.reading.site import NO_SITE, Site
+from ebbmark.fhir.reading.request import NO_SITE, Request, Site
 from ebbmark.fhir.writing.titration import titration_answer
 from ebbmark.physiology.advice.advice import Caution, Severity
 from ebbmark.physiology.findings import OWN_CHOICE, Message

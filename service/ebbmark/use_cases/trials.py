@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from ebbmark.fhir.answer import COMPLIANCE, PRESSURE, PROBABILITY, Amount, Answer, Coded, Part, Statement
-from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.reading.site import Site
+from ebbmark.fhir.reading.request import Request, Site
 from ebbmark.physiology.after.trials import (
     MOST_TRIALS,
     PastTrial,

@@ -6,8 +6,7 @@ from datetime import UTC, datetime
 from math import inf
 
 from ebbmark.fhir.answer import Answer, Statement, Truth
-from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.reading.site import Site
+from ebbmark.fhir.reading.request import Request, Site
 from ebbmark.physiology.after.surveillance import watch
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial

@@ -21,8 +21,8 @@ from ebbmark.fhir.definitions import (
 )
 from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.site import Site
-from ebbmark.fhir.reading.value_sets import sets_beside, value_set
+from ebbmark.fhir.reading.request import Site
+from ebbmark.fhir.reading.terminology import sets_beside, value_set
 from ebbmark.physiology.before.risks import RISK_CONCEPTS
 from ebbmark.web.body import FHIR_JSON, require_acceptable
 from ebbmark.web.documentation import DEFINITION, SEARCH, reply

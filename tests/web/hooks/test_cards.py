@@ -12,7 +12,7 @@ from starlette.types import ASGIApp
 
 from ebbmark.fhir.codesystem import OVERRIDE_REASONS
 from ebbmark.fhir.reading.height_and_sex import CLINICAL_USE
-from ebbmark.fhir.reading.site import Site
+from ebbmark.fhir.reading.request import Site
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, RhythmCode, RhythmsThatStop
 from ebbmark.web.hooks.card_text import summary_of
 from ebbmark.words.messages import MOST_WORDS_OF_LINE, MOST_WORDS_OF_REASONS

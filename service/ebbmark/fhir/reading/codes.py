@@ -1,29 +1,33 @@
-"""The codes that are understood (`data/codes.toml`), the meaning of a CodeableConcept, and how its value is read.
+"""The codes that are understood (`data/codes.toml`): meaning of a CodeableConcept, how its value is read, coded sexes.
 
 All codings of one concept must agree. A code that is in use for settings and for measurements is told apart by the
-device's DeviceMetric.category where that can be found.
+device's DeviceMetric.category where that can be found. A coded sex counts where two official sources name the code
+alike.
 
-Numbers that cannot be true lie outside wide ranges that only typing, unit and sensor errors leave. The ranges are this
-project's choice: no published table of them was found. They are wider than anything that is seen in care, so that
-nothing real is thrown away; what lies outside is listed, never used.
+Sources of the sexes: SNOMED CT, US Core 6.0.0-ballot (value set us-core-sex-for-clinical-use, its mapping to SNOMED CT)
+and WHO, Global Digital Health Certification Network (ConceptMap ICVP.Core); v3 AdministrativeGender, FHIR R4 4.0.1
+(/v3/AdministrativeGender/vs.html) and HL7 C-CDA 5.0.0 (Birth Sex Observation); FHIR AdministrativeGender, FHIR R4 4.0.1
+(/valueset-administrative-gender.html) and the same ConceptMap. UNK, ASKU: US Core, value set birthsex. OIDs of code
+systems: HL7 Terminology (THO).
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import Enum
 from typing import Any, Final, NamedTuple
 from zoneinfo import ZoneInfo
 
+import msgspec
+
 from ebbmark.data import table
-from ebbmark.fhir.model import Coding, QuantityValue
-from ebbmark.fhir.naming import BASE, LOINC, MDC, SNOMED
+from ebbmark.fhir.model import Codeable, Coding, Component, Observation, QuantityValue
+from ebbmark.fhir.naming import ALL_ICD, BASE, LOINC, MDC, SNOMED
 from ebbmark.fhir.problems import Reason
-from ebbmark.fhir.reading.condition_codes import ALL_ICD
 from ebbmark.fhir.reading.units import UCUM, UnitProblem, conversion
-from ebbmark.physiology.mechanics import ACCEPTED_HEIGHT_RANGE_CM, ACCEPTED_WEIGHT_RANGE_KG
+from ebbmark.physiology.mechanics import ACCEPTED_HEIGHT_RANGE_CM, ACCEPTED_WEIGHT_RANGE_KG, Sex
 from ebbmark.physiology.readings import Quantity
 
 
@@ -111,7 +115,9 @@ def _row(row: Mapping[str, Any]) -> CodeRow:
     return CodeRow(**{**row, **read})
 
 
-ROWS: Final = tuple(_row(row) for group in table("codes")["group"] for row in group["codes"])
+_TABLE: Final = table("codes")
+
+ROWS: Final = tuple(_row(row) for group in _TABLE["group"] for row in group["codes"])
 
 CODES: Final[dict[tuple[str, str], CodeRow]] = {(row.system, row.code): row for row in ROWS}
 """The table by (system, code)."""
@@ -139,42 +145,10 @@ def is_rhythm(row: CodeRow) -> bool:
     return row.meaning is None and row.display == RHYTHM.display
 
 
-RANGES: dict[Quantity, tuple[float, float]] = {
-    Quantity.PEEP_SET: (0.0, 60.0),  # recruitment goes to 50 cm[H2O] at most
-    Quantity.PEEP_MEASURED: (0.0, 60.0),
-    Quantity.PEEP_TOTAL: (0.0, 60.0),
-    Quantity.PEEP_INTRINSIC: (0.0, 40.0),
-    Quantity.PEAK_PRESSURE: (0.0, 120.0),  # safety valves of ventilators open near 120 cm[H2O]
-    Quantity.PLATEAU_PRESSURE: (0.0, 100.0),
-    Quantity.DRIVING_PRESSURE: (0.0, 80.0),
-    Quantity.PRESSURE_ABOVE_PEEP_SET: (0.0, 80.0),
-    Quantity.PRESSURE_SUPPORT_SET: (0.0, 80.0),
-    Quantity.MEAN_AIRWAY_PRESSURE: (0.0, 80.0),
-    Quantity.TIDAL_VOLUME_SET: (20.0, 3000.0),
-    Quantity.TIDAL_VOLUME_EXPIRED: (0.0, 3000.0),  # 0 is what a disconnected circuit shows
-    Quantity.TIDAL_VOLUME_INSPIRED: (0.0, 3000.0),
-    Quantity.TIDAL_VOLUME_UNSTATED: (0.0, 3000.0),
-    Quantity.COMPLIANCE_STATIC: (1.0, 300.0),
-    Quantity.COMPLIANCE_DYNAMIC: (1.0, 300.0),
-    Quantity.RESISTANCE: (0.0, 300.0),
-    Quantity.RESPIRATORY_RATE_SET: (0.0, 150.0),
-    Quantity.RESPIRATORY_RATE: (0.0, 150.0),
-    Quantity.RESPIRATORY_RATE_SPONTANEOUS: (0.0, 150.0),
-    Quantity.INSPIRATORY_TIME_SET: (0.1, 20.0),
-    Quantity.MINUTE_VOLUME_EXPIRED: (0.0, 60.0),
-    Quantity.FIO2_SET: (0.15, 1.0),  # 0.21 is air; oxygen-poor mixtures exist
-    Quantity.FIO2_MEASURED: (0.15, 1.0),
-    Quantity.SPO2: (10.0, 100.0),
-    Quantity.PAO2: (5.0, 800.0),  # 760 mm[Hg] is pure oxygen at sea level
-    Quantity.PACO2: (5.0, 300.0),
-    Quantity.END_TIDAL_CO2: (0.0, 200.0),  # 0 is what a tube in the wrong place shows
-    Quantity.PH: (6.3, 8.2),
-    Quantity.MEAN_ARTERIAL_PRESSURE: (0.0, 300.0),
-    Quantity.SYSTOLIC_ARTERIAL_PRESSURE: (0.0, 350.0),
-    Quantity.HEART_RATE: (0.0, 400.0),
+RANGES: Final[Mapping[Quantity, tuple[float, float]]] = {
+    quantity: (lowest, highest) for quantity in Quantity for lowest, highest in [_TABLE["ranges"][quantity.slug]]
 }
 """Lowest and highest value that is used, in the unit of the quantity."""
-
 
 _MOST_NAMED = 6
 
@@ -383,3 +357,69 @@ def _is_name(display: str) -> bool:
 
 NO_CODE_MAP = CodeMap(_with_aliases(CODES))
 """Our own table alone."""
+
+
+_V3_GENDER = "http://terminology.hl7.org/CodeSystem/v3-AdministrativeGender"
+_V3_NULL = "http://terminology.hl7.org/CodeSystem/v3-NullFlavor"
+_GENDER = "http://hl7.org/fhir/administrative-gender"
+_SEXES = {
+    (SNOMED, "248152002"): Sex.FEMALE,
+    (SNOMED, "248153007"): Sex.MALE,
+    (_V3_GENDER, "F"): Sex.FEMALE,
+    (_V3_GENDER, "M"): Sex.MALE,
+    (_GENDER, "female"): Sex.FEMALE,
+    (_GENDER, "male"): Sex.MALE,
+}
+_NOT_KNOWN = frozenset({(SNOMED, "184115007"), (_V3_NULL, "UNK"), (_V3_NULL, "ASKU"), (_GENDER, "unknown")})
+_NEITHER = frozenset({(_V3_GENDER, "UN"), (_GENDER, "other")})
+_MOST_SEXES_NAMED = 4
+
+
+def _shown(coding: Coding) -> str:
+    pair = (coding.system, coding.code)
+    known = pair in _NEITHER or pair in _NOT_KNOWN or pair in _SEXES
+    return f"{coding.system}|{coding.code}" if known else code_shown(coding)
+
+
+def sexes_of(codes: Iterable[tuple[str, str]]) -> set[Sex]:
+    """The sexes that these codes (system, code) say; more than one where they contradict one another."""
+    return {_SEXES[pair] for pair in codes if pair in _SEXES}
+
+
+class CodedSex(NamedTuple):
+    """What is said: a sex, or None with the codes that say neither."""
+
+    sex: Sex | None
+    value: str
+
+
+def coded_sex(holder: Observation | Component, others: list[str]) -> CodedSex | Unusable:
+    """Read valueCodeableConcept.
+
+    Codes that are not known here may stand beside one that is; two that are known and contradict each other say
+    neither.
+
+    Args:
+        holder: the Observation or its component.
+        others: names of the values that are there, but for a Quantity.
+    """
+    if holder.valueCodeableConcept is None:
+        found = others[0] if others else "valueQuantity" if holder.valueQuantity is not None else ""
+        if not found:
+            return Unusable(Reason.NO_VALUE, "It has no value.")
+        return Unusable(Reason.NOT_CODED, f"It has {found}; a sex is read from valueCodeableConcept only.")
+    try:
+        concept = msgspec.convert(holder.valueCodeableConcept, Codeable)
+    except msgspec.ValidationError:
+        return Unusable(Reason.NOT_CODED, "Its value does not have the shape of a CodeableConcept.")
+    pairs = [(coding.system, coding.code) for coding in concept.coding if coding.code]
+    if not pairs:
+        return Unusable(Reason.NOT_CODED, "Its value has no code; the sex is not read from a text.")
+    sexes = sexes_of(pairs)
+    if len(sexes) == 1:
+        sex = sexes.pop()
+        return CodedSex(sex, sex.value)
+    listed = ", ".join([_shown(coding) for coding in concept.coding if coding.code][:_MOST_SEXES_NAMED])
+    if not sexes and _NOT_KNOWN.intersection(pairs):
+        return Unusable(Reason.DATA_ABSENT, f"It says that the sex is not known ({listed}).")
+    return CodedSex(None, listed)

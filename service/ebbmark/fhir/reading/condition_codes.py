@@ -15,15 +15,12 @@ from unicodedata import combining, normalize
 
 from ebbmark.data import table
 from ebbmark.fhir.model import Worded, WordedCoding
-from ebbmark.fhir.naming import SNOMED
+from ebbmark.fhir.naming import ALL_ICD, ICD10, ICD10_CM, SNOMED
 from ebbmark.physiology.before.risks import RISK_CONCEPTS
 
 _TABLE: Final = table("condition_codes")
 _SYSTEMS: Final[Mapping[str, tuple[str, ...]]] = {key: tuple(value) for key, value in _TABLE["systems"].items()}
 
-ALL_ICD: Final = _SYSTEMS["ICD"]
-ICD10: Final = _SYSTEMS["WHO"][0]
-ICD10_CM: Final = _SYSTEMS["CM"][0]
 
 NO_RISK: Final = "no-risk"
 """Not a condition that is looked for: codes that are known to stand for something else."""

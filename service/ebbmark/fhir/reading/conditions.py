@@ -24,10 +24,10 @@ from typing import Final
 import msgspec
 
 from ebbmark.fhir.model import Codeable, Coding, Condition, Procedure
-from ebbmark.fhir.naming import SNOMED
+from ebbmark.fhir.naming import ALL_ICD, SNOMED
 from ebbmark.fhir.problems import Ignored, Problem, ProblemKind, Reason, Source
 from ebbmark.fhir.reading.codes import code_shown
-from ebbmark.fhir.reading.condition_codes import ALL_ICD, ConditionCodes, charted_words, named_in_words
+from ebbmark.fhir.reading.condition_codes import ConditionCodes, charted_words, named_in_words
 from ebbmark.fhir.reading.request import BodyWeight, Documented, Received, left_out
 from ebbmark.fhir.times import instant, seconds
 from ebbmark.physiology.mechanics import OBESE_FROM_KG_PER_M2, body_mass_index

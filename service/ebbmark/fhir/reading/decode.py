@@ -14,6 +14,7 @@ import msgspec
 
 from ebbmark.fhir.model import (
     ANY_RESOURCE,
+    RESOURCE_TYPES,
     Bundle,
     ConceptMap,
     Condition,
@@ -29,7 +30,6 @@ from ebbmark.fhir.model import (
     Patient,
     Resource,
 )
-from ebbmark.fhir.naming import RESOURCE_TYPES
 from ebbmark.fhir.problems import MOST_TOLD, Problem, ProblemKind, Rejected, word_shown
 from ebbmark.fhir.reading.request import Limits
 

@@ -18,9 +18,8 @@ from typing import NamedTuple
 from ebbmark.fhir.model import Extension, Patient
 from ebbmark.fhir.naming import SNOMED
 from ebbmark.fhir.problems import MOST_TOLD, Problem, ProblemKind, Reason, word_shown
-from ebbmark.fhir.reading.codes import CODES, HeightKind, SexKind
+from ebbmark.fhir.reading.codes import CODES, HeightKind, SexKind, sexes_of
 from ebbmark.fhir.reading.request import Collected, Height, SexStatement, left_out
-from ebbmark.fhir.reading.values import sexes_of
 from ebbmark.fhir.times import TimeFault, seconds
 from ebbmark.physiology.mechanics import Sex, predicted_body_weight_kg
 

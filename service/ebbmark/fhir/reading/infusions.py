@@ -20,8 +20,7 @@ import msgspec
 from ebbmark.fhir.model import Codeable, Coding, MedicationAdministration, QuantityValue
 from ebbmark.fhir.naming import SNOMED
 from ebbmark.fhir.problems import Ignored, Reason, Source, word_shown
-from ebbmark.fhir.reading.parse_resources import not_needed
-from ebbmark.fhir.reading.request import Received
+from ebbmark.fhir.reading.request import Received, not_needed
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.times import seconds
 from ebbmark.physiology.timeline import Infusion

@@ -1,23 +1,23 @@
-"""From Observations to readings and heights, and to those that do not count.
+"""Reading of Observations: to readings, heights, weights and sexes, and to those that do not count.
 
-`read_observations` is the hot path of the service. It takes the plain case (final, with a known subject, one time,
-values with a known code and unit) with a few table look-ups, and hands everything else to `admit`, which reads the
-same things the careful way. Whatever `admit` would object to must not be plain.
+The hot path of the service takes the plain case (final, with a known subject, one time, values with a known code and
+unit) with a few table look-ups, and hands everything else to `admit`, which reads the same things the careful way.
+Whatever `admit` would object to must not be plain.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
-from ebbmark.fhir.model import Component, Observation
-from ebbmark.fhir.naming import LONGEST_ID
-from ebbmark.fhir.problems import Reason, Source
+from ebbmark.fhir.model import RESOURCE_TYPES, Coding, Component, Observation, QuantityValue
+from ebbmark.fhir.naming import CODE_SYSTEM, LONGEST_ID, RESULT_SYSTEM, tail_of
+from ebbmark.fhir.problems import Ignored, Problem, ProblemKind, Reason, Source, word_shown
 from ebbmark.fhir.reading.coded_values import coded_values, holds_rhythm, is_coded
+from ebbmark.fhir.reading.codes import PlainRule, Unusable
 from ebbmark.fhir.reading.duplicates import newest_of, settle_duplicates
-from ebbmark.fhir.reading.eligibility import admit, is_own_result, moment_of_period, moment_of_text, note_subject
-from ebbmark.fhir.reading.request import Collected, Context, Received, left_out
+from ebbmark.fhir.reading.request import USABLE_STATUSES, Collected, Context, Moment, Received, left_out, not_a_patient
 from ebbmark.fhir.reading.units import UCUM
-from ebbmark.fhir.reading.values import many_key
+from ebbmark.fhir.reading.values import many_key, moment_of, moment_of_period, moment_of_text, other_values, read_value
 from ebbmark.physiology.readings import Reading
 
 _UNDECIDED = frozenset({Reason.CONFLICT.slug, Reason.ENTERED_IN_ERROR.slug})
@@ -35,82 +35,125 @@ def read_observations(items: Sequence[Received[Observation]], context: Context) 
     identities = [item.resource.id for item in items if item.resource.id]
     if len(set(identities)) < len(identities):
         items, collected.ignored = newest_of(items)
-    readings, sources, used = collected.readings, collected.sources, collected.used
+    read_plain = _plain_reader(context, collected)
+    for item in items:
+        outcome = read_plain(item)
+        if outcome is True:
+            continue
+        if context.coded and is_coded(item.resource, context):
+            collected.coded.append(item)
+        elif outcome:
+            collected.ignored.append(left_out(item, *outcome))
+        else:
+            admit(item, context, collected)
+            if context.rhythms and item.resource.component and holds_rhythm(item.resource, context):
+                collected.rhythm_panels.append(item)
+    _take_coded(received, context, collected)
+    settle_duplicates(collected)
+    return collected
+
+
+def _plain_reader(context: Context, collected: Collected) -> Callable[[Received[Observation]], bool | Unusable]:
+    """The hot path: reads one plain Observation, or a panel all of whose components are plain.
+
+    What it reads with is bound once per request. The reader that is returned says True where it has read; why the
+    Observation does not count, where its code alone says so; and False, with nothing done, where it is not plain.
+    """
+    readings, sources, used, parts = collected.readings, collected.sources, collected.used, collected.parts
     plain_rules, odd_rules, many_rules = context.code_map.rules, collected.odd_rules, collected.many_rules
-    statuses, unusable = context.statuses, collected.unusable
+    statuses, unusable, variants = context.statuses, collected.unusable, collected.variants
     times, subjects, devices = collected.times, collected.subjects, collected.plain_devices
     encounters = collected.encounters
     new = tuple.__new__  # Reading(...) takes twice as long
-    for item in items:
+
+    def rule_of(codings: Sequence[Coding], quantity: QuantityValue) -> PlainRule | None:
+        if len(codings) != 1:
+            return many_rules.get(many_key(codings, quantity))
+        coding, code = codings[0], quantity.code
+        rule = plain_rules.get((coding.system, coding.code, code)) if quantity.system == UCUM else None
+        return rule or odd_rules.get((coding.system, coding.code, quantity.system, code, quantity.unit))
+
+    def read_panel(observation: Observation, moment: Moment) -> str:
+        """The canonical text of all components, once their readings are kept; empty where one is not plain."""
+        first, texts = len(readings), []
+        found: list[Reading] = []
+        varied: dict[int, str] = {}
+        for part in observation.component:
+            quantity = part.valueQuantity
+            if (
+                quantity is None
+                or (value := quantity.value) is None
+                or quantity.comparator
+                or part.modifierExtension
+                or part.dataAbsentReason
+                or _has_other_value(part)
+                or (rule := rule_of(part.code.coding, quantity)) is None
+            ):
+                return ""
+            meaning, multiply, divide, low, high, variant, slug, unit = rule
+            ours = value * multiply / divide
+            if not low <= ours <= high:
+                return ""
+            if variant:
+                varied[first + len(found)] = variant
+            found.append(new(Reading, (meaning, ours, moment[0], moment[1], len(sources))))
+            texts.append(f"{slug}|{ours!r}|{unit}|{moment[2]}")
+        variants.update(varied)
+        parts.update((first + number, f".component[{number}]") for number in range(len(found)))
+        readings.extend(found)
+        return ";".join(texts)
+
+    def read(item: Received[Observation]) -> bool | Unusable:
         observation = item.resource
         subject, device, quantity = observation.subject, observation.device, observation.valueQuantity
         if (
-            quantity is None
-            or (value := quantity.value) is None
-            or observation.status not in statuses
+            observation.status not in statuses
             or (subject is not None and subject.reference not in subjects)
             or (device is not None and device.reference not in devices)
-            or quantity.comparator
-            or observation.component
-            or observation.modifierExtension
             or observation.implicitRules
-            or (observation.identifier and is_own_result(observation))
+            or observation.modifierExtension
             or observation.contained
-            or observation.dataAbsentReason
             or observation.effectiveTiming
             or observation.focus
             or (observation.effectiveDateTime and observation.effectiveInstant)
-            or observation.valueString is not None
-            or observation.valueCodeableConcept is not None
-            or observation.valueInteger is not None
-            or observation.valueBoolean is not None
-            or observation.valueRange is not None
-            or observation.valueRatio is not None
-            or observation.valueSampledData is not None
-            or observation.valueTime is not None
-            or observation.valueDateTime is not None
-            or observation.valuePeriod is not None
+            or (observation.identifier and is_own_result(observation))
+            or _has_other_value(observation)
         ):
-            if context.coded and is_coded(observation, context):
-                collected.coded.append(item)
-            elif not observation.component or not _read_plain_panel(item, context, collected):
-                admit(item, context, collected)
-                if context.rhythms and observation.component and holds_rhythm(observation, context):
-                    collected.rhythm_panels.append(item)
-            continue
-        text = observation.effectiveDateTime or observation.effectiveInstant
-        if observation.effectivePeriod is None:
+            return False
+        text, period = observation.effectiveDateTime or observation.effectiveInstant, observation.effectivePeriod
+        if period is None:
             moment = times.get(text) or moment_of_text(text, context, collected)
         else:
-            moment = None if text else moment_of_period(observation.effectivePeriod, context, collected)
-        codings = observation.code.coding
-        if len(codings) != 1:
-            rule = many_rules.get(many_key(codings, quantity))
+            moment = None if text else moment_of_period(period, context, collected)
+        if observation.component:
+            # What its own dataAbsentReason says is about its own value only.
+            if moment is None or quantity is not None or is_own_result(observation) or is_coded(observation, context):
+                return False
+            value_text = read_panel(observation, moment)
+            if not value_text:
+                return False
         else:
-            coding, code = codings[0], quantity.code
-            rule = plain_rules.get((coding.system, coding.code, code)) if quantity.system == UCUM else None
-            if rule is None:
-                rule = odd_rules.get((coding.system, coding.code, quantity.system, code, quantity.unit))
-        if rule is None or moment is None:
-            known = len(codings) == 1 and unusable.get((codings[0].system, codings[0].code))
-            if context.coded and is_coded(observation, context):
-                collected.coded.append(item)
-            elif known:
-                collected.ignored.append(left_out(item, *known))
-            else:
-                admit(item, context, collected)
-            continue
-        meaning, multiply, divide, low, high, variant, slug, unit = rule
-        ours = value * multiply / divide
-        if not low <= ours <= high:
-            admit(item, context, collected)
-            continue
-        if variant:
-            collected.variants[len(readings)] = variant
+            if (
+                quantity is None
+                or (value := quantity.value) is None
+                or quantity.comparator
+                or observation.dataAbsentReason
+            ):
+                return False
+            codings = observation.code.coding
+            rule = rule_of(codings, quantity)
+            if rule is None or moment is None:
+                return unusable.get((codings[0].system, codings[0].code), False) if len(codings) == 1 else False
+            meaning, multiply, divide, low, high, variant, slug, unit = rule
+            ours = value * multiply / divide
+            if not low <= ours <= high:
+                return False
+            if variant:
+                variants[len(readings)] = variant
+            readings.append(new(Reading, (meaning, ours, moment[0], moment[1], len(sources))))
+            value_text = f"{slug}|{ours!r}|{unit}|{moment[2]}"
         if subject is None:
             collected.without_subject += 1
-        start, end, when = moment
-        readings.append(new(Reading, (meaning, ours, start, end, len(sources))))
         identity, meta = observation.id, observation.meta
         if not identity or len(identity) > LONGEST_ID:
             reference = item.full_url
@@ -118,39 +161,12 @@ def read_observations(items: Sequence[Received[Observation]], context: Context) 
             reference = f"Observation/{identity}/_history/{meta.versionId}"
         else:
             reference = f"Observation/{identity}"
-        sources.append(Source(item.path, reference, f"{slug}|{ours!r}|{unit}|{when}"))
+        sources.append(Source(item.path, reference, value_text))
         used.append(item)
         encounters.add(observation.encounter.reference if observation.encounter is not None else "")
-    _take_coded(received, context, collected)
-    settle_duplicates(collected)
-    return collected
+        return True
 
-
-def _take_coded(received: Sequence[Received[Observation]], context: Context, collected: Collected) -> None:
-    """Read positions, modes and rhythms, and list those that count for nothing."""
-    undecided: list[Received[Observation]] = []
-    if context.rhythms and collected.ignored:
-        paths = {one.path for one in collected.ignored if one.code in _UNDECIDED}
-        undecided = [item for item in received if item.path in paths and is_coded(item.resource, context)]
-    if not collected.coded and not collected.rhythm_panels and not undecided:
-        return
-    collected.coded_values = coded_values(collected.coded, undecided, collected.rhythm_panels, context)
-    for item in collected.coded_values.taken:
-        note_subject(item, collected)
-    for item in collected.coded_values.left:
-        admit(item, context, collected)
-
-
-def _is_special_panel(one: Observation) -> bool:
-    """Whether anything is there that a plain panel has not; its own dataAbsentReason is about its own value only."""
-    return bool(
-        one.modifierExtension
-        or one.implicitRules
-        or one.effectiveTiming
-        or one.focus
-        or (one.effectiveDateTime and one.effectiveInstant)
-        or _has_other_value(one)
-    )
+    return read
 
 
 def _has_other_value(one: Observation | Component) -> bool:
@@ -168,67 +184,145 @@ def _has_other_value(one: Observation | Component) -> bool:
     )
 
 
-def _read_plain_panel(item: Received[Observation], context: Context, collected: Collected) -> bool:
-    """Read a panel all of whose components are plain; False, and nothing done, where one is not."""
+def _take_coded(received: Sequence[Received[Observation]], context: Context, collected: Collected) -> None:
+    """Read positions, modes and rhythms, and list those that count for nothing."""
+    undecided: list[Received[Observation]] = []
+    if context.rhythms and collected.ignored:
+        paths = {one.path for one in collected.ignored if one.code in _UNDECIDED}
+        undecided = [item for item in received if item.path in paths and is_coded(item.resource, context)]
+    if not collected.coded and not collected.rhythm_panels and not undecided:
+        return
+    collected.coded_values = coded_values(collected.coded, undecided, collected.rhythm_panels, context)
+    for item in collected.coded_values.taken:
+        note_subject(item, collected)
+    for item in collected.coded_values.left:
+        admit(item, context, collected)
+
+
+_STATUS_REASONS: dict[str, tuple[Reason, str]] = {
+    "preliminary": (Reason.PRELIMINARY, "Its status is preliminary, and the request does not accept those."),
+    "registered": (Reason.REGISTERED, "It is registered only: there is no result yet."),
+    "cancelled": (Reason.CANCELLED, "It was cancelled."),
+    "entered-in-error": (Reason.ENTERED_IN_ERROR, "It was entered in error."),
+    "unknown": (Reason.STATUS_UNKNOWN, "Its status is unknown."),
+}
+
+
+def admit(item: Received[Observation], context: Context, collected: Collected) -> None:
+    """Read one Observation of any shape."""
     observation = item.resource
-    subject, device = observation.subject, observation.device
-    text = observation.effectiveDateTime or observation.effectiveInstant
-    if (
-        observation.valueQuantity is not None
-        or observation.status not in context.statuses
-        or (subject is not None and subject.reference not in collected.subjects)
-        or (device is not None and device.reference not in collected.plain_devices)
-        or _is_special_panel(observation)
-        or is_own_result(observation)
-        or observation.contained
-    ):
-        return False
-    if observation.effectivePeriod is None:
-        moment = collected.times.get(text) or moment_of_text(text, context, collected)
-    else:
-        moment = None if text else moment_of_period(observation.effectivePeriod, context, collected)
-    if moment is None:
-        return False
-    plain_rules, odd_rules, many_rules = context.code_map.rules, collected.odd_rules, collected.many_rules
-    start, end, when = moment
-    place, first = len(collected.sources), len(collected.readings)
-    readings: list[Reading] = []
-    variants: list[tuple[int, str]] = []
-    texts: list[str] = []
-    for component in observation.component:
-        quantity, codings = component.valueQuantity, component.code.coding
-        if (
-            quantity is None
-            or (value := quantity.value) is None
-            or quantity.comparator
-            or component.modifierExtension
-            or component.dataAbsentReason
-            or _has_other_value(component)
-        ):
-            return False
-        if len(codings) != 1:
-            rule = many_rules.get(many_key(codings, quantity))
-        else:
-            coding, code = codings[0], quantity.code
-            rule = plain_rules.get((coding.system, coding.code, code)) if quantity.system == UCUM else None
-            if rule is None:
-                rule = odd_rules.get((coding.system, coding.code, quantity.system, code, quantity.unit))
-        if rule is None:
-            return False
-        meaning, multiply, divide, low, high, variant, slug, unit = rule
-        ours = value * multiply / divide
-        if not low <= ours <= high:
-            return False
-        if variant:
-            variants.append((first + len(readings), variant))
-        readings.append(tuple.__new__(Reading, (meaning, ours, start, end, place)))
-        texts.append(f"{slug}|{ours!r}|{unit}|{when}")
-    if subject is None:
+    refusal = _not_admissible(item, context, collected)
+    if refusal is not None:
+        collected.ignored.append(left_out(item, *refusal))
+        return
+    _list_contained(item, collected)
+    moment = moment_of(item, context, collected)
+    category = _category(observation, context, collected)
+    parts: list[tuple[Observation | Component, str]] = []
+    if not observation.component or observation.valueQuantity is not None or other_values(observation):
+        parts.append((observation, ""))
+    parts += [(component, f".component[{number}]") for number, component in enumerate(observation.component)]
+    if isinstance(moment, Unusable) and observation.component:
+        collected.ignored.append(left_out(item, *moment))
+    first, personal = len(collected.readings), _personal(collected)
+    texts = [
+        text for holder, part in parts if (text := read_value(item, holder, part, moment, category, context, collected))
+    ]
+    found = len(collected.readings) > first or _personal(collected) > personal
+    if observation.subject is None and found:
         collected.without_subject += 1
-    collected.parts.update((first + number, f".component[{number}]") for number in range(len(readings)))
-    collected.variants.update(variants)
-    collected.readings += readings
-    collected.sources.append(Source(item.path, item.reference, ";".join(texts)))
-    collected.used.append(item)
-    collected.encounters.add(observation.encounter.reference if observation.encounter is not None else "")
-    return True
+    if len(collected.readings) > first:
+        collected.sources.append(Source(item.path, item.reference, ";".join(texts)))
+        collected.used.append(item)
+        collected.encounters.add(observation.encounter.reference if observation.encounter else "")
+
+
+def _personal(collected: Collected) -> int:
+    return len(collected.heights) + len(collected.sexes) + len(collected.weights)
+
+
+def _list_contained(item: Received[Observation], collected: Collected) -> None:
+    """Name what an Observation carries within itself and nobody reads; a device only tells setting from measurement."""
+    contained = item.resource.contained
+    for number, resource in enumerate(contained if isinstance(contained, list) else ()):
+        kind = (
+            word_shown(str(resource.get("resourceType", "")), RESOURCE_TYPES, "") if isinstance(resource, dict) else ""
+        )
+        if kind not in ("Device", "DeviceMetric", "Observation"):
+            sentence = f"A contained {kind or 'resource'} is not read."
+            path = f"{item.path}.contained[{number}]"
+            collected.ignored.append(Ignored(path, item.reference, Reason.NOT_USED.slug, sentence))
+
+
+def is_own_result(observation: Observation) -> bool:
+    """Whether this service made it: an answer that came back must not become an input, signed or not."""
+    return any(coding.system == CODE_SYSTEM for coding in observation.code.coding) or any(
+        identifier.system == RESULT_SYSTEM for identifier in observation.identifier
+    )
+
+
+def _not_admissible(item: Received[Observation], context: Context, collected: Collected) -> Unusable | None:
+    """What keeps the whole Observation out, value aside."""
+    observation = item.resource
+    if is_own_result(observation):  # whatever became of it since
+        return Unusable(Reason.OWN_RESULT, "It is an earlier result of this service, not a reading.")
+    status = observation.status
+    if status in context.statuses:
+        pass
+    elif status in _STATUS_REASONS:
+        return Unusable(*_STATUS_REASONS[status])
+    else:
+        sentence = "Its status is not one that FHIR R4 knows for an Observation."
+        accepted = ", ".join([*sorted(USABLE_STATUSES), *_STATUS_REASONS])
+        collected.problems.append(
+            Problem(ProblemKind.INVALID_CODE, f"{item.path}.status", "another status", accepted, sentence)
+        )
+        return Unusable(Reason.STATUS_UNKNOWN, sentence)
+    if observation.implicitRules:
+        return Unusable(Reason.IMPLICIT_RULES, "It was made under implicit rules that are not known here.")
+    if observation.modifierExtension:
+        return Unusable(Reason.MODIFIER_EXTENSION, "It carries a modifier extension that is not known here.")
+    subject = observation.subject
+    kind = not_a_patient(observation)
+    if kind:
+        return Unusable(Reason.OTHER_SUBJECT, f"It is about a {kind}, not about a patient.")
+    if subject is None:
+        return None
+    _note_subject(item, collected)
+    return None
+
+
+def note_subject(item: Received[Observation], collected: Collected) -> None:
+    """Hold an Observation that is no reading, such as a rhythm, to the one patient of the request, too."""
+    _note_subject(item, collected)
+    collected.without_subject += item.resource.subject is None
+
+
+def _note_subject(item: Received[Observation], collected: Collected) -> None:
+    subject = item.resource.subject
+    if subject is None:
+        return
+    if subject.reference:
+        collected.subjects.setdefault(subject.reference, item.path)
+    elif subject.identifier is not None:
+        collected.identified_subjects.setdefault((subject.identifier.system, subject.identifier.value), item.path)
+
+
+def _category(observation: Observation, context: Context, collected: Collected) -> str:
+    """DeviceMetric.category of the Observation's device, or empty where it cannot be found."""
+    if observation.device is None:
+        return ""
+    reference = observation.device.reference
+    if reference.startswith("#"):
+        contained = observation.contained if isinstance(observation.contained, list) else []
+        for resource in contained:
+            if isinstance(resource, dict) and resource.get("id") == reference[1:]:
+                category = resource.get("category")
+                return category if isinstance(category, str) else ""
+        return ""
+    category = context.categories.get(reference) or context.categories.get(tail_of(reference)) or ""
+    if category:
+        collected.asked_devices.update((reference, tail_of(reference)))
+    else:
+        collected.plain_devices.add(reference)
+    return category

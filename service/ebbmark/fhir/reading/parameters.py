@@ -13,8 +13,8 @@ from ebbmark.fhir.model import Bundle, ConceptMap, Condition, Observation, Patie
 from ebbmark.fhir.model import Parameter as Given
 from ebbmark.fhir.operations import CHOICE_REASONS
 from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.fhir.reading.concept_map import rows_of
 from ebbmark.fhir.reading.request import Acknowledger, Question, Received
+from ebbmark.fhir.reading.terminology import rows_of
 from ebbmark.fhir.reading.units import UCUM, to_canonical, unit_shown
 from ebbmark.fhir.times import seconds
 from ebbmark.physiology.before.plan_checks import Variant

@@ -47,6 +47,7 @@ from ebbmark.fhir.reading.request import (
     Received,
     RequestContext,
     left_out,
+    not_needed,
 )
 
 _TAKEN_BACK = frozenset({"entered-in-error", "cancelled"})
@@ -347,11 +348,6 @@ def _concluded(report: DiagnosticReport, codes: ConditionCodes) -> Condition | N
         except msgspec.ValidationError:
             continue
     return None
-
-
-def not_needed(kind: str) -> str:
-    """Why a resource of this type is left out."""
-    return f"A resource of type {kind} is not needed for this question."
 
 
 def _too_many(count: int, path: str, most: int, question: Question) -> None:

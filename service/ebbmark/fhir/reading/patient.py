@@ -207,7 +207,7 @@ def _age_at_trial(received: Received[Patient] | None, collected: Collected) -> f
 
 def _last_reading_s(collected: Collected, otherwise_s: float) -> float:
     """End of the last reading, so that what holds at that time follows from the inputs alone."""
-    return max((reading.end_s for reading in collected.readings), default=otherwise_s)
+    return max([reading[3] for reading in collected.readings], default=otherwise_s)
 
 
 _NOT_NOW: Final = frozenset({"old", "maiden", "nickname", "anonymous"})

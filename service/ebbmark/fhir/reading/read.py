@@ -15,13 +15,11 @@ from ebbmark.fhir.model import Observation
 from ebbmark.fhir.naming import tail_of, unversioned
 from ebbmark.fhir.operations import Operation
 from ebbmark.fhir.problems import Ignored, MappedCode, Problem, ProblemKind, Reason, Rejected
-from ebbmark.fhir.reading.charting import as_charted
+from ebbmark.fhir.reading.charting import as_charted, doubts_of
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import NO_CODE_MAP, CodeMap
-from ebbmark.fhir.reading.concept_map import MapRows, lay_over
 from ebbmark.fhir.reading.conditions import Conditions, mixed, read_body_mass, read_conditions
 from ebbmark.fhir.reading.decode import decode, too_deep
-from ebbmark.fhir.reading.eligibility import doubts_of
 from ebbmark.fhir.reading.infusions import Infusions, read_infusions
 from ebbmark.fhir.reading.observations import read_observations
 from ebbmark.fhir.reading.parse_resources import sort_resources
@@ -36,6 +34,7 @@ from ebbmark.fhir.reading.request import (
     RequestContext,
     left_out,
 )
+from ebbmark.fhir.reading.terminology import MapRows, lay_over
 from ebbmark.fhir.reading.units import UCUM, contradicts, unit_shown
 from ebbmark.fhir.times import age_range_years
 from ebbmark.physiology.readings import Quantity
@@ -119,8 +118,10 @@ def _answerable(question: Question, operation: Operation, code_map: CodeMap, of_
         infusions = read_infusions(question.infusions, question.as_of_s)
     person = read_person(question.patients, question.asked.sex, question.as_of_s, collected)
     height_cm = person.height_cm if person and operation.reads_conditions else None
-    until_s = max([one.end_s for one in collected.readings], default=question.as_of_s)
-    bmi = read_body_mass(collected.weights, height_cm, until_s, conditions) if collected.weights else None
+    bmi = None
+    if collected.weights:
+        until_s = max([one.end_s for one in collected.readings], default=question.as_of_s)
+        bmi = read_body_mass(collected.weights, height_cm, until_s, conditions)
     subject = collected.subject if person else _subject_of(question, collected)
     weightless = [] if operation.needs_weight else [one for one in collected.problems if is_about_weight(one)]
     ignored = [*question.ignored, *collected.ignored, *conditions.ignored, *infusions.ignored]

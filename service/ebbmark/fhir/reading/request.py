@@ -12,12 +12,12 @@ from ebbmark.fhir.model import Condition, DeviceMetric, MedicationAdministration
 from ebbmark.fhir.naming import reference_to, tail_of
 from ebbmark.fhir.problems import Ignored, MappedCode, Problem, Reason, Source
 from ebbmark.fhir.reading.codes import NO_CODE_MAP, CodeMap, CodeRow, HeightKind, PlainRule, SexKind, Unusable
-from ebbmark.fhir.reading.site import NO_SITE, Site
+from ebbmark.fhir.reading.condition_codes import BUILT_IN, ConditionCodes
 from ebbmark.physiology.before.plan_checks import Variant
-from ebbmark.physiology.before.staircase import StaircaseRules
+from ebbmark.physiology.before.staircase import COMMON_PRACTICE, STAIRCASES, StaircaseRules
 from ebbmark.physiology.findings import IN_USE, Change, PatientStatus
 from ebbmark.physiology.mechanics import Sex
-from ebbmark.physiology.protocols import Protocol
+from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, PROTOCOLS, Protocol
 from ebbmark.physiology.readings import Reading, UnusableReading
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, NO_RHYTHM, Rhythms, StopLimits
 from ebbmark.physiology.timeline import Infusion
@@ -38,6 +38,37 @@ class Limits:
 
 
 DEFAULT_LIMITS = Limits()
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """The rules in force here.
+
+    Attributes:
+        condition_codes: which codes stand for which condition.
+        protocols: rules for reading a trial; the first is the default.
+        staircases: how a trial is performed; the first is the default.
+        stop_limits: signed by a clinician of the site, or the defaults.
+    """
+
+    condition_codes: ConditionCodes = BUILT_IN
+    protocols: tuple[Protocol, ...] = PROTOCOLS
+    staircases: tuple[StaircaseRules, ...] = STAIRCASES
+    stop_limits: StopLimits = DEFAULT_STOP_LIMITS
+
+    @property
+    def default_protocol(self) -> Protocol:
+        """Applied where the request names none."""
+        return DEFAULT_PROTOCOL
+
+    @property
+    def default_staircase(self) -> StaircaseRules:
+        """Laid out where the request names none."""
+        return COMMON_PRACTICE
+
+
+NO_SITE = Site()
+"""What holds where a site has configured nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,6 +250,11 @@ class Question:
     ignored: list[Ignored] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+
+
+def not_needed(kind: str) -> str:
+    """Why a resource of this type is left out."""
+    return f"A resource of type {kind} is not needed for this question."
 
 
 class Moment(NamedTuple):

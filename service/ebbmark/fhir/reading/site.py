@@ -10,7 +10,6 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import date
 from typing import Annotated, Any, Final, Generic, TypeVar
 
@@ -18,45 +17,12 @@ import msgspec
 from msgspec import Meta
 from msgspec import inspect as shapes
 
-from ebbmark.fhir.reading.condition_codes import BUILT_IN, ConditionCodes
-from ebbmark.physiology.before.staircase import COMMON_PRACTICE, STAIRCASES, MarginMarker, StaircaseRules
-from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, PROTOCOLS, Protocol
-from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, StopLimits
+from ebbmark.physiology.before.staircase import MarginMarker
 
 
 class SiteFileError(ValueError):
     """A file of the site that cannot be used; the message names the file's element and holds no patient data."""
 
-
-@dataclass(frozen=True, slots=True)
-class Site:
-    """The rules in force here.
-
-    Attributes:
-        condition_codes: which codes stand for which condition.
-        protocols: rules for reading a trial; the first is the default.
-        staircases: how a trial is performed; the first is the default.
-        stop_limits: signed by a clinician of the site, or the defaults.
-    """
-
-    condition_codes: ConditionCodes = BUILT_IN
-    protocols: tuple[Protocol, ...] = PROTOCOLS
-    staircases: tuple[StaircaseRules, ...] = STAIRCASES
-    stop_limits: StopLimits = DEFAULT_STOP_LIMITS
-
-    @property
-    def default_protocol(self) -> Protocol:
-        """Applied where the request names none."""
-        return DEFAULT_PROTOCOL
-
-    @property
-    def default_staircase(self) -> StaircaseRules:
-        """Laid out where the request names none."""
-        return COMMON_PRACTICE
-
-
-NO_SITE = Site()
-"""What holds where a site has configured nothing."""
 
 Text = Annotated[str, Meta(pattern=r"\S")]
 _Value = TypeVar("_Value")

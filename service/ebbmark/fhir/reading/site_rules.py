@@ -10,12 +10,12 @@ from collections.abc import Sequence
 from dataclasses import fields, replace
 from typing import Any
 
+from ebbmark.fhir.reading.request import Site
 from ebbmark.fhir.reading.site import (
     Completion,
     Number,
     ProtocolFile,
     ProtocolGiven,
-    Site,
     SiteFileError,
     StaircaseGiven,
     StopLimitsFile,

@@ -1,31 +1,26 @@
-"""The number that an Observation or a component holds, in our unit, or why it holds none.
+"""The value and the time of an Observation or a component: a number in our unit and when, or why there is none.
 
-A coded sex counts where two official sources name the code alike; a free text is never interpreted.
-
-Sources: SNOMED CT, US Core 6.0.0-ballot (value set us-core-sex-for-clinical-use, its mapping to SNOMED CT) and WHO,
-Global Digital Health Certification Network (ConceptMap ICVP.Core); v3 AdministrativeGender, FHIR R4 4.0.1
-(/v3/AdministrativeGender/vs.html) and HL7 C-CDA 5.0.0 (Birth Sex Observation); FHIR AdministrativeGender, FHIR R4 4.0.1
-(/valueset-administrative-gender.html) and the same ConceptMap. UNK, ASKU: US Core, value set birthsex.
+A coded sex counts, a free text is never interpreted. The time is of effectiveDateTime, effectiveInstant,
+effectivePeriod or an effectiveTiming of one event.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
+from datetime import UTC, datetime
 from typing import NamedTuple
 
-import msgspec
-
-from ebbmark.fhir.model import Codeable, Coding, Component, Observation, QuantityValue
-from ebbmark.fhir.naming import SNOMED
+from ebbmark.fhir.model import Coding, Component, Observation, Period, QuantityValue
 from ebbmark.fhir.problems import Problem, ProblemKind, Reason, Source, word_shown
 from ebbmark.fhir.reading.codes import (
+    CodedSex,
     HeightKind,
     PlainRule,
     SexKind,
     Unusable,
     ValueRule,
     WeightKind,
-    code_shown,
+    coded_sex,
     meaning_of,
     value_rule,
     with_category,
@@ -41,75 +36,8 @@ from ebbmark.fhir.reading.request import (
     left_out,
 )
 from ebbmark.fhir.reading.units import UCUM, UNITS, UnitFault, UnitProblem
-from ebbmark.physiology.mechanics import Sex
+from ebbmark.fhir.times import TimeFault, seconds
 from ebbmark.physiology.readings import Quantity, Reading
-
-_V3_GENDER = "http://terminology.hl7.org/CodeSystem/v3-AdministrativeGender"
-_V3_NULL = "http://terminology.hl7.org/CodeSystem/v3-NullFlavor"
-_GENDER = "http://hl7.org/fhir/administrative-gender"
-
-_SEXES = {
-    (SNOMED, "248152002"): Sex.FEMALE,
-    (SNOMED, "248153007"): Sex.MALE,
-    (_V3_GENDER, "F"): Sex.FEMALE,
-    (_V3_GENDER, "M"): Sex.MALE,
-    (_GENDER, "female"): Sex.FEMALE,
-    (_GENDER, "male"): Sex.MALE,
-}
-_NOT_KNOWN = frozenset({(SNOMED, "184115007"), (_V3_NULL, "UNK"), (_V3_NULL, "ASKU"), (_GENDER, "unknown")})
-_NEITHER = frozenset({(_V3_GENDER, "UN"), (_GENDER, "other")})
-_MOST_NAMED = 4
-
-
-def _shown(coding: Coding) -> str:
-    pair = (coding.system, coding.code)
-    known = pair in _NEITHER or pair in _NOT_KNOWN or pair in _SEXES
-    return f"{coding.system}|{coding.code}" if known else code_shown(coding)
-
-
-def sexes_of(codes: Iterable[tuple[str, str]]) -> set[Sex]:
-    """The sexes that these codes (system, code) say; more than one where they contradict one another."""
-    return {_SEXES[pair] for pair in codes if pair in _SEXES}
-
-
-class CodedSex(NamedTuple):
-    """What is said: a sex, or None with the codes that say neither."""
-
-    sex: Sex | None
-    value: str
-
-
-def coded_sex(holder: Observation | Component, others: list[str]) -> CodedSex | Unusable:
-    """Read valueCodeableConcept.
-
-    Codes that are not known here may stand beside one that is; two that are known and contradict each other say
-    neither.
-
-    Args:
-        holder: the Observation or its component.
-        others: names of the values that are there, but for a Quantity.
-    """
-    if holder.valueCodeableConcept is None:
-        found = others[0] if others else "valueQuantity" if holder.valueQuantity is not None else ""
-        if not found:
-            return Unusable(Reason.NO_VALUE, "It has no value.")
-        return Unusable(Reason.NOT_CODED, f"It has {found}; a sex is read from valueCodeableConcept only.")
-    try:
-        concept = msgspec.convert(holder.valueCodeableConcept, Codeable)
-    except msgspec.ValidationError:
-        return Unusable(Reason.NOT_CODED, "Its value does not have the shape of a CodeableConcept.")
-    pairs = [(coding.system, coding.code) for coding in concept.coding if coding.code]
-    if not pairs:
-        return Unusable(Reason.NOT_CODED, "Its value has no code; the sex is not read from a text.")
-    sexes = sexes_of(pairs)
-    if len(sexes) == 1:
-        sex = sexes.pop()
-        return CodedSex(sex, sex.value)
-    listed = ", ".join([_shown(coding) for coding in concept.coding if coding.code][:_MOST_NAMED])
-    if not sexes and _NOT_KNOWN.intersection(pairs):
-        return Unusable(Reason.DATA_ABSENT, f"It says that the sex is not known ({listed}).")
-    return CodedSex(None, listed)
-
 
 _TABLE_HELPS = " The site's charting table (EBBMARK_CHARTING) can name the unit of numbers under this code."
 _BOUNDS = frozenset({"<", "<=", ">=", ">"})
@@ -136,6 +64,18 @@ _OTHER_VALUES = (
 )
 
 
+class _Place(NamedTuple):
+    """Where a value stands: an Observation or one of its components, and the FHIRPath below the Observation."""
+
+    item: Received[Observation]
+    holder: Observation | Component
+    part: str
+
+    @property
+    def path(self) -> str:
+        return self.item.path + self.part
+
+
 def read_value(
     item: Received[Observation],
     holder: Observation | Component,
@@ -146,7 +86,7 @@ def read_value(
     collected: Collected,
 ) -> str:
     """Read one value; returns its canonical text, or nothing where it is no reading."""
-    codings = holder.code.coding
+    place, codings = _Place(item, holder, part), holder.code.coding
     meaning = meaning_of(codings, context.code_map.table)
     if not isinstance(meaning, Unusable):
         meaning = with_category(meaning, category)
@@ -156,10 +96,16 @@ def read_value(
         words = " Its value is words, and words alone are not read." if isinstance(holder.valueString, str) else ""
         collected.ignored.append(left_out(item, meaning.reason, f"{meaning.sentence}{words}", part))
         return ""
+    at_s, when = (moment.end_s, moment.text) if isinstance(moment, Moment) else (None, "|")
     if isinstance(meaning.quantity, SexKind):
-        _keep_sex(item, holder, part, meaning.quantity, moment, collected)
+        said = _sex_at(place, moment, collected)
+        if isinstance(said, Unusable):
+            collected.ignored.append(left_out(item, *said, part=part))
+        elif said is not None:
+            source = Source(item.path, item.reference, f"{meaning.quantity.value}|{said.value}||{when}")
+            collected.sexes.append(SexStatement(said.sex, said.value, meaning.quantity, at_s, item, part, source))
         return ""
-    fault = _no_one_value(item, holder, part, collected) or _no_number(holder)
+    fault = _no_one_value(place, collected) or _no_number(holder)
     if fault is not None:
         collected.ignored.append(left_out(item, *fault, part=part))
         return ""
@@ -173,57 +119,47 @@ def read_value(
         return ""
     rule = value_rule(meaning.quantity, meaning, quantity, context.code_map.units)
     if isinstance(rule, UnitProblem):
-        _refuse_unit(item, part, rule, quantity.value, meaning.quantity, collected)
+        _refuse_unit(place, rule, quantity.value, meaning.quantity, collected)
         return ""
     collected.notes.update(dict.fromkeys(rule.notes))
     ours = quantity.value * rule.multiply / rule.divide
     if not rule.low <= ours <= rule.high:
-        _refuse_size(item, part, rule, ours, collected)
+        _refuse_size(place, rule, ours, collected)
         return ""
+    text = f"{rule.slug}|{ours!r}|{rule.unit}|{when}"
     if isinstance(meaning.quantity, HeightKind):
-        _keep_height(item, part, meaning.quantity, ours, moment, collected)
+        source = Source(item.path, item.reference, text)
+        collected.heights.append(Height(ours, meaning.quantity, at_s, item, part, source))
         return ""
     if isinstance(moment, Unusable):
         return ""
     if isinstance(meaning.quantity, WeightKind):
-        source = Source(item.path, item.reference, f"{rule.slug}|{ours!r}|{rule.unit}|{moment.text}")
+        source = Source(item.path, item.reference, text)
         collected.weights.append(BodyWeight(ours, moment.end_s, item, part, source))
         return ""
-    if meaning.ambiguous and not category:
-        collected.notes[_AMBIGUOUS_NOTE] = None
     if not category:
-        _keep_rule(
-            holder.code.coding,
-            quantity,
-            (meaning.quantity, *rule[1:8]),
-            meaning.ambiguous or rule.notes,
-            context,
-            collected,
-        )
+        if meaning.ambiguous:
+            collected.notes[_AMBIGUOUS_NOTE] = None
+        odd = bool(meaning.ambiguous or rule.notes)
+        _keep_rule(codings, quantity, (meaning.quantity, *rule[1:8]), odd, context, collected)
     number = len(collected.readings)
     if rule.variant:
         collected.variants[number] = rule.variant
     if part:
         collected.parts[number] = part
     collected.readings.append(Reading(meaning.quantity, ours, moment.start_s, moment.end_s, len(collected.sources)))
-    return f"{rule.slug}|{ours!r}|{rule.unit}|{moment.text}"
+    return text
 
 
 def _keep_rule(
-    codings: Sequence[Coding],
-    quantity: QuantityValue,
-    rule: PlainRule,
-    odd: object,
-    context: Context,
-    collected: Collected,
+    codings: Sequence[Coding], quantity: QuantityValue, rule: PlainRule, odd: bool, context: Context, into: Collected
 ) -> None:
     """Spare the next value of the same code and unit the whole way; a remark is due once per request."""
     first = codings[0]
     if len(codings) > 1:
-        collected.many_rules[many_key(codings, quantity)] = rule
+        into.many_rules[many_key(codings, quantity)] = rule
     elif odd or quantity.system != UCUM or quantity.code not in UNITS:
-        key = (first.system, first.code, quantity.system, quantity.code, quantity.unit)
-        collected.odd_rules[key] = rule
+        into.odd_rules[first.system, first.code, quantity.system, quantity.code, quantity.unit] = rule
     else:
         context.code_map.rules[first.system, first.code, quantity.code] = rule
 
@@ -240,18 +176,16 @@ _AMBIGUOUS_NOTE = (
 )
 
 
-def _no_one_value(
-    item: Received[Observation], holder: Observation | Component, part: str, collected: Collected
-) -> Unusable | None:
+def _no_one_value(place: _Place, collected: Collected) -> Unusable | None:
     """Why there is no single value to read, if so."""
-    others = other_values(holder)
-    quantity = holder.valueQuantity
+    holder = place.holder
+    others, quantity = other_values(holder), holder.valueQuantity
     if holder.modifierExtension:
         return Unusable(Reason.MODIFIER_EXTENSION, "It carries a modifier extension that is not known here.")
     if len(others) + (quantity is not None) > 1:
         found = ", ".join([*(["valueQuantity"] if quantity is not None else []), *others])
         sentence = f"An Observation has one value; found {found}."
-        collected.problems.append(Problem(ProblemKind.TWO_VALUES, item.path + part, found, "one value", sentence))
+        collected.problems.append(Problem(ProblemKind.TWO_VALUES, place.path, found, "one value", sentence))
         return Unusable(Reason.NOT_A_QUANTITY, sentence)
     if holder.dataAbsentReason is not None:
         sent = [word_shown(coding.code, _ABSENT, "another code") for coding in holder.dataAbsentReason.coding[:4]]
@@ -273,10 +207,8 @@ def _no_number(holder: Observation | Component) -> Unusable | None:
             return Unusable(Reason.GROUP, "It groups other Observations and has no value of its own.")
         return Unusable(Reason.NO_VALUE, "It has no value.")
     if quantity.comparator:
-        return Unusable(
-            Reason.COMPARATOR,
-            f"Its value is a bound ({word_shown(quantity.comparator, _BOUNDS, 'of another kind')}), not a number.",
-        )
+        bound = word_shown(quantity.comparator, _BOUNDS, "of another kind")
+        return Unusable(Reason.COMPARATOR, f"Its value is a bound ({bound}), not a number.")
     return None
 
 
@@ -286,14 +218,9 @@ def other_values(holder: Observation | Component) -> list[str]:
 
 
 def _refuse_unit(
-    item: Received[Observation],
-    part: str,
-    fault: UnitProblem,
-    value: float,
-    quantity: Quantity | HeightKind | WeightKind,
-    collected: Collected,
+    place: _Place, fault: UnitProblem, value: float, quantity: Quantity | HeightKind | WeightKind, collected: Collected
 ) -> None:
-    path = f"{item.path}{part}.valueQuantity"
+    path = f"{place.path}.valueQuantity"
     if fault.fault is UnitFault.WRONG_DIMENSION and not isinstance(quantity, WeightKind):
         kind = ProblemKind.WRONG_DIMENSION
         collected.problems.append(Problem(kind, path, fault.found, fault.accepted, fault.sentence))
@@ -303,51 +230,128 @@ def _refuse_unit(
         collected.problems.append(Problem(ProblemKind.HEIGHT_UNIT, path, found, fault.accepted, sentence))
     else:
         reason = Reason.UNIT_MISSING if fault.fault is UnitFault.MISSING else Reason.UNIT_UNKNOWN
-        collected.ignored.append(left_out(item, reason, fault.sentence, part))
+        collected.ignored.append(left_out(place.item, reason, fault.sentence, place.part))
 
 
-def _refuse_size(item: Received[Observation], part: str, rule: ValueRule, ours: float, collected: Collected) -> None:
+def _refuse_size(place: _Place, rule: ValueRule, ours: float, collected: Collected) -> None:
     unit = "" if rule.unit == "1" else f" {rule.unit}"
     accepted = f"{rule.low:g} to {rule.high:g}{unit}"
     if isinstance(rule.quantity, HeightKind):
         sentence = f"A height of {ours:g} cm is outside what is computed for adults ({accepted}); see value and unit."
-        path = f"{item.path}{part}.valueQuantity"
+        path = f"{place.path}.valueQuantity"
         collected.problems.append(Problem(ProblemKind.HEIGHT_RANGE, path, f"{ours:g} cm", accepted, sentence))
         return
     sentence = f"{rule.slug} of {ours:g}{unit} is outside the range {accepted}."
-    collected.ignored.append(left_out(item, Reason.OUT_OF_RANGE, sentence, part))
+    collected.ignored.append(left_out(place.item, Reason.OUT_OF_RANGE, sentence, place.part))
 
 
 _AT_NO_TIME = frozenset({Reason.FUTURE, Reason.INVALID_TIME})
 """A height counts without a time of day or any time, but not where what stands there cannot be one."""
 
 
-def _keep_height(
-    item: Received[Observation], part: str, kind: HeightKind, cm: float, moment: Moment | Unusable, collected: Collected
-) -> None:
-    at_s, when = (moment.end_s, moment.text) if isinstance(moment, Moment) else (None, "|")
-    source = Source(item.path, item.reference, f"height|{cm!r}|cm|{when}")
-    collected.heights.append(Height(cm, kind, at_s, item, part, source))
-
-
-def _keep_sex(
-    item: Received[Observation],
-    holder: Observation | Component,
-    part: str,
-    kind: SexKind,
-    moment: Moment | Unusable,
-    collected: Collected,
-) -> None:
-    """Keep what is said of the sex, which holds at any time that has come."""
-    fault = _no_one_value(item, holder, part, collected)
+def _sex_at(place: _Place, moment: Moment | Unusable, collected: Collected) -> CodedSex | Unusable | None:
+    """What is said of the sex, which holds at any time that has come; None where that is listed already."""
+    fault = _no_one_value(place, collected)
     if fault is None and isinstance(moment, Unusable) and moment.reason is Reason.FUTURE:
-        if part:
-            return  # listed once for the whole panel
-        fault = moment
-    said = fault or coded_sex(holder, other_values(holder))
-    if isinstance(said, Unusable):
-        collected.ignored.append(left_out(item, *said, part=part))
-        return
-    at_s, when = (moment.end_s, moment.text) if isinstance(moment, Moment) else (None, "|")
-    source = Source(item.path, item.reference, f"{kind.value}|{said.value}||{when}")
-    collected.sexes.append(SexStatement(said.sex, said.value, kind, at_s, item, part, source))
+        return None if place.part else moment  # of a panel, listed once for the whole
+    return fault or coded_sex(place.holder, other_values(place.holder))
+
+
+CLOCK_SKEW_S = 300.0
+"""Clocks of devices and servers may differ by this much before a time counts as in the future [s]; our choice."""
+_TIME_SENTENCES: dict[TimeFault, tuple[Reason, str]] = {
+    TimeFault.DATE_ONLY: (Reason.DATE_ONLY, "It has a date without a time, which cannot be placed in a trial."),
+    TimeFault.NO_ZONE: (
+        Reason.NO_ZONE,
+        "Its time has no zone; FHIR asks for one, as in 2026-03-01T10:00:00+01:00. "
+        "The site's charting table (EBBMARK_CHARTING) can name it.",
+    ),
+    TimeFault.INVALID: (Reason.INVALID_TIME, "Its time is not a FHIR dateTime."),
+}
+_EARLIEST_YEAR = "1900"
+EARLIEST_S = datetime(int(_EARLIEST_YEAR), 1, 1, tzinfo=UTC).timestamp()
+"""Nobody was measured before who is alive; this project's choice."""
+_EASTERNMOST_S = 14 * 3600.0
+_AHEAD = Unusable(Reason.FUTURE, "Its time is after the instant that counts as now.")
+_TOO_EARLY = Unusable(Reason.INVALID_TIME, f"Its time is before the year {_EARLIEST_YEAR}.")
+
+
+def moment_of(item: Received[Observation], context: Context, collected: Collected) -> Moment | Unusable:
+    """When the Observation holds, or why that cannot be said."""
+    observation = item.resource
+    period = observation.effectivePeriod
+    given = [observation.effectiveDateTime, observation.effectiveInstant, period, observation.effectiveTiming]
+    if sum(bool(one) for one in given) > 1:
+        sentence = "An Observation has one effective time; found several."
+        collected.problems.append(Problem(ProblemKind.TWO_VALUES, item.path, "several times", "one", sentence))
+        return Unusable(Reason.INVALID_TIME, sentence)
+    event = _one_event(observation.effectiveTiming) if observation.effectiveTiming else ""
+    if observation.effectiveTiming and not event:
+        return Unusable(Reason.TIMING, "It has an effectiveTiming of more than one event, which is not one moment.")
+    if period is not None:
+        return _period(period.start, period.end, context)
+    text = observation.effectiveDateTime or observation.effectiveInstant or event
+    if not text:
+        return Unusable(Reason.NO_TIME, "It has no effective time.")
+    return moment_of_text(text, context, collected) or _between(text, text, context)
+
+
+def _one_event(timing: object) -> str:
+    """The one event of a Timing that says nothing else (R4 datatypes.html#Timing); empty where it says more."""
+    events = timing.get("event") if isinstance(timing, dict) and timing.keys() <= {"event", "id"} else None
+    return events[0] if isinstance(events, list) and len(events) == 1 and isinstance(events[0], str) else ""
+
+
+def moment_of_text(text: str, context: Context, collected: Collected) -> Moment | None:
+    """A dateTime or instant that can be used, kept for the next Observation of the same time; else None."""
+    at_s = seconds(text)
+    if not isinstance(at_s, float) or not EARLIEST_S <= at_s <= context.now_s + CLOCK_SKEW_S:
+        return None
+    written = repr(at_s)
+    found = tuple.__new__(Moment, (at_s, at_s, f"{written}|{written}"))  # Moment(...) takes twice as long
+    collected.times[text] = found
+    return found
+
+
+def moment_of_period(period: Period, context: Context, collected: Collected) -> Moment | None:
+    """A period that can be used, from instants that may have come up before; else None."""
+    start, end = period.start, period.end or period.start
+    times = collected.times
+    first = times.get(start) or moment_of_text(start, context, collected)
+    last = times.get(end) or moment_of_text(end, context, collected)
+    if first is None or last is None or last.end_s < first.start_s:
+        return None
+    return Moment(first.start_s, last.end_s, f"{first.start_s!r}|{last.end_s!r}")
+
+
+def _period(start: str, end: str, context: Context) -> Moment | Unusable:
+    if not start:
+        return Unusable(Reason.PERIOD, "Its period has no start.")
+    # A period that is still open says only when it began.
+    found = _between(start, end or start, context)
+    if isinstance(found, Moment) and found.end_s < found.start_s:
+        return Unusable(Reason.PERIOD, "Its period ends before it starts.")
+    return found
+
+
+def _between(start: str, end: str, context: Context) -> Moment | Unusable:
+    start_s = seconds(start)
+    end_s = seconds(end)
+    if isinstance(start_s, TimeFault):
+        return _no_moment(start, start_s, context)
+    if isinstance(end_s, TimeFault):
+        return _no_moment(end, end_s, context)
+    if end_s > context.now_s + CLOCK_SKEW_S:
+        return _AHEAD
+    return _TOO_EARLY if start_s < EARLIEST_S else Moment(start_s, end_s, f"{start_s!r}|{end_s!r}")
+
+
+def _no_moment(text: str, fault: TimeFault, context: Context) -> Unusable:
+    """Why a time is no moment; of a date without a time also that it lies ahead, anywhere on earth, or too far back."""
+    if fault is TimeFault.DATE_ONLY:
+        latest = datetime.fromtimestamp(context.now_s + _EASTERNMOST_S, UTC).date().isoformat()
+        if text > latest[: len(text)]:
+            return _AHEAD
+        if text < _EARLIEST_YEAR:
+            return _TOO_EARLY
+    return Unusable(*_TIME_SENTENCES[fault])

@@ -18,8 +18,7 @@ from starlette.responses import RedirectResponse
 
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
-from ebbmark.fhir.reading.request import RequestContext
-from ebbmark.fhir.reading.site import Site
+from ebbmark.fhir.reading.request import RequestContext, Site
 from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.record.search import ReadFailure
 from ebbmark.record.write_outcome import WriteOutcome

@@ -23,8 +23,7 @@ from ebbmark.fhir.answer import Answer, Coded
 from ebbmark.fhir.naming import LOINC, MDC
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.request import RequestContext
-from ebbmark.fhir.reading.site import Site
+from ebbmark.fhir.reading.request import RequestContext, Site
 from ebbmark.fhir.times import instant
 from ebbmark.physiology.lung import Lung, SimulatedPhase, SimulatedStep, Staircase, Thresholds, simulate_trial
 from ebbmark.physiology.readings import Quantity

@@ -13,7 +13,7 @@ from typing import Final
 from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Value, Whole, in_words
 from ebbmark.fhir.codesystem import CONCEPTS
 from ebbmark.fhir.problems import Rejected, status_of
-from ebbmark.fhir.reading.site import NO_SITE, Site
+from ebbmark.fhir.reading.request import NO_SITE, Site
 from ebbmark.fhir.writing.account import ABSENT, Table
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.criteria import CRITERIA, StopCriterion

@@ -13,7 +13,7 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.codesystem import OVERRIDE_REASONS
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.patient import Demographics, demographics_of
-from ebbmark.fhir.reading.site import Site
+from ebbmark.fhir.reading.request import Site
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.record.search import ReadFailure
 from ebbmark.record.write_outcome import WriteOutcome

@@ -12,9 +12,9 @@ from ebbmark.fhir.naming import LOINC
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import ProblemKind, Rejected
 from ebbmark.fhir.reading.codes import OWN_QUANTITIES
-from ebbmark.fhir.reading.concept_map import read_code_map, rows_of
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import RequestContext
+from ebbmark.fhir.reading.terminology import read_code_map, rows_of
 from ebbmark.physiology.readings import Quantity
 from ebbmark.record.clinical_resources import tokens_of
 from fhir_builders import UCUM, Json, bundle, height, observation, parameters, patient, to_bytes
