@@ -111,6 +111,7 @@ def patient_now(
             to the checks of the trial.
     """
     when = {"titrated_s": since_s, "at_s": at_s}
+    settings = (one for one in readings if one.quantity is Quantity.PEEP_SET and since_s < one.at_s <= at_s)
     return PatientNow(
         tuple(_pneumothorax(one, at_s) for one in conditions if one.slug in (PNEUMOTHORAX, NAMED)),
         _beyond(readings, limits, since_s=since_s, last_step_s=last_step_s, at_s=at_s),
@@ -118,12 +119,8 @@ def patient_now(
         oxygen_need(readings, began_s=began_s, **when),
         tuple(_changed(one) for one in changes if since_s < one.at_s and not one.first),
         lung,
-        next((one for one in readings if _without_peep(one) and since_s < one.at_s <= at_s), None),
+        next((one for one in settings if one.value <= OPEN_CIRCUIT_PEEP_CMH2O), None),
     )
-
-
-def _without_peep(one: Reading) -> bool:
-    return one.quantity is Quantity.PEEP_SET and one.value <= OPEN_CIRCUIT_PEEP_CMH2O
 
 
 def _pneumothorax(one: KnownCondition, at_s: float) -> Occurrence:
@@ -369,9 +366,8 @@ def _trapped(since: Sequence[Reading], at_s: float) -> Occurrence | None:
     trapped = _intrinsic(since, None if peep is None else peep.value, at_s)
     if trapped is None or trapped[0] < LIMITS.intrinsic_high_cmh2o:
         return None
-    value, shown = trapped
-    values = {"trapped_cmh2o": value, "limit_cmh2o": LIMITS.intrinsic_high_cmh2o}
-    return _of_reading(Event.AIR_TRAPPED, shown, values)
+    values = {"trapped_cmh2o": trapped[0], "limit_cmh2o": LIMITS.intrinsic_high_cmh2o}
+    return _of_reading(Event.AIR_TRAPPED, trapped[1], values)
 
 
 def _intrinsic(readings: Sequence[Reading], peep_cmh2o: float | None, at_s: float) -> tuple[float, Reading] | None:

@@ -47,7 +47,7 @@ Middles = Mapping[Quantity, Figure]
 """Middle value of each quantity in one stretch of time."""
 
 
-def middles_of(readings: Sequence[Reading], from_s: float, until_s: float) -> dict[Quantity, Figure]:
+def _middles_of(readings: Sequence[Reading], from_s: float, until_s: float) -> dict[Quantity, Figure]:
     """Middle value of each quantity over the readings whose middle lies in the stretch, ends included.
 
     A setting holds until it is changed: where none was charted in the stretch, the one in force at its start counts.
@@ -74,7 +74,7 @@ def _first(middles: Middles, quantities: Sequence[Quantity]) -> Figure | None:
     return next((middles[quantity] for quantity in quantities if quantity in middles), None)
 
 
-def baseline(middles: Middles) -> Figure | None:
+def _baseline(middles: Middles) -> Figure | None:
     """Total PEEP where known, else set, else measured; None where none was sent [cmH2O].
 
     Raises:
@@ -89,12 +89,7 @@ def baseline(middles: Middles) -> Figure | None:
     intrinsic = middles.get(Quantity.PEEP_INTRINSIC)
     if peep is None or intrinsic is None:
         return peep
-    return joined(peep.value + intrinsic.value, peep, intrinsic)
-
-
-def tidal_volume(middles: Middles) -> Figure | None:
-    """Expired volume where known, else the one whose side is not stated, else inspired [mL]."""
-    return _first(middles, _VOLUMES)
+    return _computed(peep.value + intrinsic.value, peep, intrinsic)
 
 
 def _needed(figure: Figure | None, what: str) -> Figure:
@@ -109,7 +104,7 @@ def _above_zero(value: float, what: str) -> float:
     return value
 
 
-def joined(value: float, *parts: Figure) -> Figure:
+def _computed(value: float, *parts: Figure) -> Figure:
     """A computed figure, with the inputs of its parts and the fewest readings of those that were measured."""
     sources = sorted({source for part in parts for source in part.sources})
     measured = [part.readings for part in parts if not part.is_setting]
@@ -118,58 +113,54 @@ def joined(value: float, *parts: Figure) -> Figure:
 
 def _driving_pressure(middles: Middles, _pbw_kg: float) -> Figure:
     plateau = middles.get(Quantity.PLATEAU_PRESSURE)
-    peep = baseline(middles)
+    peep = _baseline(middles)
     if plateau is not None and peep is not None:
         _above_zero(plateau.value - peep.value, "plateau-less-peep")
         value = driving_pressure_cmh2o(plateau_cmh2o=plateau.value, total_peep_cmh2o=peep.value)
-        return joined(value, plateau, peep)
+        return _computed(value, plateau, peep)
     charted = middles.get(Quantity.DRIVING_PRESSURE)
     return _needed(charted, "no-driving-pressure")
 
 
 def _compliance(middles: Middles, pbw_kg: float) -> Figure:
-    volume = tidal_volume(middles)
+    volume = _first(middles, _VOLUMES)
     if volume is not None and (Quantity.PLATEAU_PRESSURE in middles or Quantity.DRIVING_PRESSURE in middles):
         driving = _driving_pressure(middles, pbw_kg)
         compliance = static_compliance_ml_per_cmh2o(
             tidal_volume_ml=_above_zero(volume.value, "tidal-volume"), plateau_cmh2o=driving.value, total_peep_cmh2o=0.0
         )
-        return joined(compliance, volume, driving)
+        return _computed(compliance, volume, driving)
     return _needed(middles.get(Quantity.COMPLIANCE_STATIC), "no-static-compliance")
 
 
 def _compliance_dynamic(middles: Middles, _pbw_kg: float) -> Figure:
-    volume, peak, peep = tidal_volume(middles), middles.get(Quantity.PEAK_PRESSURE), baseline(middles)
+    volume, peak, peep = _first(middles, _VOLUMES), middles.get(Quantity.PEAK_PRESSURE), _baseline(middles)
     if volume is not None and peak is not None and peep is not None:
         _above_zero(peak.value - peep.value, "peak-less-peep")
         compliance = dynamic_compliance_ml_per_cmh2o(
             tidal_volume_ml=_above_zero(volume.value, "tidal-volume"), peak_cmh2o=peak.value, peep_cmh2o=peep.value
         )
-        return joined(compliance, volume, peak, peep)
+        return _computed(compliance, volume, peak, peep)
     return _needed(middles.get(Quantity.COMPLIANCE_DYNAMIC), "no-dynamic-compliance")
 
 
-def _paco2(middles: Middles, _pbw_kg: float) -> Figure:
-    return _needed(middles.get(Quantity.PACO2), "no-paco2")
-
-
 def _ventilatory_ratio(middles: Middles, pbw_kg: float) -> Figure:
-    paco2 = _paco2(middles, pbw_kg)
+    paco2 = _needed(middles.get(Quantity.PACO2), "no-paco2")
     minute = middles.get(Quantity.MINUTE_VOLUME_EXPIRED)
     if minute is None:
-        volume, rate = tidal_volume(middles), _first(middles, _RATES)
+        volume, rate = _first(middles, _VOLUMES), _first(middles, _RATES)
         if volume is None or rate is None:
             raise NotKnown(message("not-known.no-minute-volume"))
-        minute = joined(volume.value * rate.value / 1000.0, volume, rate)
+        minute = _computed(volume.value * rate.value / 1000.0, volume, rate)
     ventilation = _above_zero(minute.value, "minute-volume")
     ratio = ventilatory_ratio(minute_volume_l_per_min=ventilation, paco2_mmhg=paco2.value, pbw_kg=pbw_kg)
-    return joined(ratio, paco2, minute)
+    return _computed(ratio, paco2, minute)
 
 
 def _mechanical_power(middles: Middles, pbw_kg: float) -> Figure:
     rate = _needed(_first(middles, _RATES), "no-rate")
-    volume = _needed(tidal_volume(middles), "no-tidal-volume")
-    peep = _needed(baseline(middles), "no-peep")
+    volume = _needed(_first(middles, _VOLUMES), "no-tidal-volume")
+    peep = _needed(_baseline(middles), "no-peep")
     above = middles.get(Quantity.PRESSURE_ABOVE_PEEP_SET)
     if (above is None) == (Quantity.TIDAL_VOLUME_SET not in middles):
         raise NotKnown(message("not-known.control"))
@@ -180,7 +171,7 @@ def _mechanical_power(middles: Middles, pbw_kg: float) -> Figure:
             peep_cmh2o=peep.value,
             pressure_above_peep_cmh2o=above.value,
         )
-        return joined(power, rate, volume, peep, above)
+        return _computed(power, rate, volume, peep, above)
     plateau = _needed(middles.get(Quantity.PLATEAU_PRESSURE), "no-plateau")
     peak = _needed(middles.get(Quantity.PEAK_PRESSURE), "no-peak")
     if not peep.value < plateau.value <= peak.value:
@@ -192,25 +183,23 @@ def _mechanical_power(middles: Middles, pbw_kg: float) -> Figure:
         plateau_cmh2o=plateau.value,
         peak_cmh2o=peak.value,
     )
-    return joined(power, rate, volume, peep, plateau, peak)
+    return _computed(power, rate, volume, peep, plateau, peak)
 
 
-def _mean_arterial_pressure(middles: Middles, _pbw_kg: float) -> Figure:
-    return _needed(middles.get(Quantity.MEAN_ARTERIAL_PRESSURE), "no-mean-arterial-pressure")
-
-
-RECIPES: Final[dict[Measure, Callable[[Middles, float], Figure]]] = {
+_RECIPES: Final[dict[Measure, Callable[[Middles, float], Figure]]] = {
     Measure.COMPLIANCE: _compliance,
     Measure.COMPLIANCE_DYNAMIC: _compliance_dynamic,
     Measure.DRIVING_PRESSURE: _driving_pressure,
-    Measure.PACO2: _paco2,
+    Measure.PACO2: lambda middles, _: _needed(middles.get(Quantity.PACO2), "no-paco2"),
     Measure.VENTILATORY_RATIO: _ventilatory_ratio,
     Measure.MECHANICAL_POWER: _mechanical_power,
-    Measure.MEAN_ARTERIAL_PRESSURE: _mean_arterial_pressure,
+    Measure.MEAN_ARTERIAL_PRESSURE: lambda middles, _: _needed(
+        middles.get(Quantity.MEAN_ARTERIAL_PRESSURE), "no-mean-arterial-pressure"
+    ),
 }
 
 
-def pf_figure(readings: Sequence[Reading], from_s: float, until_s: float) -> Figure:
+def _pf_figure(readings: Sequence[Reading], from_s: float, until_s: float) -> Figure:
     """The middle P/F of the gases of a stretch of time [mmHg].
 
     Args:
@@ -259,20 +248,20 @@ def take_snapshot(readings: Sequence[Reading], *, pbw_kg: float, from_s: float, 
 
     Source: each formula's own, see `mechanics` and `gas_exchange`.
     """
-    middles = middles_of(readings, from_s, until_s)
+    middles = _middles_of(readings, from_s, until_s)
     figures: dict[Measure, Figure] = {}
     not_known: dict[Measure, Message] = {}
     for measure in Measure:
         try:
             if measure is Measure.PF_RATIO:
-                figures[measure] = pf_figure(readings, from_s, until_s)
+                figures[measure] = _pf_figure(readings, from_s, until_s)
             else:
-                figures[measure] = RECIPES[measure](middles, pbw_kg)
+                figures[measure] = _RECIPES[measure](middles, pbw_kg)
         except NotKnown as missing:
             not_known[measure] = missing.why
         except ValueError:
             not_known[measure] = message("not-known.impossible")
-    volume = tidal_volume(middles)
+    volume = _first(middles, _VOLUMES)
     return Snapshot(
         from_s=from_s,
         until_s=until_s,
@@ -281,13 +270,13 @@ def take_snapshot(readings: Sequence[Reading], *, pbw_kg: float, from_s: float, 
         peep=_peep(middles),
         plateau=middles.get(Quantity.PLATEAU_PRESSURE),
         tidal_volume=volume,
-        tidal_volume_per_kg=None if volume is None else joined(volume.value / pbw_kg, volume),
+        tidal_volume_per_kg=None if volume is None else _computed(volume.value / pbw_kg, volume),
     )
 
 
 def _peep(middles: Middles) -> Figure | None:
     try:
-        return baseline(middles)
+        return _baseline(middles)
     except NotKnown:
         return None
 

@@ -13,7 +13,7 @@ noise is this project's assumption, each limit has its own.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import median_low
 from types import MappingProxyType
@@ -22,7 +22,6 @@ from typing import Final
 from ebbmark.physiology.after.comparison import (
     ASSUMED_NOISE,
     ChangeVerdict,
-    Figure,
     Measure,
     Noise,
     Snapshot,
@@ -52,75 +51,43 @@ SAME_PEEP_CMH2O: Final = 1.0
 """Compliance is compared at PEEPs that differ by no more than this. This project's choice."""
 
 
-def losses_since(
+def _losses(
     readings: Sequence[Reading],
     at_titration: Snapshot | None,
     at_s: float,
     titrated_s: float,
     pbw_kg: float,
     noise: Mapping[Measure, Noise],
-) -> tuple[list[Occurrence], list[NotLookedFor]]:
-    """Compare the last half hour with the time right after the titration.
-
-    Args:
-        readings: of one patient, in any order; settings from before may still be in force.
-
-    Source: this project's choice; noise as each `Noise` says.
-    """
-    watched = ((Measure.COMPLIANCE, Event.COMPLIANCE_LOST), (Measure.PF_RATIO, Event.OXYGENATION_LOST))
+) -> Iterator[Occurrence | NotLookedFor]:
+    """Compliance and oxygenation of the last half hour against the time right after the titration."""
     if at_titration is None:
-        return [], [NotLookedFor("titration-not-known")]
-    now = take_snapshot(readings, pbw_kg=pbw_kg, from_s=max(titrated_s, at_s - LATEST_S), until_s=at_s)
-    seen: list[Occurrence] = []
-    unjudged: list[NotLookedFor] = []
-    for measure, event in watched:
+        yield NotLookedFor("titration-not-known")
+        return
+    from_s = max(titrated_s, at_s - LATEST_S)
+    now = take_snapshot(readings, pbw_kg=pbw_kg, from_s=from_s, until_s=at_s)
+    then, here = at_titration.peep, now.peep
+    for measure, event in ((Measure.COMPLIANCE, Event.COMPLIANCE_LOST), (Measure.PF_RATIO, Event.OXYGENATION_LOST)):
+        of_lung = measure is Measure.COMPLIANCE
         first, second = at_titration.figures.get(measure), now.figures.get(measure)
         if first is None or second is None:
             why = at_titration.not_known.get(measure) if first is None else now.not_known.get(measure)
-            unjudged.append(NotLookedFor("loss", {"measure": measure, "why": why}))
-            continue
-        then, here = at_titration.peep, now.peep
-        if measure is Measure.COMPLIANCE and _at_another_peep(then, here) and then is not None and here is not None:
-            unjudged.append(NotLookedFor("another-peep", {"now_cmh2o": here.value, "then_cmh2o": then.value}))
-            continue
-        lost = _loss(measure, event, first, second, at_s, titrated_s, noise[measure])
-        if lost is not None:
-            seen.append(lost)
-    return seen, unjudged
-
-
-def _at_another_peep(then: Figure | None, here: Figure | None) -> bool:
-    """Whether compliance cannot be compared, since PEEP is known to be another one."""
-    return then is not None and here is not None and abs(then.value - here.value) > SAME_PEEP_CMH2O
-
-
-def _loss(
-    measure: Measure, event: Event, first: Figure, second: Figure, at_s: float, titrated_s: float, noise: Noise
-) -> Occurrence | None:
-    change = judge_change(measure, first, second, noise)
-    if change.verdict is not ChangeVerdict.WORSE:
-        return None
-    large = event is Event.COMPLIANCE_LOST and second.value <= (1.0 - LARGE_LOSS) * first.value
-    citation = (
-        f"{change.noise_source}; {SOURCES['pilbeam-13']}" if event is Event.OXYGENATION_LOST else change.noise_source
-    )
-    from_s = max(titrated_s, at_s - LATEST_S)
-    return Occurrence(event, event.value, from_s, at_s, second.sources, citation, {"change": change}, grave=large)
+            yield NotLookedFor("loss", {"measure": measure, "why": why})
+        elif of_lung and then and here and abs(then.value - here.value) > SAME_PEEP_CMH2O:
+            yield NotLookedFor("another-peep", {"now_cmh2o": here.value, "then_cmh2o": then.value})
+        elif (change := judge_change(measure, first, second, noise[measure])).verdict is ChangeVerdict.WORSE:
+            large = of_lung and second.value <= (1.0 - LARGE_LOSS) * first.value
+            citation = change.noise_source if of_lung else f"{change.noise_source}; {SOURCES['pilbeam-13']}"
+            yield Occurrence(event, event.value, from_s, at_s, second.sources, citation, {"change": change}, large)
 
 
 THEN_S: Final = 3600.0
 """Saturation and arterial pressure right after the titration are those of its first hour [s]. Our choice."""
 
-
 NOISE: Final = assumed_noise("spo2")
 
 
-def saturation_loss(readings: Sequence[Reading], *, titrated_s: float, at_s: float) -> Occurrence | NotLookedFor | None:
-    """Compare the latest saturation with the first hour after the titration.
-
-    Returns:
-        The fall; why it could not be looked for; None where there was none.
-    """
+def _saturation_loss(readings: Sequence[Reading], titrated_s: float, at_s: float) -> Occurrence | NotLookedFor | None:
+    """The latest saturation against the first hour after the titration; None where it did not fall."""
     found = [one for one in readings if one.quantity is Quantity.SPO2 and titrated_s <= one.at_s <= at_s]
     now = latest(found, Quantity.SPO2, at_s - LATEST_S)
     then = [one for one in found if one.at_s <= titrated_s + THEN_S and one is not now]
@@ -155,14 +122,6 @@ _NOISE: Final = {
 NO_PRESSURE_LIMITS: Final[Mapping[Quantity, Limit]] = MappingProxyType({})
 
 
-@dataclass(frozen=True, slots=True)
-class PressureLosses:
-    """What was seen of arterial pressure, and what could not be looked for."""
-
-    seen: tuple[Occurrence, ...]
-    not_checked: tuple[NotLookedFor, ...]
-
-
 def pressure_losses(
     readings: Sequence[Reading],
     *,
@@ -170,9 +129,8 @@ def pressure_losses(
     titrated_s: float,
     at_s: float,
     limits: Mapping[Quantity, Limit],
-) -> PressureLosses:
-    """Compare arterial pressure now with that before the trial, and with that right after it."""
-    found = []
+) -> Iterator[Occurrence | NotLookedFor]:
+    """Arterial pressure now against that before the trial, and that right after it."""
     any_now = False
     for quantity, noise in _NOISE.items():
         of_it = [one for one in readings if one.quantity is quantity]
@@ -190,8 +148,12 @@ def pressure_losses(
         limit = limits.get(quantity)
         low = limit is not None and _middle(now) < limit.value
         if fell or low:
-            found.append(_seen(quantity, now, noise, fell, limit if low else None))
-    return PressureLosses(tuple(found), () if any_now else (NotLookedFor("no-pressure"),))
+            first_s, last_s = min(one.at_s for one in now), max(one.at_s for one in now)
+            values = {"quantity": quantity, "now_mmhg": _middle(now), "limit": limit if low else None, **fell}
+            sources, event = tuple(sorted({one.source for one in now})), Event.PRESSURE_LOST
+            yield Occurrence(event, event.value, first_s, last_s, sources, noise.source, values, low)
+    if not any_now:
+        yield NotLookedFor("no-pressure")
 
 
 def _middle(group: Sequence[Reading]) -> float:
@@ -203,15 +165,6 @@ def _fell(earlier: Sequence[Reading], now: Sequence[Reading], noise: Noise) -> b
     before, after = _middle(earlier), _middle(now)
     band = noise_of_difference(noise, before=before, after=after, readings_before=len(earlier), readings_after=len(now))
     return before - after > band
-
-
-def _seen(
-    quantity: Quantity, now: Sequence[Reading], noise: Noise, fell: Mapping[str, float], limit: Limit | None
-) -> Occurrence:
-    first_s, last_s = min(one.at_s for one in now), max(one.at_s for one in now)
-    values = {"quantity": quantity, "now_mmhg": _middle(now), "limit": limit, **fell}
-    sources, event = tuple(sorted({one.source for one in now})), Event.PRESSURE_LOST
-    return Occurrence(event, event.value, first_s, last_s, sources, noise.source, values, grave=limit is not None)
 
 
 SILENT_S: Final = 2 * 3600.0
@@ -282,32 +235,28 @@ def watch(
     """
     since = sorted((r for r in readings if titrated_s <= r.at_s <= at_s), key=lambda r: (r.start_s, r.source))
     opened = open_circuit_episodes(since)
-    seen = [_open_circuit(episode) for episode in opened]
+    found: list[Occurrence | NotLookedFor | None] = []
+    cited = f"{COMMON_PRACTICE}; {SOURCES['pilbeam-13']}"
+    found += [_episode(Event.OPEN_CIRCUIT, one, cited, {"episode": one}) for one in opened]
     # A breath into the open circuit says nothing of the lung.
     of_the_circuit = {source for episode in opened for source in episode.sources}
     readings = [one for one in readings if one.source not in of_the_circuit]
-    not_checked: list[NotLookedFor] = []
-    if suggested_peep_cmh2o is None:
-        not_checked.append(NotLookedFor("no-suggestion"))
-    elif not any(reading.quantity is Quantity.PEEP_SET for reading in since):
-        not_checked.append(NotLookedFor("no-peep"))
-    else:
-        below = peep_below_episodes(since, suggested_peep_cmh2o)
-        seen += [_peep_below(episode, suggested_peep_cmh2o) for episode in below]
     kinds = {reading.quantity for reading in since}
+    if suggested_peep_cmh2o is None:
+        found.append(NotLookedFor("no-suggestion"))
+    elif Quantity.PEEP_SET not in kinds:
+        found.append(NotLookedFor("no-peep"))
+    else:
+        for one in peep_below_episodes(since, suggested_peep_cmh2o):
+            values = {"episode": one, "suggested_cmh2o": suggested_peep_cmh2o}
+            found.append(_episode(Event.PEEP_BELOW, one, COMMON_PRACTICE, values))
     if not kinds & {Quantity.PEEP_MEASURED, Quantity.TIDAL_VOLUME_EXPIRED}:
-        not_checked.append(NotLookedFor("no-circuit"))
-    losses, unjudged = losses_since(readings, at_titration, at_s, titrated_s, pbw_kg, noise)
-    seen += losses
-    not_checked += unjudged
-    saturation = saturation_loss(readings, titrated_s=titrated_s, at_s=at_s)
-    if isinstance(saturation, Occurrence):
-        seen.append(saturation)
-    elif saturation is not None:
-        not_checked.append(saturation)
-    pressure = pressure_losses(readings, began_s=began_s, titrated_s=titrated_s, at_s=at_s, limits=pressure_limits)
-    seen += pressure.seen
-    not_checked += pressure.not_checked
+        found.append(NotLookedFor("no-circuit"))
+    found += _losses(readings, at_titration, at_s, titrated_s, pbw_kg, noise)
+    found.append(_saturation_loss(readings, titrated_s, at_s))
+    found += pressure_losses(readings, began_s=began_s, titrated_s=titrated_s, at_s=at_s, limits=pressure_limits)
+    seen = [one for one in found if isinstance(one, Occurrence)]
+    not_checked = tuple(one for one in found if isinstance(one, NotLookedFor))
     if now is not None:
         # What was found here as grave is told once.
         grave = {one.event for one in seen if one.grave}
@@ -329,7 +278,7 @@ def watch(
     )
     evidence = evidence_for("after-disconnection")
     silent_s = _silent_s(since, titrated_s, at_s)
-    return Surveillance(bool(seen), tuple(seen), tuple(not_checked), evidence, titrated_s, at_s, silent_s)
+    return Surveillance(bool(seen), tuple(seen), not_checked, evidence, titrated_s, at_s, silent_s)
 
 
 def _fails(one: Occurrence) -> bool:
@@ -341,14 +290,6 @@ def _silent_s(since: Sequence[Reading], titrated_s: float, at_s: float) -> float
     """How long before the question the record ends; None where it does not."""
     last_s = max((one.at_s for one in since if one.quantity in _OF_THE_VENTILATOR), default=titrated_s)
     return None if at_s - last_s < SILENT_S else at_s - last_s
-
-
-def _open_circuit(episode: Episode) -> Occurrence:
-    return _episode(Event.OPEN_CIRCUIT, episode, f"{COMMON_PRACTICE}; {SOURCES['pilbeam-13']}", {"episode": episode})
-
-
-def _peep_below(episode: Episode, suggested: float) -> Occurrence:
-    return _episode(Event.PEEP_BELOW, episode, COMMON_PRACTICE, {"episode": episode, "suggested_cmh2o": suggested})
 
 
 def _episode(event: Event, episode: Episode, citation: str, values: Mapping[str, object]) -> Occurrence:

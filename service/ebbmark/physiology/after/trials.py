@@ -196,14 +196,14 @@ def row_of(trial: PastTrial) -> TrialRow:
     at = _step_at(closing.steps, trial.suggested_peep_cmh2o)
     band = None if at is None else (at.fitted_low_ml_per_cmh2o, at.fitted_high_ml_per_cmh2o)
     return TrialRow(
-        at_s=trial.at_s,
-        verdict=closing.verdict,
-        closing_cmh2o=closing.peep_cmh2o,
-        interval_cmh2o=closing.interval_cmh2o,
-        suggested_peep_cmh2o=trial.suggested_peep_cmh2o,
-        compliance_ml_per_cmh2o=None if at is None else at.fitted_ml_per_cmh2o,
-        compliance_band_ml_per_cmh2o=band,
-        kind=trial.kind,
+        trial.at_s,
+        closing.verdict,
+        closing.peep_cmh2o,
+        closing.interval_cmh2o,
+        trial.suggested_peep_cmh2o,
+        None if at is None else at.fitted_ml_per_cmh2o,
+        band,
+        trial.kind,
     )
 
 
@@ -261,26 +261,14 @@ def follow_trials(trials: Sequence[PastTrial], *, noise: Noise = ASSUMED_NOISE[M
 
     Source: this project's choice.
     """
-    ordered = sorted(trials, key=lambda trial: trial.at_s)
-    rows = tuple(map(row_of, ordered))
-    changes = tuple(
-        _change(first, second, row_one, row_two, noise)
-        for (first, second), (row_one, row_two) in zip(pairwise(ordered), pairwise(rows), strict=True)
-    )
-    return TrialsOverTime(rows, changes)
+    pairs = [(one, row_of(one)) for one in sorted(trials, key=lambda trial: trial.at_s)]
+    changes = [_change(first, second, one, two, noise) for (first, one), (second, two) in pairwise(pairs)]
+    return TrialsOverTime(tuple(row for _, row in pairs), tuple(changes))
 
 
 def _change(first: PastTrial, second: PastTrial, one: TrialRow, two: TrialRow, noise: Noise) -> TrialChange:
-    higher, same, lower = _shifts(first.closing, second.closing)
-    return TrialChange(
-        from_s=first.at_s,
-        to_s=second.at_s,
-        closing=_closing_shift(higher, same, lower),
-        higher=higher,
-        same=same,
-        lower=lower,
-        compliance=_compliance_shift(one, two, noise),
-    )
+    shifts = _shifts(first.closing, second.closing)
+    return TrialChange(first.at_s, second.at_s, _closing_shift(*shifts), *shifts, _compliance_shift(one, two, noise))
 
 
 def _shifts(first: Closing, second: Closing) -> tuple[float, float, float]:
