@@ -54,7 +54,7 @@ def shuffled(recommendation: Answer, order: list[int]) -> Answer:
         replace(
             step,
             samples=tuple(
-                replace(sample, sources=tuple(place[source] for source in sample.sources)) for sample in step.samples
+                sample._replace(sources=tuple(place[source] for source in sample.sources)) for sample in step.samples
             ),
         )
         for step in recommendation.titration.trial.steps

@@ -6,9 +6,8 @@ import pytest
 
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.trial.artefacts import Cut, OddReading, dropped_leads, odd_readings, settled_from_s
-from ebbmark.physiology.trial.curve import Recipe, StepReadings
-from ebbmark.physiology.trial.steps import ComplianceKind
+from ebbmark.physiology.trial.curve import Cut, OddReading, dropped_leads, odd_readings, settled_from_s
+from ebbmark.physiology.trial.steps import ComplianceKind, Recipe, StepReadings
 from trials import START_S, reading
 
 Q = Quantity

@@ -55,14 +55,14 @@ OWN_CHOICE: Numbers = {
     "gas_exchange": {"RIGHT": 1.7, "LEFT": 1.4, "MOST_PERCENT_APART": 6.0},
     "advice.advice": {"SAME_MARGIN_CMH2O": 0.25, "RELIEF": 0.05, "VOLUME_DIFFERENCE": 0.25,
                       "COUNTED_INTRINSIC_CMH2O": 0.5},
-    "trial.artefacts": {"OPEN_CIRCUIT_PEEP_CMH2O": 2.0, "VANISHED_PEEP": 0.5, "VANISHED_VOLUME": 0.5,
-                        "STOOD_VOLUME": 0.8, "STOOD_PRESSURE": 0.7, "GONE_S": 10.0, "SAME_ROW_S": 1.0,
-                        "CMH2O_PER_KPA": 10.197162, "_THOUSANDFOLD": (0.0005, 0.002), "_SLIP_TOLERANCE": 0.06,
-                        "STILL_RECRUITING_CMH2O": 5.0, "NO_VOLUME_ML": 50.0},
-    "trial.curve": {"LEAST_COMPLIANCE": 3.0, "LARGEST_COMPLIANCE": 200.0, "COVERAGE": 0.8,
-                    "PRESSURE_DIFFERENCE_CMH2O": 1.0, "CHARTED_DIFFERENCE": 0.2, "LEAK": 0.15},
-    "trial.limb": {"SAME_SITTING": 2.0, "FEWEST_STEPS": 3, "FINE": 1.5, "DEEP": 2.5, "SAME_TOP_CMH2O": 2.0},
-    "trial.reading": {"VOLUME_SPREAD": 1.3},
+    "trial.curve": {"LEAST_COMPLIANCE": 3.0, "LARGEST_COMPLIANCE": 200.0, "COVERAGE": 0.8, "VANISHED_PEEP": 0.5,
+                    "VANISHED_VOLUME": 0.5, "STOOD_VOLUME": 0.8, "STOOD_PRESSURE": 0.7, "GONE_S": 10.0,
+                    "SAME_ROW_S": 1.0, "CMH2O_PER_KPA": 10.197162, "_THOUSANDFOLD": (0.0005, 0.002),
+                    "_SLIP_TOLERANCE": 0.06, "STILL_RECRUITING_CMH2O": 5.0, "NO_VOLUME_ML": 50.0},
+    "trial.limb": {"OPEN_CIRCUIT_PEEP_CMH2O": 2.0, "SAME_SITTING": 2.0, "FEWEST_STEPS": 3, "FINE": 1.5, "DEEP": 2.5,
+                   "SAME_TOP_CMH2O": 2.0},
+    "trial.reading": {"VOLUME_SPREAD": 1.3, "CHARTED_DIFFERENCE": 0.2},
+    "trial.steps": {"PRESSURE_DIFFERENCE_CMH2O": 1.0, "LEAK": 0.15},
 }  # fmt: skip
 """This project's choice; each says so where it stands."""
 

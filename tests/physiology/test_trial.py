@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.trial.curve import Recipe, resolution_of
+from ebbmark.physiology.trial.curve import resolution_of
 from ebbmark.physiology.trial.limb import PeepLevel, falling_runs, peep_levels, same_setting
 from ebbmark.physiology.trial.reading import read_trial
-from ebbmark.physiology.trial.steps import ComplianceKind, NoTrial, NoTrialReason, Trial, Unused
+from ebbmark.physiology.trial.steps import ComplianceKind, NoTrial, NoTrialReason, Recipe, Trial, Unused
 from ebbmark.words.messages import spell
 from trials import START_S, STEP_S, charted_row, no_trial_of, reading, staircase_down, trial_of
 
@@ -541,7 +541,7 @@ def test_a_volume_is_taken_for_rounded_to_the_coarsest_quantum_that_fits(
 ) -> None:
     trial = trial_of(staircase_down())
     sample = trial.steps[0].samples[0]
-    samples = [replace(sample, tidal_volume_ml=one) for one in volumes]
+    samples = [sample._replace(tidal_volume_ml=one) for one in volumes]
     recipe = Recipe(Quantity.PLATEAU_PRESSURE, trial.kind, Quantity.TIDAL_VOLUME_EXPIRED, None)
 
     # Plateaus that are multiples of nothing leave the volume alone; its error is uniform, and of the larger one of two.
@@ -553,8 +553,8 @@ def test_a_pressure_and_a_charted_compliance_are_taken_for_rounded_to_the_coarse
     pressures: tuple[float, float], quantum: float
 ) -> None:
     trial = trial_of(staircase_down())
-    sample = replace(trial.steps[0].samples[0], tidal_volume_ml=400.5, compliance_ml_per_cmh2o=40.05)
-    samples = [sample, replace(sample, tidal_volume_ml=401.1, compliance_ml_per_cmh2o=40.11)]
+    sample = trial.steps[0].samples[0]._replace(tidal_volume_ml=400.5, compliance_ml_per_cmh2o=40.05)
+    samples = [sample, sample._replace(tidal_volume_ml=401.1, compliance_ml_per_cmh2o=40.11)]
     recipe = Recipe(Quantity.PLATEAU_PRESSURE, trial.kind, Quantity.TIDAL_VOLUME_EXPIRED, None)
     charted = Recipe(Quantity.COMPLIANCE_STATIC, trial.kind, None, None)
 

@@ -24,7 +24,7 @@ Sources, with how far each was read:
 from __future__ import annotations
 
 from enum import Enum
-from math import isfinite
+from math import inf
 from typing import Final
 
 from ebbmark.physiology.findings import Message, message
@@ -40,7 +40,7 @@ def require_positive(**values: float) -> None:
         ValueError: a value is not finite or not above zero.
     """
     for name, value in values.items():
-        if not (isfinite(value) and value > 0.0):
+        if not 0.0 < value < inf:  # also false for a NaN
             raise ValueError(f"{name} must be a finite number above zero, got {value}")
 
 
@@ -54,7 +54,7 @@ def require_at_least_zero(**values: float) -> None:
         ValueError: a value is not finite or below zero.
     """
     for name, value in values.items():
-        if not (isfinite(value) and value >= 0.0):
+        if not 0.0 <= value < inf:  # also false for a NaN
             raise ValueError(f"{name} must be a finite number, zero or above, got {value}")
 
 

@@ -14,7 +14,8 @@ from typing import Any, Final
 
 from ebbmark.physiology.findings import Value, message
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.trial.artefacts import OPEN_CIRCUIT_PEEP_CMH2O, VANISHED_VOLUME
+from ebbmark.physiology.trial.curve import VANISHED_VOLUME
+from ebbmark.physiology.trial.limb import OPEN_CIRCUIT_PEEP_CMH2O
 
 LATEST_S: Final = 1800.0
 """The state now is taken over the last half hour of readings. This project's choice."""

@@ -36,8 +36,7 @@ from ebbmark.physiology.readings import Quantity, Reading, latest
 from ebbmark.physiology.stop.criteria import CRITERIA, StopCriterion
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.timeline import FIO2, in_force_at
-from ebbmark.physiology.trial.artefacts import OPEN_CIRCUIT_PEEP_CMH2O
-from ebbmark.physiology.trial.limb import PeepLevel, peep_levels_of
+from ebbmark.physiology.trial.limb import OPEN_CIRCUIT_PEEP_CMH2O, PeepLevel, peep_levels_of
 from ebbmark.physiology.trial.steps import Trial
 
 PNEUMOTHORAX: Final = "untreated-pneumothorax"

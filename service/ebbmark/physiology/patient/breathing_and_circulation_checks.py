@@ -18,7 +18,6 @@ from ebbmark.physiology.findings import (
 from ebbmark.physiology.patient.context import StepSeen, TrialContext, finding_at
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.timeline import Rise, rises
-from ebbmark.physiology.trial.curve import plateau_above_peak
 
 
 def effort(context: TrialContext) -> Iterator[Finding]:
@@ -156,7 +155,7 @@ def _plateaus_of_two_steps(context: TrialContext) -> Iterator[Finding]:
 
 def impossible_plateaus(context: TrialContext) -> Iterator[Finding]:
     """Plateau above peak at half of the steps, or where the fall is read: one of them is wrong, and compliance too."""
-    wrong = [step for step in context.steps if plateau_above_peak(step)]
+    wrong = [step for step in context.steps if step.plateau_above_peak]
     named = context.closing.peep_cmh2o
     above = [step for step in context.steps if named is not None and step.peep_cmh2o > named]
     decisive = [step for step in context.steps if step.peep_cmh2o == named]

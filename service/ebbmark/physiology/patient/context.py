@@ -20,8 +20,7 @@ from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading, UnusableReading
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit, StopLimits
 from ebbmark.physiology.timeline import Infusion
-from ebbmark.physiology.trial.curve import LEAK
-from ebbmark.physiology.trial.steps import Step, Trial
+from ebbmark.physiology.trial.steps import LEAK, Step, Trial
 
 
 @dataclass(frozen=True, slots=True)

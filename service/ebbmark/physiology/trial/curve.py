@@ -1,44 +1,37 @@
-"""One compliance per breath or charted row, and readings of one step that contradict one another.
+"""The curve of a limb: one compliance per breath or charted row, and which readings must not become one.
 
 Static compliance is tidal volume over plateau pressure less total PEEP (Suter et al, N Engl J Med 1975;292:284-9);
 dynamic compliance takes peak pressure instead. Which of several sources is taken is decided once for a whole limb,
-so that a step of the curve can never come from a change of source.
+so that a step of the curve can never come from a change of source. Artefacts are no sample of the lung at a step: an
+open circuit, a slip of the unit, an odd breath, a reading taken too early or while the lung was still recruiting.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from enum import Enum
 from math import hypot
 from operator import itemgetter
 from statistics import median
 
-from ebbmark.physiology.findings import Message, Value, joined, message
+from ebbmark.physiology.findings import Message, Value, message
 from ebbmark.physiology.mechanics import dynamic_compliance_ml_per_cmh2o, static_compliance_ml_per_cmh2o
+from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.trial.steps import ComplianceKind, Observed, Sample, Step
-
-KIND_OF_LEAD: Mapping[Quantity, ComplianceKind] = {
-    Quantity.PLATEAU_PRESSURE: ComplianceKind.STATIC_COMPUTED,
-    Quantity.DRIVING_PRESSURE: ComplianceKind.STATIC_FROM_DRIVING_PRESSURE,
-    Quantity.COMPLIANCE_STATIC: ComplianceKind.STATIC_CHARTED,
-    Quantity.PEAK_PRESSURE: ComplianceKind.DYNAMIC_COMPUTED,
-    Quantity.PRESSURE_ABOVE_PEEP_SET: ComplianceKind.DYNAMIC_FROM_SET_PRESSURE,
-    Quantity.COMPLIANCE_DYNAMIC: ComplianceKind.DYNAMIC_CHARTED,
-}
-"""In order of preference: what leads a sample, and which kind of compliance it gives."""
-
-VOLUMES = (
-    Quantity.TIDAL_VOLUME_EXPIRED,
-    Quantity.TIDAL_VOLUME_UNSTATED,
-    Quantity.TIDAL_VOLUME_INSPIRED,
-    Quantity.TIDAL_VOLUME_SET,
+from ebbmark.physiology.trial.steps import (
+    ABOVE_PEEP,
+    CHARTED,
+    KIND_OF_LEAD,
+    VOLUMES,
+    ComplianceKind,
+    Observed,
+    Recipe,
+    Sample,
+    StepReadings,
+    observed,
 )
-"""In order of preference: expired volume is what left the lung."""
-
-ABOVE_PEEP = (Quantity.DRIVING_PRESSURE, Quantity.PRESSURE_ABOVE_PEEP_SET)
-CHARTED = (Quantity.COMPLIANCE_STATIC, Quantity.COMPLIANCE_DYNAMIC)
 
 LEAST_COMPLIANCE, LARGEST_COMPLIANCE = 3.0, 200.0
 """Range of an adult's respiratory system, generously [mL/cmH2O]; a value beyond it is a mistake of unit or of entry.
@@ -46,36 +39,6 @@ This project's choice."""
 
 COVERAGE = 0.8
 """A preferred source is taken when it covers this share of the steps that the best-covering source covers."""
-
-
-@dataclass(frozen=True, slots=True)
-class StepReadings:
-    """All readings that fall into one step.
-
-    Attributes:
-        peep_readings: the PEEP readings that define the step, in order of time.
-        by_quantity: the rest, each list in order of time.
-    """
-
-    peep_cmh2o: float
-    peep_readings: tuple[Reading, ...]
-    by_quantity: Mapping[Quantity, Sequence[Reading]]
-
-
-@dataclass(frozen=True, slots=True)
-class Recipe:
-    """How samples are made, the same for every step of a limb.
-
-    Attributes:
-        lead: pressure or charted compliance; one sample per reading of it.
-        volume: tidal volume that goes with it; None for a charted compliance.
-        baseline: total or intrinsic PEEP; None where set PEEP must stand for it.
-    """
-
-    lead: Quantity
-    kind: ComplianceKind
-    volume: Quantity | None
-    baseline: Quantity | None
 
 
 def choose_recipe(steps: Sequence[StepReadings], set_volumes: Sequence[Reading]) -> Recipe | None:
@@ -134,27 +97,31 @@ def samples_of(
     samples: list[Sample] = []
     used: list[Reading] = []
     unused: list[tuple[Reading, Message]] = []
-    volumes = _Partners.of(() if recipe.volume is None else step.by_quantity.get(recipe.volume, ()))
-    baselines = _Partners.of(() if recipe.baseline is None else step.by_quantity.get(recipe.baseline, ()))
+    volume_is_set = recipe.volume is Quantity.TIDAL_VOLUME_SET
+    volume_for = _nearest(() if recipe.volume is None else step.by_quantity.get(recipe.volume, ()))
+    baseline_for = _nearest(() if recipe.baseline is None else step.by_quantity.get(recipe.baseline, ()))
     peep_starts = [reading.start_s for reading in step.peep_readings]
     for lead in step.by_quantity.get(recipe.lead, ()):
         governing = step.peep_readings[max(bisect_right(peep_starts, lead.start_s) - 1, 0)]
         parts = [lead, governing]
         volume = pressure = volume_from = None
         baseline = step.peep_cmh2o
-        held = baselines.nearest(lead)
+        held = baseline_for(lead)
         if held is not None:
             parts.append(held)
             baseline = held.value + (step.peep_cmh2o if recipe.baseline is Quantity.PEEP_INTRINSIC else 0.0)
         compliance = lead.value
         if recipe.volume is not None:
-            paired = volumes.nearest(lead) or _setting_at(set_volumes, lead, recipe.volume)
+            paired = volume_for(lead)
+            if paired is None and volume_is_set:
+                index = bisect_right(set_volumes, lead.start_s, key=itemgetter(2)) - 1
+                paired = set_volumes[index] if index >= 0 else None
             if paired is None:
                 unused.append((lead, message("unused.no-tidal-volume")))
                 continue
             parts.append(paired)
             volume = paired.value
-            if recipe.volume is not Quantity.TIDAL_VOLUME_SET:
+            if not volume_is_set:
                 volume_from = (paired.source, paired.start_s)
             pressure = _pressure(lead, step.peep_cmh2o, baseline)
             compliance = _compliance(recipe.kind, volume, pressure, baseline)
@@ -165,6 +132,21 @@ def samples_of(
         samples.append(Sample(compliance, volume, pressure, baseline, lead.at_s, sources, volume_from))
         used += parts
     return samples, used, unused
+
+
+def _nearest(readings: Sequence[Reading]) -> Callable[[Reading], Reading | None]:
+    """Find by the reading that it goes with: the one of the same input or instant, else the nearest in time."""
+    by_source = {one.source: one for one in readings}
+    by_start = {one.start_s: one for one in readings}
+
+    def nearest(lead: Reading) -> Reading | None:
+        partner = by_source.get(lead.source) or by_start.get(lead.start_s)
+        if partner is None and readings:
+            start_s = lead.start_s
+            return min(readings, key=lambda one: (abs(one.start_s - start_s), one.start_s, one.value))
+        return partner
+
+    return nearest
 
 
 def _compliance(kind: ComplianceKind, volume_ml: float, pressure_cmh2o: float, baseline_cmh2o: float) -> float:
@@ -200,35 +182,6 @@ def _impossible(lead: Reading, volume: float | None, baseline: float, compliance
     return message("unused.impossible", compliance=f"{compliance:.3g}", **made_of, **possible)
 
 
-@dataclass(frozen=True, slots=True)
-class _Partners:
-    """Readings of one quantity within one step, to be found by the reading that they go with."""
-
-    by_source: Mapping[int, Reading]
-    by_start: Mapping[float, Reading]
-    in_order: Sequence[Reading]
-
-    @classmethod
-    def of(cls, readings: Sequence[Reading]) -> _Partners:
-        return cls({r.source: r for r in readings}, {r.start_s: r for r in readings}, readings)
-
-    def nearest(self, lead: Reading) -> Reading | None:
-        """The one of the same input or instant or, failing that, nearest in time; None if there is none."""
-        partner = self.by_source.get(lead.source) or self.by_start.get(lead.start_s)
-        if partner is None and self.in_order:
-            start_s = lead.start_s
-            return min(self.in_order, key=lambda r: (abs(r.start_s - start_s), r.start_s, r.value))
-        return partner
-
-
-def _setting_at(set_volumes: Sequence[Reading], lead: Reading, volume: Quantity) -> Reading | None:
-    """The tidal volume setting in force at the time of the leading reading."""
-    if volume is not Quantity.TIDAL_VOLUME_SET or not set_volumes:
-        return None
-    index = bisect_right(set_volumes, lead.start_s, key=itemgetter(2)) - 1
-    return set_volumes[index] if index >= 0 else None
-
-
 def resolution_of(samples: Sequence[Sample], recipe: Recipe, leads: Sequence[float]) -> float:
     """Relative standard deviation of one compliance that comes from rounding of the charted values alone.
 
@@ -251,125 +204,244 @@ def resolution_of(samples: Sequence[Sample], recipe: Recipe, leads: Sequence[flo
 
 def _quantum(values: Sequence[float], quanta: Sequence[float]) -> float:
     """The coarsest of the quanta that all values are multiples of; 0 if none, or if all values are the same."""
-    first = values[0]
-    if all(value == first for value in values):
-        return 0.0
-    for quantum in quanta:
-        if all(abs(value / quantum - round(value / quantum)) < 1e-6 for value in values):
-            return quantum
+    distinct = set(values)
+    if len(distinct) > 1:
+        for quantum in quanta:
+            if all(abs(value / quantum - round(value / quantum)) < 1e-6 for value in distinct):
+                return quantum
     return 0.0
 
 
-PRESSURE_DIFFERENCE_CMH2O = 1.0
-"""A pressure that must not lie below another is remarked on from this difference on: charts round. Our choice."""
+VANISHED_PEEP = 0.5
+"""Measured PEEP below this share of a set PEEP of 5 or more: the circuit was open or leaking. Our choice."""
 
-CHARTED_DIFFERENCE = 0.2
-"""Relative difference between a charted and a computed value that is worth a remark. Our choice."""
+VANISHED_VOLUME = 0.5
+"""A tidal volume below this share of the limb's middle value is gone or odd. Our choice."""
 
-LEAK = 0.15
-"""Expired volume short of inspired by more than this share over the limb: a leak is likely. Our choice."""
+STOOD_VOLUME = 0.8
+"""A tidal volume of at least this share of the middle value in the same row: the circuit was closed. Our choice."""
+
+STOOD_PRESSURE = 0.7
+"""Pressure above PEEP of at least this share of its middle value in the same row: the breath was given. Our choice."""
+
+GONE_S = 10.0
+"""A volume that was gone for longer than this was no single breath [s]. Our choice."""
+
+NO_VOLUME_ML = 50.0
+"""A volume below this is none: a breath was given only where a pressure of its row shows one. Our choice."""
+
+SAME_ROW_S = 1.0
+"""Readings this near in time belong to one row [s]. Our choice."""
+
+CMH2O_PER_KPA = 10.197162
+"""By the definitions of both units (BIPM, SI brochure: standard gravity 9.80665 m/s2)."""
+
+_THOUSANDFOLD = (1 / 2000, 1 / 500)
+_SLIP_TOLERANCE = 0.06
+
+STILL_RECRUITING_CMH2O = 5.0
+"""Inspiratory pressure above PEEP this much higher than at the next step: still recruiting. Our choice."""
 
 
-def contradictions(limb: Sequence[StepReadings], steps: Sequence[Step], recipe: Recipe) -> Iterator[Observed]:
-    """All contradictions along the limb, in a fixed order."""
-    yield from _plateau_above_peak(steps)
-    yield from _total_below_set(steps)
-    yield from _leak(limb)
-    if recipe.volume is not None:
-        charted = Quantity.COMPLIANCE_STATIC if recipe.kind.static else Quantity.COMPLIANCE_DYNAMIC
-        computed = {step.peep_cmh2o: step.compliance_ml_per_cmh2o for step in steps}
-        yield from _charted(limb, charted, computed, "charted-compliance-differs")
-    if recipe.lead is Quantity.PLATEAU_PRESSURE:
-        driving = {s.peep_cmh2o: s.driving_pressure_cmh2o for s in steps if s.driving_pressure_cmh2o is not None}
-        yield from _charted(limb, Quantity.DRIVING_PRESSURE, driving, "charted-driving-pressure-differs")
-    if recipe.lead is Quantity.COMPLIANCE_STATIC:
-        yield from _static_against_peak(limb, steps)
+class OddReading(Enum):
+    """What a reading that cannot be of this breath of this lung shows."""
+
+    OPENED = "disconnection"
+    UNIT_SLIP = "unit-slip"
+    ODD_BREATH = "odd-breath"
+    CONTRADICTED = "measured-peep-contradicted"
+
+    __hash__ = object.__hash__
 
 
-def plateau_above_peak(step: Step) -> bool:
-    """Whether plateau pressure lies above peak pressure by more than rounding.
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """One reading that does not go with the others of its step.
+
+    Attributes:
+        value: as read, in the unit of the quantity.
+    """
+
+    oddity: OddReading
+    at_s: float
+    source: int
+    quantity: Quantity
+    value: float
+
+
+_REASONS = {oddity: message(f"unused.{oddity.value}") for oddity in OddReading}
+
+
+def odd_readings(limb: Sequence[StepReadings], lead: Quantity) -> tuple[tuple[Cut, ...], ...]:
+    """For each step of the limb the readings that do not go with the others, told apart.
+
+    A circuit was open where measured PEEP vanished, or where volume was gone together with the pressure, in more than
+    one reading, or for longer than a breath. A thousandfold volume, or a measured PEEP in kPa, with everything else
+    unchanged is a slip of the unit; one low volume under an unchanged pressure is one odd breath.
 
     Args:
-        step: with the pressures that it was read at.
+        lead: the pressure that the curve is made of.
     """
-    plateau, peak = step.plateau_cmh2o, step.peak_cmh2o
-    return plateau is not None and peak is not None and plateau > peak + PRESSURE_DIFFERENCE_CMH2O
+    middles = {
+        quantity: median(values)
+        for quantity in VOLUMES[:3]
+        if (values := [r.value for step in limb for r in step.by_quantity.get(quantity, ())])
+    }
+    return tuple((*_odd_volumes(step, middles, lead), *_odd_peeps(step, middles)) for step in limb)
 
 
-def _plateau_above_peak(steps: Sequence[Step]) -> Iterator[Observed]:
-    wrong = [step for step in steps if plateau_above_peak(step)]
-    if wrong:
-        sentence = message("observed.plateau-above-peak", peeps_cmh2o=_levels(wrong))
-        yield Observed("plateau-above-peak", sentence, wrong[0].start_s, wrong[0].peep_cmh2o)
+def _odd_volumes(step: StepReadings, middles: Mapping[Quantity, float], lead: Quantity) -> Iterator[Cut]:
+    gone: list[tuple[Quantity, Reading]] = []
+    for quantity, middle in middles.items():
+        for reading in step.by_quantity.get(quantity, ()):
+            share = reading.value / middle if middle else 1.0
+            if _THOUSANDFOLD[0] <= share <= _THOUSANDFOLD[1] and _pressure_stood(step, reading, lead):
+                yield Cut(OddReading.UNIT_SLIP, reading.start_s, reading.source, quantity, reading.value)
+            elif share < VANISHED_VOLUME:
+                gone.append((quantity, reading))
+    if not gone:
+        return
+    times = sorted({reading.start_s for _, reading in gone})
+    longest_s = max((reading.end_s - reading.start_s for _, reading in gone))
+    lasted = len(times) > 1 or longest_s > GONE_S
+    for quantity, reading in gone:
+        opened = lasted or not _pressure_stood(step, reading, lead, needed=reading.value < NO_VOLUME_ML)
+        oddity = OddReading.OPENED if opened else OddReading.ODD_BREATH
+        yield Cut(oddity, reading.start_s, reading.source, quantity, reading.value)
 
 
-def _total_below_set(steps: Sequence[Step]) -> Iterator[Observed]:
-    wrong = [step for step in steps if step.baseline_cmh2o < step.peep_cmh2o - PRESSURE_DIFFERENCE_CMH2O]
-    if wrong:
-        sentence = message("observed.total-peep-below-set", peeps_cmh2o=_levels(wrong))
-        yield Observed("total-peep-below-set", sentence, wrong[0].start_s, wrong[0].peep_cmh2o)
-
-
-def _leak(limb: Sequence[StepReadings]) -> Iterator[Observed]:
-    expired, inspired = (
-        [reading.value for step in limb for reading in step.by_quantity.get(quantity, ())]
-        for quantity in (Quantity.TIDAL_VOLUME_EXPIRED, Quantity.TIDAL_VOLUME_INSPIRED)
-    )
-    if expired and inspired and median(expired) < (1 - LEAK) * median(inspired):
-        share = 100 * (1 - median(expired) / median(inspired))
-        sentence = message("observed.leak-likely", share_percent=round(share))
-        first = limb[0]
-        yield Observed("leak-likely", sentence, first.peep_readings[0].start_s, first.peep_cmh2o)
-
-
-def _charted(
-    limb: Sequence[StepReadings], quantity: Quantity, computed: dict[float, float], slug: str
-) -> Iterator[Observed]:
-    for step in limb:
-        readings = step.by_quantity.get(quantity)
-        value = computed.get(step.peep_cmh2o)
-        if not readings or value is None:
+def _odd_peeps(step: StepReadings, middles: Mapping[Quantity, float]) -> Iterator[Cut]:
+    if step.peep_cmh2o < 5.0:
+        return
+    for reading in step.by_quantity.get(Quantity.PEEP_MEASURED, ()):
+        if reading.value >= VANISHED_PEEP * step.peep_cmh2o:
             continue
-        charted = median(reading.value for reading in readings)
-        if abs(charted - value) > CHARTED_DIFFERENCE * value:
-            yield Observed(
-                slug,
-                message(
-                    f"observed.{slug}",
-                    peep_cmh2o=round(step.peep_cmh2o, 1),
-                    charted=f"{charted:.1f}",
-                    computed=f"{value:.1f}",
-                ),
-                readings[0].start_s,
-                step.peep_cmh2o,
-            )
+        in_kpa = abs(CMH2O_PER_KPA * reading.value / step.peep_cmh2o - 1.0) <= _SLIP_TOLERANCE
+        volumes = [
+            one.value / middle
+            for quantity, middle in middles.items()
+            for one in step.by_quantity.get(quantity, ())
+            if middle and one.source == reading.source
+        ]
+        stood = bool(volumes) and min(volumes) >= STOOD_VOLUME
+        oddity = OddReading.OPENED if not stood else OddReading.UNIT_SLIP if in_kpa else OddReading.CONTRADICTED
+        yield Cut(oddity, reading.start_s, reading.source, Quantity.PEEP_MEASURED, reading.value)
 
 
-def _static_against_peak(limb: Sequence[StepReadings], steps: Sequence[Step]) -> Iterator[Observed]:
-    """Static compliance can exceed volume over peak pressure by what resistance takes, and not by any amount."""
-    charted = {step.peep_cmh2o: step.compliance_ml_per_cmh2o for step in steps}
-    for step in limb:
-        volumes = step.by_quantity.get(Quantity.TIDAL_VOLUME_EXPIRED) or step.by_quantity.get(
-            Quantity.TIDAL_VOLUME_UNSTATED
-        )
-        peaks = step.by_quantity.get(Quantity.PEAK_PRESSURE)
-        if not volumes or not peaks or step.peep_cmh2o not in charted:
+def _pressure_stood(step: StepReadings, reading: Reading, lead: Quantity, *, needed: bool = False) -> bool:
+    """Whether the pressures of the same row were as high as in the other rows.
+
+    Args:
+        needed: whether a row without any pressure shows none; else it says nothing against the breath.
+    """
+    if lead in CHARTED and not needed:
+        return True
+    stood = []
+    for quantity in dict.fromkeys((lead, Quantity.PLATEAU_PRESSURE, Quantity.PEAK_PRESSURE)):
+        found = () if quantity in CHARTED else step.by_quantity.get(quantity, ())
+        own = [_above_peep(step, one, quantity) for one in found if _same_row(one, reading)]
+        others = [_above_peep(step, one, quantity) for one in found if not _same_row(one, reading)]
+        if own and others:
+            stood.append(min(own) >= STOOD_PRESSURE * median(others))
+    return all(stood) if stood else not needed
+
+
+def _same_row(one: Reading, other: Reading) -> bool:
+    return one.source == other.source or abs(one.start_s - other.start_s) < SAME_ROW_S
+
+
+def odd_remarks(limb: Sequence[StepReadings], cuts: Sequence[Sequence[Cut]]) -> tuple[Observed, ...]:
+    """One remark per step and kind of oddity."""
+    found = []
+    for step, step_cuts in zip(limb, cuts, strict=True):
+        for oddity in OddReading if step_cuts else ():
+            first = min((cut for cut in step_cuts if cut.oddity is oddity), key=lambda cut: cut.at_s, default=None)
+            if first is not None:
+                found.append(_remark(step, first))
+    return tuple(found)
+
+
+def _remark(step: StepReadings, first: Cut) -> Observed:
+    slug, value = first.oddity.value, first.value
+    peep = round(step.peep_cmh2o, 1)
+    if first.oddity is OddReading.OPENED:
+        return Observed(slug, message("observed.opened-at-step", peep_cmh2o=peep), first.at_s, step.peep_cmh2o)
+    values: dict[str, Value] = {"measured_cmh2o": round(value, 1)}
+    if first.oddity is OddReading.ODD_BREATH:
+        values = {"volume_ml": round(value)}
+    elif first.oddity is OddReading.UNIT_SLIP:
+        values = {"value": value, "unit": first.quantity.unit, "quantity": first.quantity.slug}
+    return observed(slug, first.at_s, step.peep_cmh2o, peep_cmh2o=peep, **values)
+
+
+def settled_from_s(step: StepReadings, leads: Sequence[Reading], before_s: float | None, protocol: Protocol) -> float:
+    """From when on the readings of a step have settled, as well as the record tells.
+
+    A PEEP charted on its own is the change. A PEEP charted together with a pressure was changed some time before,
+    after the last reading of the step above: the middle of that gap stands for it.
+
+    Args:
+        before_s: last reading of any kind before this step; None where there is none.
+    """
+    first = step.peep_readings[0]
+    if all(lead.source != first.source and lead.start_s != first.start_s for lead in leads):
+        changed_s = first.start_s
+    else:
+        changed_s = float("-inf") if before_s is None else 0.5 * (before_s + first.start_s)
+    return changed_s + protocol.settling_s
+
+
+def dropped_leads(
+    limb: Sequence[StepReadings],
+    index: int,
+    recipe: Recipe,
+    cuts: Sequence[Cut],
+    span_s: tuple[float, float],
+    settled_s: float,
+    protocol: Protocol,
+) -> list[tuple[Reading, Message]]:
+    """The leading readings of one step that must not become samples, each with its reason.
+
+    Args:
+        cuts: readings of this step that do not go with the others.
+        span_s: earliest and latest time that still belongs to the trial.
+    """
+    step = limb[index]
+    leads = step.by_quantity.get(recipe.lead, ())
+    settled = any(reading.at_s >= settled_s for reading in leads)
+    ceiling = _recruiting_above(limb, recipe) if index == 0 else None
+    dropped: list[tuple[Reading, Message]] = []
+    for lead in leads:
+        odd = next((cut for cut in cuts if _spoils(cut, lead, recipe)), None) if cuts else None
+        if odd is not None:
+            reason = _REASONS[odd.oddity]
+        elif not span_s[0] <= lead.at_s <= span_s[1]:
+            reason = message("unused.far-away", minutes=protocol.longest_step_s / 60)
+        elif ceiling is not None and _above_peep(step, lead, recipe.lead) > ceiling:
+            reason = message("unused.recruiting")
+        elif settled and lead.at_s < settled_s:
+            reason = message("unused.unsettled", settling_s=protocol.settling_s)
+        else:
             continue
-        above = median(reading.value for reading in peaks) - step.peep_cmh2o
-        dynamic = median(reading.value for reading in volumes) / above if above > 0 else 0.0
-        if dynamic and not 0.9 <= charted[step.peep_cmh2o] / dynamic <= 2.0:
-            yield Observed(
-                "charted-compliance-differs",
-                message(
-                    "observed.charted-compliance-against-peak",
-                    peep_cmh2o=round(step.peep_cmh2o, 1),
-                    charted=f"{charted[step.peep_cmh2o]:.1f}",
-                    dynamic=f"{dynamic:.1f}",
-                ),
-                peaks[0].start_s,
-                step.peep_cmh2o,
-            )
+        dropped.append((lead, reason))
+    return dropped
 
 
-def _levels(steps: Sequence[Step]) -> Value:
-    return joined("commas", [round(step.peep_cmh2o, 1) for step in steps])
+def _spoils(cut: Cut, lead: Reading, recipe: Recipe) -> bool:
+    """Whether an odd reading takes a leading one with it: an open circuit does, a volume only where it is paired."""
+    if lead.source != cut.source and abs(lead.start_s - cut.at_s) >= SAME_ROW_S:
+        return False
+    return cut.oddity is OddReading.OPENED or cut.quantity is recipe.volume
+
+
+def _above_peep(step: StepReadings, lead: Reading, quantity: Quantity) -> float:
+    """Inspiratory pressure above set PEEP of a leading pressure."""
+    return lead.value if quantity in ABOVE_PEEP else lead.value - step.peep_cmh2o
+
+
+def _recruiting_above(limb: Sequence[StepReadings], recipe: Recipe) -> float | None:
+    """Pressure above PEEP beyond which the first step was still recruiting; None where that cannot be seen."""
+    if recipe.lead in CHARTED:
+        return None
+    following = [_above_peep(limb[1], lead, recipe.lead) for lead in limb[1].by_quantity.get(recipe.lead, ())]
+    return median(following) + STILL_RECRUITING_CMH2O if following else None

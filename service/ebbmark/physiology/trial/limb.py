@@ -7,14 +7,14 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
 from itertools import pairwise
+from math import inf
 from operator import itemgetter
 from statistics import median
 
 from ebbmark.physiology.findings import Message, joined, message
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.trial.artefacts import OPEN_CIRCUIT_PEEP_CMH2O
-from ebbmark.physiology.trial.steps import NoTrial, NoTrialReason, Observed, Trial
+from ebbmark.physiology.trial.steps import NoTrial, NoTrialReason, Observed, Trial, observed
 
 SAME_PEEP_CMH2O = 0.5
 """Set PEEP that differs by less than this is the same step, where the numbers that were charted do not tell; the
@@ -26,6 +26,9 @@ _MBAR_PER_CMH2O = 0.980665
 _WHOLE = 0.006
 """So near to a whole number a setting was charted as one: a converted value may have been rounded to 0.01 cmH2O, and
 half a cmH2O is never taken for a whole mbar below 50 cmH2O. This project's choice."""
+
+OPEN_CIRCUIT_PEEP_CMH2O = 2.0
+"""PEEP charted at or below this between higher levels: the circuit was open. This project's choice."""
 
 NEAR_SETTING_CMH2O = 1.5
 """Measured PEEP this near to a setting bears it out; further away it speaks against it. This project's choice."""
@@ -61,19 +64,14 @@ def peep_levels(peeps: Sequence[Reading]) -> tuple[PeepLevel, ...]:
     measured = peeps[0].quantity is not Quantity.PEEP_SET
     groups: list[list[Reading]] = []
     for reading in peeps:
-        if groups and _same(reading, groups[-1][0], measured=measured):
+        if groups and _same(reading.value, groups[-1][0].value, measured=measured):
             groups[-1].append(reading)
         else:
             groups.append([reading])
     starts = [group[0].start_s for group in groups]
     return tuple(
-        PeepLevel(
-            peep_cmh2o=_middle(group) if measured else group[0].value,
-            start_s=start,
-            until_s=until,
-            readings=tuple(group),
-        )
-        for group, start, until in zip(groups, starts, [*starts[1:], float("inf")], strict=True)
+        PeepLevel(_middle(group) if measured else group[0].value, start, until, tuple(group))
+        for group, start, until in zip(groups, starts, [*starts[1:], inf], strict=True)
     )
 
 
@@ -183,10 +181,10 @@ def falling_runs(
     return runs, drops
 
 
-def _same(one: Reading, other: Reading, *, measured: bool) -> bool:
+def _same(one_cmh2o: float, other_cmh2o: float, *, measured: bool) -> bool:
     if measured:
-        return abs(one.value - other.value) <= SAME_MEASURED_PEEP_CMH2O
-    return same_setting(one.value, other.value)
+        return abs(one_cmh2o - other_cmh2o) <= SAME_MEASURED_PEEP_CMH2O
+    return same_setting(one_cmh2o, other_cmh2o)
 
 
 @lru_cache(maxsize=512)  # a record holds few distinct settings, each compared many times
@@ -248,10 +246,9 @@ def find_limb(
             message("no-trial.steps-needed", least=protocol.minimum_steps),
         )
     runs, drops = falling_runs(levels, last_reading_s, protocol)
-    fewest = fewest_steps(protocol)
     long_enough = [run for run in runs if _steps(run) >= protocol.minimum_steps]
     if not long_enough:
-        long_enough = [run for run in runs if _steps(run) >= fewest]
+        long_enough = [run for run in runs if _steps(run) >= fewest_steps(protocol)]
     if not long_enough:
         return _no_limb(levels, runs, protocol)
     sitting = [long_enough[-1]]
@@ -263,12 +260,14 @@ def find_limb(
     for run in sitting[1:]:
         if _begins_another(levels, chosen, run) or _steps(run) >= _steps(chosen):
             chosen = run
-    seen = [
-        *(_other(levels, run, chosen) for run in long_enough if run != chosen),
-        *_short(levels, chosen, protocol),
-        *_open_circuit_before(levels, chosen[0]),
-        *(_large_drop(levels, chosen[1], last_reading_s, protocol) if chosen[1] + 1 in drops else ()),
-    ]
+    seen = [_other(levels, run, chosen) for run in long_enough if run != chosen]
+    (first, last), top, count = chosen, levels[chosen[0]], _steps(chosen)
+    if count < protocol.minimum_steps:
+        asked_for = protocol.minimum_steps
+        seen.append(observed("short-trial", top.start_s, top.peep_cmh2o, count=count, asked_for=asked_for))
+    seen += _open_circuit_before(levels, first)
+    if last + 1 in drops:
+        seen.append(_large_drop(levels[last], levels[last + 1], last_reading_s[last], protocol))
     return chosen, tuple(seen)
 
 
@@ -307,24 +306,12 @@ def _width(levels: Sequence[PeepLevel], run: Run) -> float:
 
 
 def _other(levels: Sequence[PeepLevel], run: Run, chosen: Run) -> Observed:
-    began = datetime.fromtimestamp(levels[run[0]].start_s, UTC)
-    named = message("observed.limb-begun", limb=_span(levels, run), began=f"{began:%Y-%m-%d %H:%M}")
+    top = levels[run[0]]
+    began = f"{datetime.fromtimestamp(top.start_s, UTC):%Y-%m-%d %H:%M}"
+    named = message("observed.limb-begun", limb=_span(levels, run), began=began)
     if run < chosen:
-        slug, sentence = "earlier-trial", message("observed.earlier-trial", limb=named)
-    else:
-        slug = "other-limb"
-        sentence = message("observed.other-limb", limb=named, chosen=_span(levels, chosen))
-    return Observed(slug, sentence, levels[run[0]].start_s, levels[run[0]].peep_cmh2o)
-
-
-def _short(levels: Sequence[PeepLevel], run: Run, protocol: Protocol) -> Iterator[Observed]:
-    if _steps(run) < protocol.minimum_steps:
-        yield Observed(
-            "short-trial",
-            message("observed.short-trial", count=_steps(run), asked_for=protocol.minimum_steps),
-            levels[run[0]].start_s,
-            levels[run[0]].peep_cmh2o,
-        )
+        return observed("earlier-trial", top.start_s, top.peep_cmh2o, limb=named)
+    return observed("other-limb", top.start_s, top.peep_cmh2o, limb=named, chosen=_span(levels, chosen))
 
 
 def _open_circuit_before(levels: Sequence[PeepLevel], first: int) -> Iterator[Observed]:
@@ -333,30 +320,21 @@ def _open_circuit_before(levels: Sequence[PeepLevel], first: int) -> Iterator[Ob
         return
     before, opened, after = levels[first - 2 : first + 1]
     if opened.peep_cmh2o <= OPEN_CIRCUIT_PEEP_CMH2O and before.peep_cmh2o >= after.peep_cmh2o:
-        yield Observed(
-            "disconnection",
-            message(
-                "observed.opened-between",
-                before_cmh2o=round(before.peep_cmh2o, 1),
-                after_cmh2o=round(after.peep_cmh2o, 1),
-                opened_cmh2o=round(opened.peep_cmh2o, 1),
-            ),
-            opened.start_s,
-            after.peep_cmh2o,
-        )
+        shown = {
+            "before_cmh2o": round(before.peep_cmh2o, 1),
+            "after_cmh2o": round(after.peep_cmh2o, 1),
+            "opened_cmh2o": round(opened.peep_cmh2o, 1),
+        }
+        sentence = message("observed.opened-between", **shown)
+        yield Observed("disconnection", sentence, opened.start_s, after.peep_cmh2o)
 
 
-def _large_drop(
-    levels: Sequence[PeepLevel], last: int, last_reading_s: Sequence[float], protocol: Protocol
-) -> Iterator[Observed]:
-    after = levels[last + 1]
-    at_once = after.start_s - last_reading_s[last] <= protocol.longest_step_s
-    shown = {"peep_cmh2o": round(levels[last].peep_cmh2o, 1), "after_cmh2o": round(after.peep_cmh2o, 1)}
+def _large_drop(last: PeepLevel, after: PeepLevel, last_s: float, protocol: Protocol) -> Observed:
+    shown = {"peep_cmh2o": round(last.peep_cmh2o, 1), "after_cmh2o": round(after.peep_cmh2o, 1)}
+    at_once = after.start_s - last_s <= protocol.longest_step_s
     if at_once and after.peep_cmh2o <= OPEN_CIRCUIT_PEEP_CMH2O:
-        opened = message("observed.opened-after", **shown)
-        yield Observed("disconnection", opened, after.start_s, levels[last].peep_cmh2o)
-        return
-    yield Observed("large-drop", message("observed.large-drop", **shown), after.start_s, after.peep_cmh2o)
+        return Observed("disconnection", message("observed.opened-after", **shown), after.start_s, last.peep_cmh2o)
+    return observed("large-drop", after.start_s, after.peep_cmh2o, **shown)
 
 
 def _no_limb(levels: Sequence[PeepLevel], runs: Sequence[tuple[int, int]], protocol: Protocol) -> NoTrial:

@@ -1,7 +1,6 @@
-"""Reading a trial: its steps, which readings belong to each, which may be compared, and what else a reader must know.
+"""Reading a trial: from readings in any order to the steps of one limb, and what else a reader must know of it.
 
-From readings in any order to the steps of one decremental limb. Every reading is either used, or listed with the
-reason why not.
+Every reading is either used, or listed with the reason why not.
 """
 
 from __future__ import annotations
@@ -14,88 +13,37 @@ from statistics import median
 from ebbmark.physiology.findings import Message, joined, message
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.trial.artefacts import dropped_leads, odd_readings, odd_remarks, settled_from_s
 from ebbmark.physiology.trial.curve import (
-    Recipe,
-    StepReadings,
     choose_recipe,
-    contradictions,
+    dropped_leads,
+    odd_readings,
+    odd_remarks,
     resolution_of,
     samples_of,
+    settled_from_s,
 )
 from ebbmark.physiology.trial.limb import PeepLevel, contradicted_settings, fewest_steps, find_limb, peep_levels
-from ebbmark.physiology.trial.steps import ComplianceKind, NoTrial, NoTrialReason, Observed, Sample, Step, Trial, Unused
+from ebbmark.physiology.trial.steps import (
+    LEAK,
+    PRESSURE_DIFFERENCE_CMH2O,
+    ComplianceKind,
+    NoTrial,
+    NoTrialReason,
+    Observed,
+    Recipe,
+    Sample,
+    Step,
+    StepReadings,
+    Trial,
+    Unused,
+    observed,
+)
 
 VOLUME_SPREAD = 1.3
 """Largest over smallest tidal volume of the steps beyond which curves are hard to compare. Our choice."""
 
-
-def remarks(limb: Sequence[StepReadings], steps: Sequence[Step], recipe: Recipe) -> tuple[Observed, ...]:
-    """All remarks about the limb, in a fixed order.
-
-    Args:
-        limb: the readings of every step, those without a usable compliance included.
-    """
-    return (
-        *_steps_without_compliance(limb, steps),
-        *_sources(steps, recipe),
-        *_intrinsic_peep(limb, recipe, steps),
-        *_tidal_volume(steps),
-    )
-
-
-def unsettled_remark(steps: Sequence[Step], protocol: Protocol) -> Iterator[Observed]:
-    """Name the steps in which every reading was taken while the lung was still settling."""
-    if steps:
-        levels = joined("commas", [round(step.peep_cmh2o, 1) for step in steps])
-        sentence = message("observed.unsettled-steps", peeps_cmh2o=levels, settling_s=protocol.settling_s)
-        levels_cmh2o = tuple(step.peep_cmh2o for step in steps)
-        yield Observed("unsettled-steps", sentence, steps[0].start_s, steps[0].peep_cmh2o, levels_cmh2o)
-
-
-def _steps_without_compliance(limb: Sequence[StepReadings], steps: Sequence[Step]) -> Iterator[Observed]:
-    have = {step.peep_cmh2o for step in steps}
-    for step in limb:
-        if step.peep_cmh2o not in have:
-            yield Observed(
-                "step-without-compliance",
-                message("observed.step-without-compliance", peep_cmh2o=round(step.peep_cmh2o, 1)),
-                step.peep_readings[0].start_s,
-                step.peep_cmh2o,
-            )
-
-
-def _sources(steps: Sequence[Step], recipe: Recipe) -> Iterator[Observed]:
-    first = steps[0]
-    seen = [
-        ("volume-side-not-stated", recipe.volume is Quantity.TIDAL_VOLUME_UNSTATED),
-        ("tidal-volume-as-set", recipe.volume is Quantity.TIDAL_VOLUME_SET),
-        ("compliance-as-charted", recipe.volume is None),
-        ("driving-pressure-as-charted", recipe.kind is ComplianceKind.STATIC_FROM_DRIVING_PRESSURE),
-    ]
-    for slug, so in seen:
-        if so:
-            yield Observed(slug, message(f"observed.{slug}"), first.start_s, first.peep_cmh2o)
-
-
-def _intrinsic_peep(limb: Sequence[StepReadings], recipe: Recipe, steps: Sequence[Step]) -> Iterator[Observed]:
-    if recipe.baseline is not None:
-        return
-    known = sum(
-        1 for step in limb if step.by_quantity.get(Quantity.PEEP_TOTAL) or step.by_quantity.get(Quantity.PEEP_INTRINSIC)
-    )
-    if known:
-        sentence = message("observed.intrinsic-peep-partly-known", known=known, count=len(limb))
-        yield Observed("intrinsic-peep-partly-known", sentence, steps[0].start_s, steps[0].peep_cmh2o)
-
-
-def _tidal_volume(steps: Sequence[Step]) -> Iterator[Observed]:
-    volumes = [step.tidal_volume_ml for step in steps if step.tidal_volume_ml]
-    if volumes and max(volumes) > VOLUME_SPREAD * min(volumes):
-        smallest, largest = round(min(volumes)), round(max(volumes))
-        sentence = message("observed.tidal-volume-varies", smallest_ml=smallest, largest_ml=largest)
-        yield Observed("tidal-volume-varies", sentence, steps[0].start_s, steps[0].peep_cmh2o)
-
+CHARTED_DIFFERENCE = 0.2
+"""Relative difference between a charted and a computed value that is worth a remark. Our choice."""
 
 RATES = (Quantity.RESPIRATORY_RATE_SET, Quantity.RESPIRATORY_RATE)
 """Of these the latest value before the limb ended serves the expected power."""
@@ -151,10 +99,9 @@ def read_trial(readings: Sequence[Reading], protocol: Protocol) -> Trial | NoTri
     used: set[int] = set()
     for index, (step, level) in enumerate(zip(limb, levels[stretch], strict=True)):
         led = step.by_quantity.get(recipe.lead, ())
+        span_s = _span(level, index, limb, protocol)
         settled_s = settled_from_s(step, led, last_reading_s[first + index - 1] if first + index else None, protocol)
-        dropped = dropped_leads(
-            limb, index, recipe, cuts[index], _span(level, index, limb, protocol), settled_s, protocol
-        )
+        dropped = dropped_leads(limb, index, recipe, cuts[index], span_s, settled_s, protocol)
         reasons.update((id(reading), reason) for reading, reason in dropped)
         kept = [reading for reading in led if id(reading) not in reasons]
         cleaned = StepReadings(step.peep_cmh2o, step.peep_readings, {**step.by_quantity, recipe.lead: kept})
@@ -165,7 +112,7 @@ def read_trial(readings: Sequence[Reading], protocol: Protocol) -> Trial | NoTri
             peaks = step.by_quantity.get(Quantity.PEAK_PRESSURE, ())
             used.update(map(id, made_of))
             used.update(map(id, peaks))
-            steps.append(_step(step, recipe, samples, peaks, _span(level, index, limb, protocol)[1]))
+            steps.append(_step(step, recipe, samples, peaks, span_s[1]))
             leads += [reading.value for reading in kept]
             if all(sample.at_s < settled_s for sample in samples):
                 unsettled.append(steps[-1])
@@ -182,9 +129,9 @@ def read_trial(readings: Sequence[Reading], protocol: Protocol) -> Trial | NoTri
         observed=(
             *seen,
             *odd_remarks(limb, cuts),
-            *remarks(limb, steps, recipe),
-            *contradictions(limb, steps, recipe),
-            *unsettled_remark(unsettled, protocol),
+            *_remarks(limb, steps, recipe),
+            *_contradictions(limb, steps, recipe),
+            *_unsettled(unsettled, protocol),
         ),
         context=context,
         unused=tuple(
@@ -254,40 +201,41 @@ def _span(level: PeepLevel, index: int, limb: Sequence[StepReadings], protocol: 
 
 
 def _step(
-    step: StepReadings,
-    recipe: Recipe,
-    samples: Sequence[Sample],
-    peak_readings: Sequence[Reading],
-    until_s: float,
+    step: StepReadings, recipe: Recipe, samples: Sequence[Sample], peak_readings: Sequence[Reading], until_s: float
 ) -> Step:
     """Medians over the samples of one step."""
-    volumes = [sample.tidal_volume_ml for sample in samples if sample.tidal_volume_ml is not None]
-    pressures = [sample.pressure_cmh2o for sample in samples if sample.pressure_cmh2o is not None]
-    above = [sample.pressure_cmh2o - sample.baseline_cmh2o for sample in samples if sample.pressure_cmh2o is not None]
+    pressures, volumes, baselines = [], [], []
+    for sample in samples:
+        baselines.append(sample.baseline_cmh2o)
+        if sample.tidal_volume_ml is not None:
+            volumes.append(sample.tidal_volume_ml)
+        if sample.pressure_cmh2o is not None:
+            pressures.append(sample.pressure_cmh2o)
     static = recipe.kind.static
-    peaks = [reading.value for reading in peak_readings]
+    above = [one - baseline for one, baseline in zip(pressures, baselines, strict=False)] if static else []
+    plateaus = pressures if static else []
+    peaks = [reading.value for reading in peak_readings] or ([] if static else pressures)
     sources = [source for sample in samples for source in sample.sources]
     sources += [reading.source for reading in (*step.peep_readings, *peak_readings)]
     return Step(
         peep_cmh2o=step.peep_cmh2o,
         start_s=min(step.peep_readings[0].start_s, samples[0].at_s),
-        end_s=max(sample.at_s for sample in samples),
+        end_s=max([sample.at_s for sample in samples]),
         samples=tuple(samples),
-        compliance_ml_per_cmh2o=median(sample.compliance_ml_per_cmh2o for sample in samples),
-        tidal_volume_ml=median(volumes) if volumes else None,
-        plateau_cmh2o=median(pressures) if static and pressures else _measured_plateau(step),
-        peak_cmh2o=median(peaks) if peaks else (median(pressures) if pressures and not static else None),
-        driving_pressure_cmh2o=median(above) if static and above else None,
-        baseline_cmh2o=median(sample.baseline_cmh2o for sample in samples),
+        compliance_ml_per_cmh2o=median([sample.compliance_ml_per_cmh2o for sample in samples]),
+        tidal_volume_ml=_middle(volumes),
+        # A plateau may have been measured at a step whose curve is made of something else.
+        plateau_cmh2o=_middle(plateaus or [one.value for one in step.by_quantity.get(Quantity.PLATEAU_PRESSURE, ())]),
+        peak_cmh2o=_middle(peaks),
+        driving_pressure_cmh2o=_middle(above),
+        baseline_cmh2o=median(baselines),
         sources=tuple(dict.fromkeys(sources)),
         until_s=until_s,
     )
 
 
-def _measured_plateau(step: StepReadings) -> float | None:
-    """A plateau that was measured at a step whose curve is made of something else."""
-    measured = [reading.value for reading in step.by_quantity.get(Quantity.PLATEAU_PRESSURE, ())]
-    return median(measured) if measured else None
+def _middle(values: Sequence[float]) -> float | None:
+    return median(values) if values else None
 
 
 def _no_compliance(usable: int, steps: int, protocol: Protocol) -> NoTrial:
@@ -297,3 +245,101 @@ def _no_compliance(usable: int, steps: int, protocol: Protocol) -> NoTrial:
         message("no-trial.no-compliance", usable=usable, count=steps),
         message("no-trial.compliance-needed", least=protocol.minimum_steps),
     )
+
+
+def _remarks(limb: Sequence[StepReadings], steps: Sequence[Step], recipe: Recipe) -> Iterator[Observed]:
+    """How the curve was made, in a fixed order.
+
+    Args:
+        limb: the readings of every step, those without a usable compliance included.
+    """
+    have = {step.peep_cmh2o for step in steps}
+    for one in limb:
+        peep = one.peep_cmh2o
+        if peep not in have:
+            yield observed("step-without-compliance", one.peep_readings[0].start_s, peep, peep_cmh2o=round(peep, 1))
+    top = steps[0].start_s, steps[0].peep_cmh2o
+    for slug, so in (
+        ("volume-side-not-stated", recipe.volume is Quantity.TIDAL_VOLUME_UNSTATED),
+        ("tidal-volume-as-set", recipe.volume is Quantity.TIDAL_VOLUME_SET),
+        ("compliance-as-charted", recipe.volume is None),
+        ("driving-pressure-as-charted", recipe.kind is ComplianceKind.STATIC_FROM_DRIVING_PRESSURE),
+    ):
+        if so:
+            yield observed(slug, *top)
+    if recipe.baseline is None:
+        totals = (Quantity.PEEP_TOTAL, Quantity.PEEP_INTRINSIC)
+        known = sum(any(step.by_quantity.get(quantity) for quantity in totals) for step in limb)
+        if known:
+            yield observed("intrinsic-peep-partly-known", *top, known=known, count=len(limb))
+    volumes = [step.tidal_volume_ml for step in steps if step.tidal_volume_ml]
+    if volumes and max(volumes) > VOLUME_SPREAD * min(volumes):
+        smallest, largest = round(min(volumes)), round(max(volumes))
+        yield observed("tidal-volume-varies", *top, smallest_ml=smallest, largest_ml=largest)
+
+
+def _contradictions(limb: Sequence[StepReadings], steps: Sequence[Step], recipe: Recipe) -> Iterator[Observed]:
+    """Readings along the limb that contradict one another, in a fixed order."""
+    above = [step for step in steps if step.plateau_above_peak]
+    below = [step for step in steps if step.baseline_cmh2o < step.peep_cmh2o - PRESSURE_DIFFERENCE_CMH2O]
+    for slug, wrong in (("plateau-above-peak", above), ("total-peep-below-set", below)):
+        if wrong:
+            levels = joined("commas", [round(step.peep_cmh2o, 1) for step in wrong])
+            yield observed(slug, wrong[0].start_s, wrong[0].peep_cmh2o, peeps_cmh2o=levels)
+    expired, inspired = (
+        [reading.value for step in limb for reading in step.by_quantity.get(quantity, ())]
+        for quantity in (Quantity.TIDAL_VOLUME_EXPIRED, Quantity.TIDAL_VOLUME_INSPIRED)
+    )
+    if expired and inspired and median(expired) < (1 - LEAK) * median(inspired):
+        share = 100 * (1 - median(expired) / median(inspired))
+        top = limb[0].peep_readings[0].start_s, limb[0].peep_cmh2o
+        yield observed("leak-likely", *top, share_percent=round(share))
+    computed = {step.peep_cmh2o: step.compliance_ml_per_cmh2o for step in steps}
+    if recipe.volume is not None:
+        charted = Quantity.COMPLIANCE_STATIC if recipe.kind.static else Quantity.COMPLIANCE_DYNAMIC
+        yield from _charted(limb, charted, computed, "charted-compliance-differs")
+    if recipe.lead is Quantity.PLATEAU_PRESSURE:
+        driving = {s.peep_cmh2o: s.driving_pressure_cmh2o for s in steps if s.driving_pressure_cmh2o is not None}
+        yield from _charted(limb, Quantity.DRIVING_PRESSURE, driving, "charted-driving-pressure-differs")
+    if recipe.lead is Quantity.COMPLIANCE_STATIC:
+        yield from _static_against_peak(limb, computed)
+
+
+def _charted(
+    limb: Sequence[StepReadings], quantity: Quantity, computed: Mapping[float, float], slug: str
+) -> Iterator[Observed]:
+    for step in limb:
+        readings, peep = step.by_quantity.get(quantity), step.peep_cmh2o
+        value = computed.get(peep)
+        if not readings or value is None:
+            continue
+        charted = median([reading.value for reading in readings])
+        if abs(charted - value) > CHARTED_DIFFERENCE * value:
+            shown = {"charted": f"{charted:.1f}", "computed": f"{value:.1f}"}
+            yield observed(slug, readings[0].start_s, peep, peep_cmh2o=round(peep, 1), **shown)
+
+
+def _static_against_peak(limb: Sequence[StepReadings], compliances: Mapping[float, float]) -> Iterator[Observed]:
+    """Static compliance can exceed volume over peak pressure by what resistance takes, and not by any amount."""
+    for step in limb:
+        volumes = step.by_quantity.get(Quantity.TIDAL_VOLUME_EXPIRED) or step.by_quantity.get(
+            Quantity.TIDAL_VOLUME_UNSTATED
+        )
+        peaks, charted = step.by_quantity.get(Quantity.PEAK_PRESSURE), compliances.get(step.peep_cmh2o)
+        if not volumes or not peaks or charted is None:
+            continue
+        above = median([reading.value for reading in peaks]) - step.peep_cmh2o
+        dynamic = median([reading.value for reading in volumes]) / above if above > 0 else 0.0
+        if dynamic and not 0.9 <= charted / dynamic <= 2.0:
+            peep, shown = round(step.peep_cmh2o, 1), {"charted": f"{charted:.1f}", "dynamic": f"{dynamic:.1f}"}
+            sentence = message("observed.charted-compliance-against-peak", peep_cmh2o=peep, **shown)
+            yield Observed("charted-compliance-differs", sentence, peaks[0].start_s, step.peep_cmh2o)
+
+
+def _unsettled(steps: Sequence[Step], protocol: Protocol) -> Iterator[Observed]:
+    """Name the steps in which every reading was taken while the lung was still settling."""
+    if steps:
+        levels = tuple(step.peep_cmh2o for step in steps)
+        shown = joined("commas", [round(level, 1) for level in levels])
+        sentence = message("observed.unsettled-steps", peeps_cmh2o=shown, settling_s=protocol.settling_s)
+        yield Observed("unsettled-steps", sentence, steps[0].start_s, levels[0], levels)

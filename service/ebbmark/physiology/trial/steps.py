@@ -1,12 +1,20 @@
-"""The words of a trial: samples, steps, the decremental limb, and what was left out of it."""
+"""The types of a trial: readings by step, how samples are made of them, samples, steps, limb, what was left out."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
+from typing import NamedTuple
 
-from ebbmark.physiology.findings import Message
-from ebbmark.physiology.readings import Reading
+from ebbmark.physiology.findings import Message, Value, message
+from ebbmark.physiology.readings import Quantity, Reading
+
+PRESSURE_DIFFERENCE_CMH2O = 1.0
+"""A pressure that must not lie below another is remarked on from this difference on: charts round. Our choice."""
+
+LEAK = 0.15
+"""Expired volume short of inspired by more than this share: a leak is likely. Our choice."""
 
 
 class ComplianceKind(Enum):
@@ -27,9 +35,60 @@ class ComplianceKind(Enum):
         self.static = static
 
 
+KIND_OF_LEAD: Mapping[Quantity, ComplianceKind] = {
+    Quantity.PLATEAU_PRESSURE: ComplianceKind.STATIC_COMPUTED,
+    Quantity.DRIVING_PRESSURE: ComplianceKind.STATIC_FROM_DRIVING_PRESSURE,
+    Quantity.COMPLIANCE_STATIC: ComplianceKind.STATIC_CHARTED,
+    Quantity.PEAK_PRESSURE: ComplianceKind.DYNAMIC_COMPUTED,
+    Quantity.PRESSURE_ABOVE_PEEP_SET: ComplianceKind.DYNAMIC_FROM_SET_PRESSURE,
+    Quantity.COMPLIANCE_DYNAMIC: ComplianceKind.DYNAMIC_CHARTED,
+}
+"""In order of preference: what leads a sample, and which kind of compliance it gives."""
+
+VOLUMES = (
+    Quantity.TIDAL_VOLUME_EXPIRED,
+    Quantity.TIDAL_VOLUME_UNSTATED,
+    Quantity.TIDAL_VOLUME_INSPIRED,
+    Quantity.TIDAL_VOLUME_SET,
+)
+"""In order of preference: expired volume is what left the lung."""
+
+ABOVE_PEEP = (Quantity.DRIVING_PRESSURE, Quantity.PRESSURE_ABOVE_PEEP_SET)
+CHARTED = (Quantity.COMPLIANCE_STATIC, Quantity.COMPLIANCE_DYNAMIC)
+
+
 @dataclass(frozen=True, slots=True)
-class Sample:
-    """One compliance, and the readings that it came from.
+class StepReadings:
+    """All readings that fall into one step.
+
+    Attributes:
+        peep_readings: the PEEP readings that define the step, in order of time.
+        by_quantity: the rest, each list in order of time.
+    """
+
+    peep_cmh2o: float
+    peep_readings: tuple[Reading, ...]
+    by_quantity: Mapping[Quantity, Sequence[Reading]]
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """How samples are made, the same for every step of a limb.
+
+    Attributes:
+        lead: pressure or charted compliance; one sample per reading of it.
+        volume: tidal volume that goes with it; None for a charted compliance.
+        baseline: total or intrinsic PEEP; None where set PEEP must stand for it.
+    """
+
+    lead: Quantity
+    kind: ComplianceKind
+    volume: Quantity | None
+    baseline: Quantity | None
+
+
+class Sample(NamedTuple):
+    """One compliance, and the readings that it came from; a named tuple, since a hundred are made per request.
 
     Attributes:
         compliance_ml_per_cmh2o: tidal volume over plateau (static) or peak (dynamic) pressure less total PEEP,
@@ -78,6 +137,12 @@ class Step:
     sources: tuple[int, ...] = ()
     until_s: float = 0.0
 
+    @property
+    def plateau_above_peak(self) -> bool:
+        """Whether plateau pressure lies above peak pressure by more than rounding."""
+        plateau, peak = self.plateau_cmh2o, self.peak_cmh2o
+        return plateau is not None and peak is not None and plateau > peak + PRESSURE_DIFFERENCE_CMH2O
+
 
 @dataclass(frozen=True, slots=True)
 class Unused:
@@ -103,6 +168,11 @@ class Observed:
     at_s: float
     peep_cmh2o: float
     peeps_cmh2o: tuple[float, ...] = ()
+
+
+def observed(slug: str, at_s: float, peep_cmh2o: float, /, **values: Value) -> Observed:
+    """Something seen at a step, in the sentence of its slug."""
+    return Observed(slug, message(f"observed.{slug}", **values), at_s, peep_cmh2o)
 
 
 @dataclass(frozen=True, slots=True)
