@@ -10,10 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.fhir.inspection.likely import likeliest
-from ebbmark.fhir.inspection.tally import CodeMet, resources_in
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
+from ebbmark.fhir.profile_report import likeliest
+from ebbmark.fhir.profiling import CodeMet, resources_in
 from ebbmark.fhir.reading.charting import with_charting
 from ebbmark.fhir.reading.codes import NO_CODE_MAP, OWN_QUANTITIES
 from ebbmark.fhir.reading.request import RequestContext
@@ -62,7 +62,7 @@ def inspected(content: bytes = RECORD) -> Inspection:
 
 
 def met(found: Inspection, code: str) -> CodeMet:
-    return next(one for one in found.tally.codes if one.concept.code == code)
+    return next(one for one in found.profile.codes if one.concept.code == code)
 
 
 def test_every_code_is_told_with_its_count_unit_and_range() -> None:
@@ -77,8 +77,8 @@ def test_every_code_is_told_with_its_count_unit_and_range() -> None:
 def test_what_is_read_is_told_as_the_reader_of_requests_reads_it() -> None:
     found = inspect(to_bytes(trial_bundle()), RequestContext(NOW_S))
 
-    assert {one.quantity for one in found.tally.codes} >= {"peep-set", "plateau-pressure", "tidal-volume-expired"}
-    assert not found.tally.unread
+    assert {one.quantity for one in found.profile.codes} >= {"peep-set", "plateau-pressure", "tidal-volume-expired"}
+    assert not found.profile.unread
     assert found.trial == ("One can be read: 8 steps of PEEP.",)
 
 
@@ -109,7 +109,7 @@ def test_other_pressures_and_alarm_limits_are_proposed_as_none_of_ours(
 def test_the_likeliest_quantity_follows_from_words_unit_range_and_neighbours() -> None:
     found = inspected()
 
-    proposed = {found.tally.codes[place].concept.code: one.quantity for place, one in found.proposed.items()}
+    proposed = {found.profile.codes[place].concept.code: one.quantity for place, one in found.proposed.items()}
     assert proposed == {
         "x1": Quantity.PEEP_SET,
         "x2": Quantity.PLATEAU_PRESSURE,
@@ -141,7 +141,7 @@ def test_earlier_results_of_this_service_are_counted_and_never_proposed_for_the_
 
     found = inspected(to_bytes(bundle(patient(), height(), *LOCAL, *results)))
 
-    assert found.tally.own_results == len(results) > 0
+    assert found.profile.own_results == len(results) > 0
     assert found.draft == inspected().draft
     assert f"{len(results)} earlier results of this service" in found.text
 
@@ -174,7 +174,7 @@ def test_numbers_below_peep_at_the_same_moments_are_no_plateau() -> None:
 def test_nothing_is_proposed_for_what_has_no_name_that_is_known() -> None:
     found = inspected(to_bytes(bundle(*charted("q", "Item 4711", PEEPS, UCUM_CM))))
 
-    assert likeliest(found.tally.codes[0], found.tally) is None
+    assert likeliest(found.profile.codes[0], found.profile) is None
 
 
 def test_the_draft_is_valid_r4_and_maps_nothing_until_a_person_agrees() -> None:
@@ -200,9 +200,11 @@ def test_bundles_within_bundles_contained_resources_and_ndjson_hold_the_same() -
     nested = to_bytes(bundle(patient(), height(), bundle(report)))
     lines = b"\n".join(to_bytes(one) for one in (patient(), height(), *LOCAL))
 
-    whole, within, listed = (inspected(one).tally for one in (RECORD, nested, lines))
+    whole, within, listed = (inspected(one).profile for one in (RECORD, nested, lines))
 
-    counts = [[(one.concept, one.count, one.low, one.high) for one in tally.codes] for tally in (whole, within, listed)]
+    counts = [
+        [(one.concept, one.count, one.low, one.high) for one in profile.codes] for profile in (whole, within, listed)
+    ]
     assert counts[0] == counts[1] == counts[2]
 
 
@@ -232,7 +234,7 @@ def test_several_patients_are_tallied_and_no_trial_is_looked_for() -> None:
 
     found = inspected(b"\n".join(to_bytes(one) for one in (*LOCAL, *other)))
 
-    assert found.tally.patients == 2
+    assert found.profile.patients == 2
     assert found.trial[0].startswith("Not looked for")
 
 
@@ -272,7 +274,7 @@ def test_what_is_no_fhir_is_refused_with_what_is_accepted(content: bytes) -> Non
 def test_observations_of_any_shape_are_tallied(inner: object) -> None:
     body = {"resourceType": "Observation", **(inner if isinstance(inner, dict) else {"code": inner})}
 
-    assert inspected(to_bytes(body)).tally.types == {"Observation": len(resources_in(to_bytes(body)))}
+    assert inspected(to_bytes(body)).profile.types == {"Observation": len(resources_in(to_bytes(body)))}
 
 
 def test_the_order_of_a_record_changes_nothing() -> None:
@@ -300,8 +302,8 @@ def test_texts_numbers_and_times_are_told_as_a_request_reads_them() -> None:
     found = inspect(content, RequestContext(NOW_S, code_map=codes))
     without = inspect(content, RequestContext(NOW_S)).text
 
-    assert {one.quantity for one in found.tally.codes} == {"spo2", "peep-set", "height"}
-    assert found.tally.first_s is not None
+    assert {one.quantity for one in found.profile.codes} == {"spo2", "peep-set", "height"}
+    assert found.profile.first_s is not None
     assert "a row in texts of the site's charting table (EBBMARK_CHARTING)" in without
     assert '{"text":"SpO2 peripher","means":"spo2","source":"..."}' in without
 

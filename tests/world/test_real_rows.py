@@ -204,7 +204,7 @@ def test_the_columns_are_recognised_by_their_names_units_and_ranges() -> None:
 
     found = inspect(to_bytes(bundle(*everything)), RequestContext(9_000_000_000.0))
 
-    proposed = {found.tally.codes[place].concept.code: one.quantity.slug for place, one in found.proposed.items()}
+    proposed = {found.profile.codes[place].concept.code: one.quantity.slug for place, one in found.proposed.items()}
     wrong = {name: slug for name, slug in proposed.items() if slug != ALL[name][0]}
     assert len(proposed) >= len(ALL) // 2
     assert wrong.keys() <= {"tidal_volume_obs", "minute_vent_obs"}, wrong

@@ -17,13 +17,12 @@ from dataclasses import dataclass, replace
 
 import msgspec
 
-from ebbmark.fhir.inspection.likely import Likely, draft_concept_map, likeliest
-from ebbmark.fhir.inspection.report import as_read, as_text, as_values, in_short
-from ebbmark.fhir.inspection.tally import ResourceMet, Tally, collection_of, resources_in, tally_of
 from ebbmark.fhir.model import ConceptMap
 from ebbmark.fhir.naming import tail_of
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Ignored, ProblemKind, Rejected, each_once
+from ebbmark.fhir.profile_report import Likely, as_read, as_text, as_values, draft_concept_map, in_short, likeliest
+from ebbmark.fhir.profiling import Profile, ResourceMet, collection_of, profile_of, resources_in
 from ebbmark.fhir.reading.request import Limits, RequestContext
 from ebbmark.fhir.reading.terminology import lay_over, rows_of
 from ebbmark.fhir.times import instant
@@ -43,29 +42,29 @@ class Inspection:
     """What charted data hold.
 
     Attributes:
-        tally: every code, unit and shape.
-        proposed: what unread codes may be, by their place in the tally.
+        profile: every code, unit and shape.
+        proposed: what unread codes may be, by their place in the profile.
         trial: whether a trial can be read, and what is missing for one, as sentences.
     """
 
-    tally: Tally
+    profile: Profile
     proposed: dict[int, Likely]
     trial: tuple[str, ...]
 
     @property
     def text(self) -> str:
         """For people."""
-        return as_text(self.tally, self.proposed, self.trial)
+        return as_text(self.profile, self.proposed, self.trial)
 
     @property
     def values(self) -> dict[str, object]:
         """For JSON."""
-        return as_values(self.tally, self.proposed, self.trial)
+        return as_values(self.profile, self.proposed, self.trial)
 
     @property
     def draft(self) -> dict[str, object]:
         """A FHIR R4 ConceptMap of the proposals."""
-        return draft_concept_map([(self.tally.codes[place], likely) for place, likely in self.proposed.items()])
+        return draft_concept_map([(self.profile.codes[place], likely) for place, likely in self.proposed.items()])
 
 
 def inspect(content: bytes, context: RequestContext, trial: tuple[str, ...] = ()) -> Inspection:
@@ -86,14 +85,14 @@ def inspect(content: bytes, context: RequestContext, trial: tuple[str, ...] = ()
                 code_map = lay_over(code_map, rows_of(msgspec.convert(one.resource, ConceptMap), one.path))
             except msgspec.ValidationError:
                 continue
-    tally = tally_of(met, at_s=context.at_s, code_map=code_map, accept_preliminary=context.accept_preliminary)
+    profile = profile_of(met, at_s=context.at_s, code_map=code_map, accept_preliminary=context.accept_preliminary)
     proposed = {
         place: likely
-        for place, one in enumerate(tally.codes)
-        if not one.quantity and (likely := likeliest(one, tally)) is not None
+        for place, one in enumerate(profile.codes)
+        if not one.quantity and (likely := likeliest(one, profile)) is not None
     }
     context = replace(context, code_map=code_map, limits=_LIMITS)
-    return Inspection(tally, proposed, trial or _trial(met, tally, content, context))
+    return Inspection(profile, proposed, trial or _trial(met, profile, content, context))
 
 
 _OF_PERSON = {
@@ -108,10 +107,10 @@ _OF_PERSON = {
 """What is told of a person here, in place of sentences that hold a height or an age."""
 
 
-def _trial(met: Sequence[ResourceMet], tally: Tally, content: bytes, context: RequestContext) -> tuple[str, ...]:
+def _trial(met: Sequence[ResourceMet], profile: Profile, content: bytes, context: RequestContext) -> tuple[str, ...]:
     """Whether a trial can be read, and what is missing for one, as sentences."""
-    if tally.patients > 1:
-        return (f"Not looked for: a trial is of one patient, and these are {tally.patients}. Inspect one of them.",)
+    if profile.patients > 1:
+        return (f"Not looked for: a trial is of one patient, and these are {profile.patients}. Inspect one of them.",)
     read = [one for one in met if one.resource["resourceType"] in _READ_FOR_A_TRIAL]
     body = content if b'"Parameters"' in content[:200] else collection_of(read)
     try:
@@ -218,12 +217,12 @@ async def _not_understood(
         met = f"it took longer than {most_s:.3g} s"
     if isinstance(met, str):
         return [f"What else the record holds in that time could not be read: {met}."]
-    tally = await asyncio.to_thread(tally_of, met, at_s=context.at_s, code_map=context.code_map)
+    profile = await asyncio.to_thread(profile_of, met, at_s=context.at_s, code_map=context.code_map)
     told = [f"In that time the record holds {_many(len(met))} of this patient, whatever their codes."]
     if asked.encounter is not None:
         within = sum(_encounter_of(one.resource) == asked.encounter for one in met)
         told.append(f"Of these {within} are of {asked.encounter}, the encounter that was asked for.")
-    return told + in_short(tally)
+    return told + in_short(profile)
 
 
 async def _outside(asked: RecordQuery, record: RecordClient) -> str:

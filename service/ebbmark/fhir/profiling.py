@@ -115,7 +115,7 @@ READ_AS = "read as "
 
 
 @dataclass(frozen=True, slots=True)
-class Tally:
+class Profile:
     """What charted data hold.
 
     Attributes:
@@ -138,7 +138,9 @@ class Tally:
         return tuple(one for one in self.codes if not one.quantity)
 
 
-def tally_of(met: Sequence[ResourceMet], *, at_s: float, code_map: CodeMap, accept_preliminary: bool = False) -> Tally:
+def profile_of(
+    met: Sequence[ResourceMet], *, at_s: float, code_map: CodeMap, accept_preliminary: bool = False
+) -> Profile:
     """Profile charted data.
 
     Args:
@@ -166,7 +168,7 @@ def tally_of(met: Sequence[ResourceMet], *, at_s: float, code_map: CodeMap, acce
             found = codes.setdefault((place, *key), CodeMet(concept, place))
             _count(found, resource, holder, at)
             found.outcomes[outcomes.get(one.path + part) or outcomes.get(one.path) or "not-fhir"] += 1
-    return Tally(
+    return Profile(
         codes=tuple(sorted(codes.values(), key=lambda each: (-each.count, each.concept))),
         types=dict(sorted(Counter(str(one.resource["resourceType"])[:40] for one in met).items())),
         patients=len(subjects - {""}),
