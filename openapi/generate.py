@@ -19,7 +19,8 @@ from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected, operation_outcome
 from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.write import write_bundle_bytes
-from ebbmark.record.client import CallerRecords, Patience
+from ebbmark.record.client import CallerRecords
+from ebbmark.record.connection import Patience
 from ebbmark.settings import Settings
 from ebbmark.use_cases.questions import answer_request
 

@@ -20,10 +20,11 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.normal_form import resources_of
-from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.client import RecordClient
+from ebbmark.record.connection import RecordSettings
 from ebbmark.record.retry import Waiting
 from ebbmark.record.stored_answers import answer_in_record
-from ebbmark.record.write_outcome import WriteState
+from ebbmark.record.write_back import WriteState
 from ebbmark.use_cases.questions import ANSWERS, answer_request
 from ebbmark.use_cases.recording import Recorded, answer_bundle, record_answer
 from ebbmark.use_cases.replay import Replayed, replay

@@ -10,7 +10,8 @@ import respx
 from bridge.device_messages import PATIENT, SYSTEM
 from ebbmark.bridge.delivery import Bridge
 from ebbmark.bridge.observed import SiteRules
-from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.client import RecordClient
+from ebbmark.record.connection import RecordSettings
 from ebbmark.record.retry import Waiting
 from record.keeping_record import BASE, KeepingRecord
 from record.waits import Waits, noon

@@ -13,7 +13,7 @@ import yaml
 from monitoring.dashboard import FILE, dashboard
 
 from ebbmark.fhir.problems import ProblemKind
-from ebbmark.record.write_outcome import WriteState
+from ebbmark.record.write_back import WriteState
 from ebbmark.telemetry.measured import Measured
 
 MONITORING = Path(__file__).parents[2] / "deploy" / "monitoring"

@@ -15,7 +15,8 @@ from ebbmark.audit.stored_answer import needs_of
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.reading.request import RequestContext
-from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.client import RecordClient
+from ebbmark.record.connection import RecordSettings
 from ebbmark.record.stored_answers import Inputs, answer_in_record, inputs_in_record
 from ebbmark.use_cases.recording import Recorded, record_answer
 from ebbmark.use_cases.replay import Replayed, replay

@@ -19,7 +19,7 @@ from pathlib import Path
 
 import httpx
 
-from ebbmark.record.write_outcome import WriteState
+from ebbmark.record.write_back import WriteState
 from live.faulty_writing import Outcome, Plan, run
 from live.record_server import RunningRecord, load_own_codes, start_record, stop_record
 from live.written_once import Found, Verdict

@@ -12,7 +12,7 @@ from random import Random
 
 import httpx
 
-from ebbmark.record.write_outcome import WriteState
+from ebbmark.record.write_back import WriteState
 from live.fault_proxy import CALM, CROWDED, FAILING, MIXED, Fault, FaultProxy, Weather
 from live.many_recommendations import jobs, load_inputs, talking_to
 from live.writer_process import Writer

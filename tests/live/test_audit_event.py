@@ -13,7 +13,8 @@ import pytest
 from ebbmark import __version__
 from ebbmark.fhir.definitions import SignInInfo, capability_statement
 from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction, audit_event
-from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.client import RecordClient
+from ebbmark.record.connection import RecordSettings
 from ebbmark.web.audit_trail import AuditTrail
 from live.record_server import problems, validate_with_server
 from live.test_validator import unexplained

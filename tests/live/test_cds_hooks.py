@@ -12,8 +12,8 @@ from anyio.from_thread import BlockingPortal, start_blocking_portal
 
 from audit.test_signature import KEY, PUBLISHED
 from ebbmark.audit.signature import Verified, verify
-from ebbmark.record.client import Patience
-from ebbmark.record.write_outcome import WriteState
+from ebbmark.record.connection import Patience
+from ebbmark.record.write_back import WriteState
 from ebbmark.use_cases.from_record import ReadLimits
 from fhir_builders import quantity
 from live.bedside import Bedside

@@ -11,7 +11,7 @@ from audit.test_signature import PUBLISHED
 from ebbmark.audit.comparison import FindingKind
 from ebbmark.audit.signature import Verified, verify
 from ebbmark.fhir.answer import Answer
-from ebbmark.record.write_outcome import WriteState
+from ebbmark.record.write_back import WriteState
 from fhir_builders import quantity
 from live.bedside import Bedside
 from live.record_server import problems, validate_with_server

@@ -13,9 +13,10 @@ from datetime import UTC, datetime
 import httpx
 import pytest
 
-from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.write_back import write_back
-from ebbmark.record.write_outcome import WriteOutcome, WriteState
+from ebbmark.record.client import RecordClient
+from ebbmark.record.connection import RecordSettings
+from ebbmark.record.retry import Waiting
+from ebbmark.record.write_back import WriteOutcome, WriteState, write_back
 from live.fault_proxy import Fault, FaultProxy
 from live.faulty_writing import SETTLED, WRITERS_OF_ONE, Outcome, Plan, run
 from live.many_recommendations import jobs, load_inputs, talking_to
@@ -108,8 +109,9 @@ async def _tried_once(job: Job, base_url: str, fault: Fault) -> WriteOutcome:
             attempt_timeout_s=2.0 * QUIET_S if fault in SLOW else 30.0,
             max_attempts=1,
         )
-        async with RecordClient(settings) as client:
-            outcome = await write_back(job.transaction, record=client, sleep=no_sleep, now=lambda: datetime.now(UTC))
+        waiting = Waiting(no_sleep, lambda: datetime.now(UTC))
+        async with RecordClient(settings, waiting=waiting) as client:
+            outcome = await write_back(job.transaction, record=client)
         await proxy.idle()
         assert proxy.counts[fault] == 1
     return outcome

@@ -17,8 +17,9 @@ import pytest
 
 from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.fhir.writing.write import write_bundle
-from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.client import RecordClient
 from ebbmark.record.clinical_resources import OVERLAP_S, nothing_stored_since
+from ebbmark.record.connection import RecordSettings
 from live.record_server import FHIR_JSON
 from recommendations import RECORDED_S, found
 

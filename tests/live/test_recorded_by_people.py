@@ -9,7 +9,7 @@ import pytest
 from audit.test_signature import PUBLISHED
 from ebbmark.audit.comparison import FindingKind
 from ebbmark.audit.signature import Verified, verify
-from ebbmark.record.write_outcome import WriteState
+from ebbmark.record.write_back import WriteState
 from fhir_builders import patient
 from live.bedside import AT_S, Bedside, Stored
 from live.record_server import problems, validate_with_server

@@ -12,7 +12,7 @@ from audit.test_signature import PUBLISHED
 from ebbmark.audit.comparison import FindingKind
 from ebbmark.audit.signature import Verified, verify
 from ebbmark.fhir.writing.supersession import superseded_by
-from ebbmark.record.write_outcome import WriteState
+from ebbmark.record.write_back import WriteState
 from fhir_builders import quantity
 from live.bedside import AT_S, Bedside, Stored
 from live.record_server import problems, validate_with_server

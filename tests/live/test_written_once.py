@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from ebbmark.fhir.writing.supersession import CURRENT_SYSTEM
-from ebbmark.record.write_outcome import EntryResult, WriteOutcome, WriteState
+from ebbmark.record.write_back import EntryResult, WriteOutcome, WriteState
 from live.many_recommendations import jobs
 from live.written_once import Call, Found, Job, Key, Verdict, found_of, verdict_of
 

@@ -16,10 +16,11 @@ from pathlib import Path
 
 import msgspec
 
-from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.client import RecordClient
+from ebbmark.record.connection import RecordSettings
 from ebbmark.record.retry import Waiting
 from ebbmark.record.supersede import write_current
-from ebbmark.record.write_outcome import WriteOutcome
+from ebbmark.record.write_back import WriteOutcome
 
 LONGEST_LINE = 4_000_000
 

@@ -17,7 +17,7 @@ import msgspec
 
 from ebbmark.fhir.naming import RESULT_SYSTEM, SOFTWARE_SYSTEM
 from ebbmark.fhir.writing.supersession import CURRENT_SYSTEM, SUPERSEDED_SYSTEM
-from ebbmark.record.write_outcome import WriteOutcome, WriteState
+from ebbmark.record.write_back import WriteOutcome, WriteState
 
 Json = dict[str, Any]
 Key = tuple[str, str]

@@ -7,9 +7,10 @@ import itertools
 import httpx
 import respx
 
-from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.write_back import write_back
-from ebbmark.record.write_outcome import EntryRequest, WriteOutcome
+from ebbmark.record.client import RecordClient
+from ebbmark.record.connection import RecordSettings
+from ebbmark.record.retry import Waiting
+from ebbmark.record.write_back import EntryRequest, WriteOutcome, write_back
 from record.waits import Waits, noon
 
 BASE = "https://record.example/fhir"
@@ -75,9 +76,9 @@ class Sent:
             max_total_wait_s=limits.get("max_total_wait_s", 30.0),
             max_response_bytes=10_000,
         )
-        async with RecordClient(settings) as record:
+        async with RecordClient(settings, waiting=Waiting(self.waits, noon)) as record:
             given_bundle = transaction() if bundle is None else bundle
-            return await write_back(given_bundle, record=record, sleep=self.waits, now=noon)
+            return await write_back(given_bundle, record=record)
 
 
 def _play(reply: httpx.Response | type[httpx.TransportError]) -> httpx.Response:

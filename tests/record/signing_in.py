@@ -12,7 +12,8 @@ import msgspec
 
 from authorization_server import CLIENT_ID, SCOPES, Site
 from ebbmark.keys import Algorithm, KeyRing, new_key_set, public_key_set, read_key_ring
-from ebbmark.record.client import Exchange, Patience, RecordClient, RecordSettings
+from ebbmark.record.client import Exchange, RecordClient
+from ebbmark.record.connection import Patience, RecordSettings
 from ebbmark.record.sign_in import SignIn, SignInClock, SignInSettings
 
 SCOPE = " ".join(sorted(SCOPES))

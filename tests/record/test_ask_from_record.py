@@ -19,7 +19,8 @@ from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import write_bundle, write_bundle_bytes
-from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.client import RecordClient
+from ebbmark.record.connection import RecordSettings
 from ebbmark.record.record_query import named_in_record
 from ebbmark.record.retry import Waiting
 from ebbmark.record.supersede import write_current

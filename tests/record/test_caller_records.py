@@ -9,8 +9,9 @@ import httpx
 import pytest
 import respx
 
-from ebbmark.record.client import Answer, CallerRecords, Failure, Patience, Reply
-from ebbmark.record.retry import CallFailure
+from ebbmark.record.client import CallerRecords
+from ebbmark.record.connection import Patience
+from ebbmark.record.retry import CallFailure, Reply
 from record.local_record import local_record
 
 BASE = "https://record.example/fhir"
@@ -21,8 +22,8 @@ async def inside(_: str, __: int) -> Sequence[str]:
     return ("10.20.30.40",)
 
 
-def read(guests: CallerRecords, base_url: str, token: str = "theirs") -> Answer:  # noqa: S107 - invented
-    async def reading() -> Answer:
+def read(guests: CallerRecords, base_url: str, token: str = "theirs") -> Reply | CallFailure:  # noqa: S107 - invented
+    async def reading() -> Reply | CallFailure:
         answer = await guests.record(base_url, token).send("GET", "Patient/p1")
         await guests.aclose()
         return answer
@@ -67,14 +68,14 @@ def test_the_callers_own_token_is_sent_and_each_callers_own() -> None:
 def test_a_listed_name_that_leads_inside_is_not_called() -> None:
     guests = CallerRecords((BASE,), patience=PATIENCE, resolve=inside)
 
-    assert read(guests, BASE) == Failure(CallFailure.SURPRISING_ADDRESS)
+    assert read(guests, BASE) == CallFailure.SURPRISING_ADDRESS
 
 
 def test_connections_outlive_the_question() -> None:
     with local_record() as record:
         guests = CallerRecords((record.base_url,), patience=PATIENCE)
 
-        async def twice() -> list[Answer]:
+        async def twice() -> list[Reply | CallFailure]:
             answers = []
             for _ in range(2):
                 async with guests.record(record.base_url, "theirs") as client:

@@ -9,15 +9,16 @@ import msgspec
 import pytest
 import respx
 
-from ebbmark.record.client import Answer, Failure, RecordClient, RecordSettings, Reply, decoded
-from ebbmark.record.retry import CallFailure
+from ebbmark.record.client import RecordClient
+from ebbmark.record.connection import RecordSettings
+from ebbmark.record.retry import CallFailure, Reply, decoded
 from record.local_record import Fault, local_record
 
 BASE = "https://record.example/fhir"
 TOKEN = "not-a-real-token.0123456789"  # noqa: S105 - invented
 
 
-async def send(target: str = "", method: str = "GET", **settings: object) -> Answer:
+async def send(target: str = "", method: str = "GET", **settings: object) -> Reply | CallFailure:
     known = msgspec.convert({"base_url": BASE, "allowed_base_urls": (BASE,), **settings}, RecordSettings)
     async with RecordClient(known) as client:
         return await client.send(method, target)
@@ -53,7 +54,7 @@ async def test_a_target_elsewhere_is_never_called(target: str) -> None:
 
         answer = await send(target)
 
-        assert answer == Failure(CallFailure.NOT_ALLOWED)
+        assert answer == CallFailure.NOT_ALLOWED
         assert everything.call_count == 0
 
 
@@ -64,7 +65,7 @@ async def test_a_base_that_is_not_on_the_list_is_never_called() -> None:
 
         answer = await send(allowed_base_urls=("https://other.example/fhir",))
 
-        assert answer == Failure(CallFailure.NOT_ALLOWED)
+        assert answer == CallFailure.NOT_ALLOWED
         assert everything.call_count == 0
 
 
@@ -75,7 +76,7 @@ async def test_another_listed_record_does_not_get_this_ones_token() -> None:
 
         answer = await send("https://other.example/fhir", allowed_base_urls=(BASE, "https://other.example/fhir"))
 
-        assert answer == Failure(CallFailure.NOT_ALLOWED)
+        assert answer == CallFailure.NOT_ALLOWED
         assert other.call_count == 0
 
 
@@ -135,7 +136,7 @@ async def test_each_failure_of_the_network_has_its_name(
 ) -> None:
     router.get(BASE).mock(side_effect=error)
 
-    assert await send() == Failure(trouble)
+    assert await send() == trouble
 
 
 @pytest.mark.anyio
@@ -195,7 +196,7 @@ async def test_a_closed_port_is_told_as_that() -> None:
     with local_record() as record:
         gone = record.base_url
 
-    assert await send(base_url=gone, allowed_base_urls=(gone,)) == Failure(CallFailure.CLOSED_PORT)
+    assert await send(base_url=gone, allowed_base_urls=(gone,)) == CallFailure.CLOSED_PORT
 
 
 @pytest.mark.anyio
@@ -205,18 +206,18 @@ async def test_plain_text_where_encryption_is_spoken_is_told_as_that() -> None:
 
         answer = await send(base_url=base, allowed_base_urls=(base,))
 
-    assert answer == Failure(CallFailure.NO_TLS)
+    assert answer == CallFailure.NO_TLS
 
 
 @pytest.mark.anyio
 @pytest.mark.parametrize(
     ("fault", "answer"),
     [
-        (Fault.CUT_UNREAD, Failure(CallFailure.CUT)),
-        (Fault.CUT_BEFORE_COMMIT, Failure(CallFailure.CUT)),
-        (Fault.CUT_AFTER_COMMIT, Failure(CallFailure.CUT)),
-        (Fault.RESET_AFTER_COMMIT, Failure(CallFailure.CUT)),
-        (Fault.SILENT_AFTER_COMMIT, Failure(CallFailure.READ_TIMEOUT)),
+        (Fault.CUT_UNREAD, CallFailure.CUT),
+        (Fault.CUT_BEFORE_COMMIT, CallFailure.CUT),
+        (Fault.CUT_AFTER_COMMIT, CallFailure.CUT),
+        (Fault.RESET_AFTER_COMMIT, CallFailure.CUT),
+        (Fault.SILENT_AFTER_COMMIT, CallFailure.READ_TIMEOUT),
         (Fault.HALF_A_REPLY, Reply(200, "application/fhir+json", lost=CallFailure.CUT)),
         (Fault.DRIPPING_AFTER_COMMIT, Reply(200, "application/fhir+json", lost=CallFailure.TOO_SLOW)),
         (Fault.ENDLESS, Reply(200, "application/fhir+json", lost=CallFailure.TOO_LARGE)),
@@ -224,7 +225,7 @@ async def test_plain_text_where_encryption_is_spoken_is_told_as_that() -> None:
         (Fault.REDIRECT, Reply(307, "application/fhir+json")),
     ],
 )
-async def test_a_real_socket_fails_as_its_name_says(fault: Fault, answer: Answer) -> None:
+async def test_a_real_socket_fails_as_its_name_says(fault: Fault, answer: Reply | CallFailure) -> None:
     with local_record(fault) as record:
         settings = RecordSettings(
             record.base_url,
@@ -257,7 +258,7 @@ async def test_no_address_no_token_and_no_body_reaches_a_log(caplog: pytest.LogC
 
 @pytest.mark.anyio
 async def test_many_at_once_share_one_client() -> None:
-    answers: list[Answer] = []
+    answers: list[Reply | CallFailure] = []
     with local_record() as record:
         async with RecordClient(RecordSettings(record.base_url, (record.base_url,))) as client:
 

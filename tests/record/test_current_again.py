@@ -10,7 +10,7 @@ import pytest
 import respx
 
 from ebbmark.fhir.writing.supersession import superseded_by
-from ebbmark.record.write_outcome import WriteState
+from ebbmark.record.write_back import WriteState
 from record.keeping_record import BASE, KeepingRecord
 from record.test_supersede import NEW, OLD, later_margin, standing_identities, statuses, write, written_to
 

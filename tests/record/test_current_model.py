@@ -33,11 +33,11 @@ import pytest
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.fhir.writing.write import write_bundle
-from ebbmark.record.client import Answer as HttpAnswer
-from ebbmark.record.client import Failure, RecordClient, RecordSettings, Reply
-from ebbmark.record.retry import CallFailure, Waiting
+from ebbmark.record.client import RecordClient
+from ebbmark.record.connection import RecordSettings
+from ebbmark.record.retry import CallFailure, Reply, Waiting
 from ebbmark.record.supersede import write_current
-from ebbmark.record.write_outcome import WriteOutcome, WriteState
+from ebbmark.record.write_back import WriteOutcome, WriteState
 from recommendations import RECORDED_S
 from record.keeping_record import BASE, KeepingRecord
 from record.test_supersede import NEW, OLD, PATIENT, later_margin
@@ -99,7 +99,7 @@ class _Asks:
 
     request: Request
 
-    def __await__(self) -> Generator[Request, HttpAnswer, HttpAnswer]:
+    def __await__(self) -> Generator[Request, Reply | CallFailure, Reply | CallFailure]:
         return (yield self.request)
 
 
@@ -112,7 +112,7 @@ class _Client(RecordClient):
         content: bytes = b"",
         headers: Mapping[str, str] | None = None,
         into: BinaryIO | None = None,
-    ) -> HttpAnswer:
+    ) -> Reply | CallFailure:
         return await _Asks(Request(method, target, content))
 
 
@@ -136,9 +136,9 @@ def transaction_of(answer: Answer) -> str:
     return json.dumps({**whole, "entry": kept}, default=float)
 
 
-def _answer_of(told: Told) -> HttpAnswer:
+def _answer_of(told: Told) -> Reply | CallFailure:
     if told == LOST:
-        return Failure(CallFailure.READ_TIMEOUT)
+        return CallFailure.READ_TIMEOUT
     return Reply(told.status, "application/fhir+json", body=told.body.encode())
 
 
@@ -157,7 +157,7 @@ class Model:
 
     def _progress(self, answer: int, told: tuple[Told, ...]) -> Request | WriteOutcome:
         """What a writer does next, after all that it was told."""
-        work: Coroutine[Request, HttpAnswer, WriteOutcome] = write_current(
+        work: Coroutine[Request, Reply | CallFailure, WriteOutcome] = write_current(
             self.transactions[answer], record=self.client
         )
         try:

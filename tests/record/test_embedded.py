@@ -26,12 +26,12 @@ from ebbmark.fhir.writing.supersession import superseded_by
 from ebbmark.fhir.writing.transaction import as_transaction, embedded_in, with_embedded
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import write_bundle
-from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.embedded_resources import where_recorded
+from ebbmark.record.client import RecordClient
+from ebbmark.record.connection import RecordSettings
 from ebbmark.record.retry import Waiting
-from ebbmark.record.stored_answers import answer_in_record
+from ebbmark.record.stored_answers import answer_in_record, where_recorded
 from ebbmark.record.supersede import write_current
-from ebbmark.record.write_outcome import WriteOutcome, WriteState
+from ebbmark.record.write_back import WriteOutcome, WriteState
 from ebbmark.settings import WrittenType
 from recommendations import RECORDED_S
 from record.keeping_record import BASE, KeepingRecord

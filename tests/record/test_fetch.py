@@ -16,10 +16,11 @@ from ebbmark.fhir.reading.charting import with_charting
 from ebbmark.fhir.reading.codes import NO_CODE_MAP
 from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.physiology.readings import Quantity
-from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.client import RecordClient
+from ebbmark.record.connection import RecordSettings
 from ebbmark.record.record_query import RecordQuery, record_query_of
 from ebbmark.record.retry import Waiting
-from ebbmark.record.search import Budget, Found, ReadFailure, TooMuch, in_turn, search
+from ebbmark.record.search import Budget, Found, ReadFailure, in_turn, search
 from ebbmark.use_cases.from_record import ReadLimits, answer_from_record
 from ebbmark.use_cases.questions import answer_request
 from fhir_builders import (
@@ -503,7 +504,7 @@ def test_without_a_record_a_patient_reference_is_refused() -> None:
 def test_a_long_question_is_posted() -> None:
     record = SearchableRecord(WHOLE)
 
-    async def searched() -> Found | ReadFailure | TooMuch:
+    async def searched() -> Found | ReadFailure:
         async with RecordClient(RecordSettings(BASE, (BASE,)), waiting=Waiting(Waits(), noon)) as client:
             query = [("patient", "Patient/p1"), ("combo-code", ",".join(["http://loinc.org|20077-4"] * 100))]
             return await search(client, "Observation", query, budget=Budget())

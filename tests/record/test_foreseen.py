@@ -11,10 +11,11 @@ import respx
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.fhir.writing.write import write_bundle
-from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.client import RecordClient
+from ebbmark.record.connection import RecordSettings
 from ebbmark.record.retry import Waiting
 from ebbmark.record.search import ReadFailure
-from ebbmark.record.write_outcome import WriteState
+from ebbmark.record.write_back import WriteState
 from ebbmark.use_cases.recording import DryRun, dry_run
 from recommendations import RECORDED_S
 from record.keeping_record import BASE, KeepingRecord

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis.strategies import ip_addresses
 
-from ebbmark.record.client import Answer, Exchange, Failure, Patience, Reply
-from ebbmark.record.connection import Resolve, is_surprising, is_this_machine
-from ebbmark.record.retry import CallFailure
+from ebbmark.record.client import Exchange
+from ebbmark.record.connection import Patience, Resolve, is_surprising, is_this_machine
+from ebbmark.record.retry import CallFailure, Reply
 from record.local_record import LocalRecord, local_record
 
 NAMED = "http://record.example"
@@ -126,7 +126,7 @@ def leads_to(*answers: Sequence[str]) -> tuple[Resolve, list[str]]:
     return resolve, asked
 
 
-async def asked_by_name(record: LocalRecord, resolve: Resolve, *networks: str) -> Answer:
+async def asked_by_name(record: LocalRecord, resolve: Resolve, *networks: str) -> Reply | CallFailure:
     port = record.base_url.rsplit(":", 1)[1].removesuffix("/fhir")
     exchange = Exchange(Patience(read_timeout_s=20.0), private_networks=networks, resolve=resolve)
     try:
@@ -142,7 +142,7 @@ async def test_a_name_that_leads_inside_is_not_called(answer: list[str]) -> None
     with local_record() as record:
         seen = await asked_by_name(record, resolve)
 
-    assert seen == Failure(CallFailure.SURPRISING_ADDRESS)
+    assert seen == CallFailure.SURPRISING_ADDRESS
     assert asked == ["record.example"]
     assert record.requests == []
 
@@ -183,14 +183,14 @@ async def test_a_name_that_nobody_knows_is_not_connected() -> None:
         raise OSError("no such name")
 
     with local_record() as record:
-        assert await asked_by_name(record, resolve) == Failure(CallFailure.UNKNOWN_NAME)
+        assert await asked_by_name(record, resolve) == CallFailure.UNKNOWN_NAME
 
 
 @pytest.mark.anyio
 async def test_a_name_without_addresses_is_not_connected() -> None:
     resolve, _ = leads_to([])
     with local_record() as record:
-        assert await asked_by_name(record, resolve) == Failure(CallFailure.UNKNOWN_NAME)
+        assert await asked_by_name(record, resolve) == CallFailure.UNKNOWN_NAME
 
 
 @pytest.mark.anyio

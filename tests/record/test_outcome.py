@@ -13,9 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import ebbmark.record
-from ebbmark.record.client import Answer, Failure, Reply
-from ebbmark.record.retry import CallFailure, Repeated, Stop, StopReason
-from ebbmark.record.write_outcome import EntryRequest, WriteOutcome, WriteState, attempt_of, outcome_of
+from ebbmark.record.retry import CallFailure, Repeated, Reply, StopReason
+from ebbmark.record.write_back import EntryRequest, WriteOutcome, WriteState, attempt_of, outcome_of
 from record.scripted_record import (
     ALL_NEW,
     CONDITIONAL,
@@ -26,7 +25,7 @@ from record.scripted_record import (
 )
 
 
-def every_answer() -> st.SearchStrategy[Answer]:
+def every_answer() -> st.SearchStrategy[Reply | CallFailure]:
     bodies = st.sampled_from(
         [
             b"",
@@ -42,17 +41,17 @@ def every_answer() -> st.SearchStrategy[Answer]:
     replies = st.builds(Reply, statuses, media_types, st.none() | st.just(PATIENT), bodies)
     spoken = [trouble for trouble in CallFailure if trouble is not CallFailure.LOST_RACE]
     lost = st.builds(Reply, statuses, media_types, lost=st.sampled_from([CallFailure.CUT, CallFailure.TOO_LARGE]))
-    return replies | lost | st.builds(Failure, st.sampled_from(spoken))
+    return replies | lost | st.sampled_from(spoken)
 
 
-def judged(answers: Sequence[Answer], requests: Sequence[EntryRequest]) -> WriteOutcome:
+def judged(answers: Sequence[Reply | CallFailure], requests: Sequence[EntryRequest]) -> WriteOutcome:
     attempts = tuple(attempt_of(answer, requests) for answer in answers)
-    return outcome_of(Repeated(attempts, Stop(StopReason.ATTEMPTS_USED), 0.0), requests)
+    return outcome_of(Repeated(attempts, StopReason.ATTEMPTS_USED), requests)
 
 
 @settings(deadline=None)
 @given(st.lists(every_answer(), min_size=1, max_size=4))
-def test_no_sentence_quotes_the_record(answers: list[Answer]) -> None:
+def test_no_sentence_quotes_the_record(answers: list[Reply | CallFailure]) -> None:
     outcome = judged(answers, [CONDITIONAL] * 3)
 
     assert not any(word.lower() in repr(outcome).lower() for word in PATIENT.split())
@@ -61,22 +60,24 @@ def test_no_sentence_quotes_the_record(answers: list[Answer]) -> None:
 
 @settings(deadline=None)
 @given(st.lists(every_answer(), min_size=1, max_size=4))
-def test_nothing_written_is_never_said_after_an_attempt_that_may_have_written(answers: list[Answer]) -> None:
+def test_nothing_written_is_never_said_after_an_attempt_that_may_have_written(
+    answers: list[Reply | CallFailure],
+) -> None:
     outcome = judged(answers, [CONDITIONAL] * 3)
 
     if outcome.sentence.startswith("Nothing was written"):
         assert not any(_may_have_written(answer) for answer in answers)
 
 
-def _may_have_written(answer: Answer) -> bool:
-    if isinstance(answer, Failure):
-        return answer.trouble.may_have_arrived
+def _may_have_written(answer: Reply | CallFailure) -> bool:
+    if isinstance(answer, CallFailure):
+        return answer.may_have_arrived
     return answer.status < 300 or answer.status >= 500
 
 
 @settings(deadline=None)
 @given(st.lists(every_answer(), min_size=1, max_size=4))
-def test_written_is_never_said_without_a_reply_for_every_entry(answers: list[Answer]) -> None:
+def test_written_is_never_said_without_a_reply_for_every_entry(answers: list[Reply | CallFailure]) -> None:
     outcome = judged(answers, [CONDITIONAL] * 3)
 
     if outcome.state in (WriteState.WRITTEN, WriteState.ALREADY_THERE):
@@ -85,7 +86,7 @@ def test_written_is_never_said_without_a_reply_for_every_entry(answers: list[Ans
 
 @pytest.mark.parametrize("trouble", [trouble for trouble in CallFailure if trouble is not CallFailure.LOST_RACE])
 def test_each_trouble_has_words(trouble: CallFailure) -> None:
-    outcome = judged([Failure(trouble)], [CONDITIONAL])
+    outcome = judged([trouble], [CONDITIONAL])
 
     assert outcome.http_status is None
     assert outcome.state is (WriteState.UNKNOWN if trouble.may_have_arrived else WriteState.FAILED)

@@ -12,8 +12,7 @@ from hypothesis import strategies as st
 
 from ebbmark.fhir.naming import RESULT_SYSTEM
 from ebbmark.fhir.reading.codes import CODES
-from ebbmark.record.post_filter import moment_of, post_filter, subject_of
-from ebbmark.record.record_query import RecordQuery
+from ebbmark.record.record_query import RecordQuery, moment_of, post_filter, subject_of
 from ebbmark.record.search import FoundEntry, Head
 from fhir_builders import Json, at, height, observation, trial_observations, trial_panels
 

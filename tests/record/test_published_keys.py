@@ -10,7 +10,8 @@ import pytest
 import respx
 
 from ebbmark.keys import PublicKey, read_public_keys
-from ebbmark.record.client import Exchange, Patience
+from ebbmark.record.client import Exchange
+from ebbmark.record.connection import Patience
 from ebbmark.record.sign_in import FixedKeys, KeyLookup, PublishedKeys
 from issued_tokens import Issuer
 from record.signing_in import Clock

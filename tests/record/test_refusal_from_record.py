@@ -12,7 +12,8 @@ import respx
 from ebbmark.cli import main
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected, operation_outcome
-from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.client import RecordClient
+from ebbmark.record.connection import RecordSettings
 from ebbmark.record.retry import Waiting
 from ebbmark.use_cases.inspection import READ_FROM_RECORD
 from fhir_builders import Json, at, height, observation, patient, to_bytes, trial_observations

@@ -13,9 +13,9 @@ from fhir.resources.R4B import get_fhir_model_class
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.record.client import RecordClient, RecordSettings, Reply
-from ebbmark.record.refusal_log import unusable_log
-from ebbmark.record.refusal_told import ELEMENTS, named_by
+from ebbmark.record.client import RecordClient
+from ebbmark.record.connection import RecordSettings
+from ebbmark.record.retry import ELEMENTS, Reply, named_by, unusable_log
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from ebbmark.web.trust import Misconfigured

@@ -12,11 +12,12 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.writing.supersession import superseded_by
 from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.fhir.writing.write import write_bundle
-from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.client import RecordClient
+from ebbmark.record.connection import RecordSettings
 from ebbmark.record.retry import Waiting
 from ebbmark.record.stored_answers import answer_in_record
 from ebbmark.record.supersede import write_current
-from ebbmark.record.write_outcome import WriteOutcome, WriteState
+from ebbmark.record.write_back import WriteOutcome, WriteState
 from recommendations import RECORDED_S
 from record.keeping_record import BASE, KeepingRecord
 from record.test_supersede import NEW, OLD, PATIENT

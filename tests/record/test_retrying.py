@@ -9,7 +9,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ebbmark.record.retry import CallFailure, Retry, RetryLimits, Seen, Stop, StopReason, decide, repeat, retry_after_s
+from ebbmark.record.retry import (
+    CallFailure,
+    RetryLimits,
+    Seen,
+    StopReason,
+    Waiting,
+    repeat,
+    retry_after_s,
+    wait_or_stop,
+)
 from record.waits import NOON, Waits, noon
 
 LIMITS = RetryLimits(max_attempts=4, max_total_wait_s=30.0, first_wait_s=0.5, longest_wait_s=8.0, settling_wait_s=5.0)
@@ -22,8 +31,8 @@ def after(
     waited_s: float = 0.0,
     retry_after: str | None = None,
     repeat_safe: bool = True,
-) -> Retry | Stop:
-    return decide(
+) -> float | StopReason:
+    return wait_or_stop(
         Seen(what, retry_after),
         attempt=attempt,
         waited_s=waited_s,
@@ -36,40 +45,40 @@ def after(
 @pytest.mark.parametrize(
     ("what", "repeatable", "plain"),
     [
-        (200, Stop(StopReason.ANSWERED), Stop(StopReason.ANSWERED)),
-        (201, Stop(StopReason.ANSWERED), Stop(StopReason.ANSWERED)),
-        (302, Stop(StopReason.REFUSED), Stop(StopReason.REFUSED)),
-        (308, Stop(StopReason.REFUSED), Stop(StopReason.REFUSED)),
-        (400, Stop(StopReason.REFUSED), Stop(StopReason.REFUSED)),
-        (401, Stop(StopReason.REFUSED), Stop(StopReason.REFUSED)),
-        (403, Stop(StopReason.REFUSED), Stop(StopReason.REFUSED)),
-        (404, Stop(StopReason.REFUSED), Stop(StopReason.REFUSED)),
-        (409, Stop(StopReason.LOOK), Stop(StopReason.LOOK)),
-        (412, Stop(StopReason.LOOK), Stop(StopReason.LOOK)),
-        (422, Stop(StopReason.REFUSED), Stop(StopReason.REFUSED)),
-        (429, Retry(0.5), Retry(0.5)),
-        (500, Retry(0.5), Stop(StopReason.NOT_REPEATABLE)),
-        (501, Stop(StopReason.REFUSED), Stop(StopReason.REFUSED)),
-        (502, Retry(5.0), Stop(StopReason.NOT_REPEATABLE)),
-        (503, Retry(0.5), Stop(StopReason.NOT_REPEATABLE)),
-        (504, Retry(5.0), Stop(StopReason.NOT_REPEATABLE)),
-        (CallFailure.NOT_ALLOWED, Stop(StopReason.REFUSED), Stop(StopReason.REFUSED)),
-        (CallFailure.NOT_SENDABLE, Stop(StopReason.REFUSED), Stop(StopReason.REFUSED)),
-        (CallFailure.NOT_CONNECTED, Retry(0.5), Retry(0.5)),
-        (CallFailure.CONNECT_TIMEOUT, Retry(0.5), Retry(0.5)),
-        (CallFailure.POOL_TIMEOUT, Retry(0.5), Retry(0.5)),
-        (CallFailure.WRITE_TIMEOUT, Retry(5.0), Stop(StopReason.NOT_REPEATABLE)),
-        (CallFailure.READ_TIMEOUT, Retry(5.0), Stop(StopReason.NOT_REPEATABLE)),
-        (CallFailure.TOO_SLOW, Retry(5.0), Stop(StopReason.NOT_REPEATABLE)),
-        (CallFailure.CUT, Retry(5.0), Stop(StopReason.NOT_REPEATABLE)),
-        (CallFailure.TOO_LARGE, Stop(StopReason.REFUSED), Stop(StopReason.REFUSED)),
-        (CallFailure.NOT_UTF8, Stop(StopReason.REFUSED), Stop(StopReason.REFUSED)),
-        (CallFailure.UNREADABLE, Retry(0.5), Stop(StopReason.NOT_REPEATABLE)),
-        (CallFailure.LOST_RACE, Retry(0.5), Retry(0.5)),
+        (200, StopReason.ANSWERED, StopReason.ANSWERED),
+        (201, StopReason.ANSWERED, StopReason.ANSWERED),
+        (302, StopReason.REFUSED, StopReason.REFUSED),
+        (308, StopReason.REFUSED, StopReason.REFUSED),
+        (400, StopReason.REFUSED, StopReason.REFUSED),
+        (401, StopReason.REFUSED, StopReason.REFUSED),
+        (403, StopReason.REFUSED, StopReason.REFUSED),
+        (404, StopReason.REFUSED, StopReason.REFUSED),
+        (409, StopReason.LOOK, StopReason.LOOK),
+        (412, StopReason.LOOK, StopReason.LOOK),
+        (422, StopReason.REFUSED, StopReason.REFUSED),
+        (429, 0.5, 0.5),
+        (500, 0.5, StopReason.NOT_REPEATABLE),
+        (501, StopReason.REFUSED, StopReason.REFUSED),
+        (502, 5.0, StopReason.NOT_REPEATABLE),
+        (503, 0.5, StopReason.NOT_REPEATABLE),
+        (504, 5.0, StopReason.NOT_REPEATABLE),
+        (CallFailure.NOT_ALLOWED, StopReason.REFUSED, StopReason.REFUSED),
+        (CallFailure.NOT_SENDABLE, StopReason.REFUSED, StopReason.REFUSED),
+        (CallFailure.NOT_CONNECTED, 0.5, 0.5),
+        (CallFailure.CONNECT_TIMEOUT, 0.5, 0.5),
+        (CallFailure.POOL_TIMEOUT, 0.5, 0.5),
+        (CallFailure.WRITE_TIMEOUT, 5.0, StopReason.NOT_REPEATABLE),
+        (CallFailure.READ_TIMEOUT, 5.0, StopReason.NOT_REPEATABLE),
+        (CallFailure.TOO_SLOW, 5.0, StopReason.NOT_REPEATABLE),
+        (CallFailure.CUT, 5.0, StopReason.NOT_REPEATABLE),
+        (CallFailure.TOO_LARGE, StopReason.REFUSED, StopReason.REFUSED),
+        (CallFailure.NOT_UTF8, StopReason.REFUSED, StopReason.REFUSED),
+        (CallFailure.UNREADABLE, 0.5, StopReason.NOT_REPEATABLE),
+        (CallFailure.LOST_RACE, 0.5, 0.5),
     ],
 )
 def test_the_first_attempt_is_followed_as_the_table_says(
-    what: int | CallFailure, repeatable: Retry | Stop, plain: Retry | Stop
+    what: int | CallFailure, repeatable: float | StopReason, plain: float | StopReason
 ) -> None:
     assert after(what, repeat_safe=True) == repeatable
     assert after(what, repeat_safe=False) == plain
@@ -77,39 +86,39 @@ def test_the_first_attempt_is_followed_as_the_table_says(
 
 @pytest.mark.parametrize(("attempt", "wait_s"), [(1, 0.5), (2, 1.0), (3, 2.0)])
 def test_the_wait_doubles(attempt: int, wait_s: float) -> None:
-    assert after(503, attempt=attempt) == Retry(wait_s)
+    assert after(503, attempt=attempt) == wait_s
 
 
 def test_the_last_attempt_is_the_last() -> None:
-    assert after(503, attempt=4) == Stop(StopReason.ATTEMPTS_USED)
+    assert after(503, attempt=4) == StopReason.ATTEMPTS_USED
 
 
 def test_a_request_to_come_back_later_is_honoured() -> None:
-    assert after(429, retry_after="12") == Retry(12.0)
+    assert after(429, retry_after="12") == 12.0
 
 
 def test_a_request_to_come_back_sooner_than_our_own_wait_does_not_hurry_us() -> None:
-    assert after(429, attempt=3, retry_after="0") == Retry(2.0)
+    assert after(429, attempt=3, retry_after="0") == 2.0
 
 
 def test_a_request_to_come_back_at_a_time_is_honoured() -> None:
-    assert after(503, retry_after="Mon, 02 Mar 2026 12:00:20 GMT") == Retry(20.0)
+    assert after(503, retry_after="Mon, 02 Mar 2026 12:00:20 GMT") == 20.0
 
 
 @pytest.mark.parametrize("absurd", ["31", "86400", "9" * 5000, "Fri, 31 Dec 9999 23:59:59 GMT"])
 def test_a_wait_beyond_the_bound_ends_the_attempts_at_once(absurd: str) -> None:
-    assert after(429, retry_after=absurd) == Stop(StopReason.WAIT_TOO_LONG)
+    assert after(429, retry_after=absurd) == StopReason.WAIT_TOO_LONG
 
 
 def test_waits_already_spent_count_towards_the_bound() -> None:
-    assert after(429, attempt=2, waited_s=25.0, retry_after="5") == Retry(5.0)
-    assert after(429, attempt=2, waited_s=25.5, retry_after="5") == Stop(StopReason.WAIT_TOO_LONG)
+    assert after(429, attempt=2, waited_s=25.0, retry_after="5") == 5.0
+    assert after(429, attempt=2, waited_s=25.5, retry_after="5") == StopReason.WAIT_TOO_LONG
 
 
 @pytest.mark.parametrize("malformed", ["", "soon", "-5", "1.5", "1e3", "12 s", "\u0665", "Mon, 99 Foo 2026", "0x10"])
 def test_a_malformed_wish_is_no_wish(malformed: str) -> None:
     assert retry_after_s(malformed, NOON) is None
-    assert after(429, retry_after=malformed) == Retry(0.5)
+    assert after(429, retry_after=malformed) == 0.5
 
 
 @pytest.mark.parametrize(
@@ -167,14 +176,14 @@ def test_no_decision_leaves_the_bounds(
 ) -> None:
     limits = RetryLimits(max_attempts=max_attempts)
 
-    decision = decide(
+    decision = wait_or_stop(
         Seen(what, header), attempt=attempt, waited_s=waited_s, limits=limits, repeat_safe=repeat_safe, now=NOON
     )
 
-    if isinstance(decision, Retry):
+    if isinstance(decision, float):
         assert attempt < max_attempts
-        assert 0 < decision.wait_s <= limits.max_total_wait_s - waited_s
-        assert decision.wait_s >= (retry_after_s(header, NOON) or 0.0)
+        assert 0 < decision <= limits.max_total_wait_s - waited_s
+        assert decision >= (retry_after_s(header, NOON) or 0.0)
 
 
 @settings(deadline=None)
@@ -184,7 +193,7 @@ def test_what_may_not_be_repeated_is_repeated_only_if_it_did_not_arrive(
 ) -> None:
     decision = after(what, attempt=attempt, retry_after=header, repeat_safe=False)
 
-    if isinstance(decision, Retry):
+    if isinstance(decision, float):
         assert what == 429 or (isinstance(what, CallFailure) and not what.may_have_arrived)
 
 
@@ -204,9 +213,8 @@ async def test_attempts_go_on_until_an_answer_and_keep_their_order() -> None:
     async def attempt() -> int:
         return next(answers)
 
-    repeated = await repeat(attempt, Seen, limits=LIMITS, repeat_safe=True, sleep=waits, now=noon)
+    repeated = await repeat(attempt, Seen, limits=LIMITS, repeat_safe=True, waiting=Waiting(waits, noon))
 
     assert repeated.attempts == (503, 429, 200)
-    assert repeated.stop == Stop(StopReason.ANSWERED)
+    assert repeated.stop == StopReason.ANSWERED
     assert waits.asked_s == [0.5, 1.0]
-    assert repeated.waited_s == 1.5

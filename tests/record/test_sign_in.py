@@ -12,8 +12,7 @@ import pytest
 
 from authorization_server import CLIENT_ID, Turn, authorization_server
 from ebbmark.keys import Algorithm
-from ebbmark.record.client import Answer, Failure, Reply
-from ebbmark.record.retry import CallFailure
+from ebbmark.record.retry import CallFailure, Reply
 from ebbmark.record.sign_in import client_assertion
 from record.signing_in import SCOPE, published, ring, signed_in
 
@@ -52,7 +51,7 @@ async def test_a_scope_that_the_server_does_not_give_is_named_by_its_code() -> N
         async with signed_in(site, KEYS, scope="system/Medication.d") as here:
             answer = await here.record.send("GET")
 
-    assert answer == Failure(CallFailure.SIGN_IN_REFUSED)
+    assert answer == CallFailure.SIGN_IN_REFUSED
     assert here.reports == [
         "No sign-in to the record: at its authorization server, the reply was HTTP 400, invalid_scope."
     ]
@@ -131,7 +130,7 @@ async def test_a_token_is_renewed_before_it_expires(life_s: int, kept_s: int) ->
 
 @pytest.mark.anyio
 async def test_many_who_wait_are_served_by_one_renewal() -> None:
-    answers: list[Answer] = []
+    answers: list[Reply | CallFailure] = []
     with authorization_server(PUBLIC, Turn.WAITS) as site:
         async with signed_in(site, KEYS) as here:
 
@@ -151,7 +150,7 @@ async def test_many_who_wait_are_served_by_one_renewal() -> None:
 
 @pytest.mark.anyio
 async def test_many_whose_token_was_revoked_are_served_by_one_renewal() -> None:
-    answers: list[Answer] = []
+    answers: list[Reply | CallFailure] = []
     with authorization_server(PUBLIC, Turn.STRICT, Turn.WAITS) as site:
         async with signed_in(site, KEYS) as here:
             await here.record.send("GET")
@@ -240,7 +239,7 @@ async def test_a_sign_in_that_fails_is_a_value_and_the_next_one_may_succeed(
         async with signed_in(site, KEYS) as here:
             first, second = await here.record.send("GET"), await here.record.send("GET")
 
-    assert first == Failure(trouble)
+    assert first == trouble
     assert [reason in report for report in here.reports] == [True]
     assert isinstance(second, Reply)
     assert second.status == 200
@@ -263,7 +262,7 @@ async def test_a_key_that_the_server_does_not_know_is_refused_by_it() -> None:
         async with signed_in(site, KEYS) as here:
             answer = await here.record.send("GET")
 
-    assert answer == Failure(CallFailure.SIGN_IN_REFUSED)
+    assert answer == CallFailure.SIGN_IN_REFUSED
     assert "invalid_client" in here.reports[0]
     assert site.record_requests == []
 
@@ -304,7 +303,7 @@ async def test_a_token_endpoint_that_may_not_be_asked_is_not_asked(
         async with signed_in(site, KEYS) as here:
             answer = await here.record.send("GET")
 
-    assert answer == Failure(CallFailure.SIGN_IN_REFUSED)
+    assert answer == CallFailure.SIGN_IN_REFUSED
     assert reason in here.reports[0]
     assert site.token_requests == []
 

@@ -9,8 +9,9 @@ import httpx
 import pytest
 import respx
 
-from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.client import RecordClient
 from ebbmark.record.clinical_resources import nothing_stored_since
+from ebbmark.record.connection import RecordSettings
 from fhir_builders import Json
 
 BASE = "https://record.example/fhir"

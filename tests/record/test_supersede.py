@@ -17,13 +17,14 @@ from ebbmark.fhir.writing.supersession import superseded, superseded_by
 from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import write_bundle
-from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.precedence import Candidate, doubtful_inputs, standing_of
+from ebbmark.record.client import RecordClient
+from ebbmark.record.connection import RecordSettings
 from ebbmark.record.retry import Waiting
 from ebbmark.record.search import FoundEntry, Head
-from ebbmark.record.stored_results import stored_of
+from ebbmark.record.stored_answers import stored_of
 from ebbmark.record.supersede import write_current
-from ebbmark.record.write_outcome import WriteOutcome, WriteState
+from ebbmark.record.trial_answers import Ranked, doubtful_inputs, standing_of
+from ebbmark.record.write_back import WriteOutcome, WriteState
 from recommendations import RECORDED_S, found, identified, retold
 from record.keeping_record import BASE, KeepingRecord
 from record.waits import Waits, noon
@@ -583,8 +584,8 @@ def test_numbers_keep_their_digits_when_a_result_is_marked() -> None:
     assert b'"value":59.70' in msgspec.json.Encoder(decimal_format="number").encode(marked)
 
 
-def candidate(identity: str, inputs: dict[str, str], written_s: float | None = None, **more: Any) -> Candidate:  # noqa: ANN401
-    return Candidate(identity, inputs, more.get("end_s", 0.0), written_s, more.get("signed", False))
+def candidate(identity: str, inputs: dict[str, str], written_s: float | None = None, **more: Any) -> Ranked:  # noqa: ANN401
+    return Ranked(identity, inputs, more.get("end_s", 0.0), written_s, more.get("signed", False))
 
 
 def test_newer_inputs_win_however_late_the_other_was_written() -> None:

@@ -15,9 +15,9 @@ import pytest
 import respx
 
 from certificates import Certificates, certificates
-from ebbmark.record.client import Answer, Failure, RecordClient, RecordSettings, Reply
-from ebbmark.record.connection import client_tls
-from ebbmark.record.retry import TROUBLE_WORDS, CallFailure
+from ebbmark.record.client import RecordClient
+from ebbmark.record.connection import RecordSettings, client_tls
+from ebbmark.record.retry import CallFailure, Reply
 from record.local_record import local_record
 
 BASE = "https://record.example/fhir"
@@ -62,7 +62,7 @@ def demanding_record(made: Certificates) -> Iterator[str]:
         server.server_close()
 
 
-async def asked(made: Certificates, tls: ssl.SSLContext | None) -> Answer:
+async def asked(made: Certificates, tls: ssl.SSLContext | None) -> Reply | CallFailure:
     with demanding_record(made) as base:
         async with RecordClient(RecordSettings(base, (base,)), tls=tls) as client:
             return await client.send("GET")
@@ -83,7 +83,7 @@ async def test_without_a_certificate_it_does_not_speak_to_us(made: Certificates)
     tls = client_tls(certificate=None, key=None, authorities=made.authority)
 
     # Either its alert is read, or the connection is gone before.
-    assert await asked(made, tls) in (Failure(CallFailure.OUR_CERTIFICATE), Failure(CallFailure.CUT))
+    assert await asked(made, tls) in (CallFailure.OUR_CERTIFICATE, CallFailure.CUT)
 
 
 def alert(reason: str) -> ssl.SSLError:
@@ -117,7 +117,7 @@ async def test_an_alert_of_the_other_side_is_a_value(
     router.get(BASE).mock(side_effect=refuses)
 
     async with RecordClient(RecordSettings(BASE, (BASE,))) as client:
-        assert await client.send("GET") == Failure(trouble)
+        assert await client.send("GET") == trouble
 
 
 @pytest.mark.anyio
@@ -132,7 +132,7 @@ async def test_an_alert_after_the_status_does_not_say_that_nothing_arrived(route
 async def test_an_authority_that_is_not_trusted_gets_nothing_from_us(made: Certificates) -> None:
     tls = client_tls(certificate=made.client, key=made.client_key, authorities=None)
 
-    assert await asked(made, tls) == Failure(CallFailure.UNKNOWN_AUTHORITY)
+    assert await asked(made, tls) == CallFailure.UNKNOWN_AUTHORITY
 
 
 @pytest.mark.anyio
@@ -142,7 +142,7 @@ async def test_a_certificate_for_another_name_is_told_as_that(made: Certificates
     with demanding_record(made) as base:
         named = base.replace("127.0.0.1", "localhost")
         async with RecordClient(RecordSettings(named, (named,)), tls=tls) as client:
-            assert await client.send("GET") == Failure(CallFailure.WRONG_HOST_NAME)
+            assert await client.send("GET") == CallFailure.WRONG_HOST_NAME
 
 
 @pytest.mark.anyio
@@ -150,7 +150,7 @@ async def test_a_certificate_that_expired_is_told_as_that(tmp_path: Path) -> Non
     expired = certificates(tmp_path, days=-1)
     tls = client_tls(certificate=expired.client, key=expired.client_key, authorities=expired.authority)
 
-    assert await asked(expired, tls) == Failure(CallFailure.NOT_VALID_NOW)
+    assert await asked(expired, tls) == CallFailure.NOT_VALID_NOW
 
 
 @pytest.mark.anyio
@@ -161,7 +161,7 @@ async def test_a_port_that_is_closed_and_one_that_speaks_no_tls_are_told_apart(m
         clear = plain.base_url.replace("http:", "https:")
         for base, trouble in ((nothing, CallFailure.CLOSED_PORT), (clear, CallFailure.NO_TLS)):
             async with RecordClient(RecordSettings(base, (base,))) as client:
-                assert await client.send("GET") == Failure(trouble)
+                assert await client.send("GET") == trouble
 
 
 def test_each_fault_of_a_connection_has_its_own_sentence_and_names_a_setting_where_one_helps() -> None:
@@ -175,7 +175,7 @@ def test_each_fault_of_a_connection_has_its_own_sentence_and_names_a_setting_whe
         CallFailure.SURPRISING_ADDRESS,
     )
 
-    sentences = [TROUBLE_WORDS[fault] for fault in faults]
+    sentences = [fault.words for fault in faults]
 
     assert len(set(sentences)) == len(faults)
     assert all("EBBMARK_" in sentence for sentence in sentences)

@@ -4,7 +4,7 @@ import httpx
 import pytest
 import respx
 
-from ebbmark.record.write_outcome import WriteState
+from ebbmark.record.write_back import WriteState
 from record.scripted_record import (
     ALL_NEW,
     ALL_THERE,

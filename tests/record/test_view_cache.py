@@ -11,10 +11,11 @@ import pytest
 import respx
 
 from ebbmark.fhir.problems import ProblemKind, Rejected
-from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.client import RecordClient, ViewCache
 from ebbmark.record.clinical_resources import limits_of, search_observations
+from ebbmark.record.connection import RecordSettings
 from ebbmark.record.record_query import RecordQuery
-from ebbmark.record.retry import ViewCache, Waiting
+from ebbmark.record.retry import Waiting
 from ebbmark.record.search import Budget, read_one
 from fhir_builders import Json, at, observation, patient
 from record.searchable_record import BASE, SearchableRecord

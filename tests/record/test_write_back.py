@@ -7,15 +7,16 @@ import httpx
 import pytest
 import respx
 
-from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.write_back import write_back
-from ebbmark.record.write_outcome import (
+from ebbmark.record.client import RecordClient
+from ebbmark.record.connection import RecordSettings
+from ebbmark.record.write_back import (
     EntryRequest,
     EntryResult,
     WriteOutcome,
     WriteState,
     entry_requests,
     is_repeat_safe,
+    write_back,
 )
 from record.scripted_record import (
     ALL_NEW,
@@ -29,7 +30,6 @@ from record.scripted_record import (
     response,
     transaction,
 )
-from record.waits import Waits, noon
 
 
 @pytest.mark.anyio
@@ -270,7 +270,7 @@ async def test_a_record_that_is_not_allowed_is_not_called() -> None:
     with respx.mock(assert_all_called=False) as router:
         everything = router.route().respond(200)
         async with RecordClient(settings) as record:
-            outcome = await write_back(transaction(), record=record, sleep=Waits(), now=noon)
+            outcome = await write_back(transaction(), record=record)
 
         assert everything.call_count == 0
     assert outcome.state is WriteState.FAILED

@@ -5,9 +5,10 @@ from dataclasses import replace
 import anyio
 import pytest
 
-from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.write_back import write_back
-from ebbmark.record.write_outcome import WriteOutcome, WriteState
+from ebbmark.record.client import RecordClient
+from ebbmark.record.connection import RecordSettings
+from ebbmark.record.retry import Waiting
+from ebbmark.record.write_back import WriteOutcome, WriteState, write_back
 from record.local_record import Fault, LocalRecord, local_record
 from record.scripted_record import (
     transaction,
@@ -19,8 +20,8 @@ async def write_to(record: LocalRecord, waits: Waits, *, impatient: bool = False
     settings = RecordSettings(record.base_url, (record.base_url,))
     if impatient:
         settings = replace(settings, read_timeout_s=1.0, attempt_timeout_s=2.0)
-    async with RecordClient(settings) as client:
-        return await write_back(transaction(), record=client, sleep=waits, now=noon)
+    async with RecordClient(settings, waiting=Waiting(waits, noon)) as client:
+        return await write_back(transaction(), record=client)
 
 
 @pytest.mark.anyio

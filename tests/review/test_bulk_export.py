@@ -18,7 +18,8 @@ from urllib.parse import parse_qs, urlsplit
 
 import pytest
 
-from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.client import RecordClient
+from ebbmark.record.connection import RecordSettings
 from ebbmark.record.retry import Waiting
 from ebbmark.review.bulk_export import STATE, Exported, ExportStopped, bulk_export
 

@@ -13,7 +13,8 @@ import respx
 
 from authorization_server import authorization_server
 from ebbmark.fhir.naming import WRITTEN_TYPES
-from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.client import RecordClient
+from ebbmark.record.connection import RecordSettings
 from ebbmark.use_cases.check_record import Asking, Report, Verdict, check_reading, not_granted, summary
 from ebbmark.use_cases.check_writing import check_writing
 from record.keeping_record import BASE, Json, KeepingRecord

@@ -14,7 +14,8 @@ from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.fhir.writing.write import write_bundle
-from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.client import RecordClient
+from ebbmark.record.connection import RecordSettings
 from ebbmark.record.record_query import named_in_record
 from ebbmark.record.retry import Waiting
 from ebbmark.use_cases.questions import answer_request

@@ -20,7 +20,7 @@ import httpx
 import uvicorn
 from fastapi import FastAPI, Request
 
-from ebbmark.record.client import Reply
+from ebbmark.record.retry import Reply
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from ebbmark.web.launch.access import SmartLaunch
@@ -230,6 +230,6 @@ def _add_probe(app: FastAPI) -> None:
             "banner": session.need_patient_banner,
             "scope": session.scope,
             "csrf": door.csrf_of(session),
-            "record": answer.status if isinstance(answer, Reply) else answer.trouble.slug,
+            "record": answer.status if isinstance(answer, Reply) else answer.slug,
             "token": session.access_token,
         }

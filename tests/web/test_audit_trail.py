@@ -15,7 +15,8 @@ from starlette.types import ASGIApp
 
 from bedside_builders import condition, row, stamp
 from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
-from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.client import RecordClient
+from ebbmark.record.connection import RecordSettings
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from ebbmark.web.audit_trail import AuditTrail

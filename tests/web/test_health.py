@@ -11,7 +11,8 @@ import httpx
 import respx
 
 from ebbmark.keys import PublicKey
-from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.client import RecordClient
+from ebbmark.record.connection import RecordSettings
 from ebbmark.record.sign_in import KeyLookup
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app

@@ -16,7 +16,8 @@ from urllib.parse import parse_qs, unquote_plus
 import anyio
 import pytest
 
-from ebbmark.record.client import Exchange, Patience
+from ebbmark.record.client import Exchange
+from ebbmark.record.connection import Patience
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from ebbmark.web.authentication import Caller, checked_caller

@@ -15,9 +15,10 @@ from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.request import NO_SITE, RequestContext
 from ebbmark.fhir.writing.audit_event import Actor
 from ebbmark.fhir.writing.transaction import as_transaction
-from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.client import RecordClient
+from ebbmark.record.connection import RecordSettings
 from ebbmark.record.search import ReadFailure
-from ebbmark.record.write_outcome import WriteState
+from ebbmark.record.write_back import WriteState
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.launch.session import Session
 from ebbmark.web.page.record_source import RecordSource, Rules

@@ -17,7 +17,8 @@ from prometheus_client import generate_latest
 from prometheus_client.parser import text_string_to_metric_families
 from starlette.types import ASGIApp
 
-from ebbmark.record.client import Exchange, Patience
+from ebbmark.record.client import Exchange
+from ebbmark.record.connection import Patience
 from ebbmark.settings import Settings
 from ebbmark.telemetry.logs import JsonLines
 from ebbmark.telemetry.measured import Meters, Span, TraceContext, Watch, in_scene

@@ -25,9 +25,8 @@ from ebbmark.fhir.naming import BASE
 from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
 from ebbmark.fhir.writing.entered import device_observation, entered_transaction
 from ebbmark.record.client import RecordClient
-from ebbmark.record.search import Budget, Found, search
-from ebbmark.record.write_back import write_back
-from ebbmark.record.write_outcome import WriteOutcome, WriteState
+from ebbmark.record.search import Budget, Found, TooMuch, search
+from ebbmark.record.write_back import WriteOutcome, WriteState, write_back
 from ebbmark.telemetry.measured import Measured, Watch, count, in_scene
 
 _LOG = logging.getLogger("ebbmark.bridge")
@@ -182,7 +181,8 @@ class Bridge:
         for system, value in message.patient:
             answer = await search(self._record, "Patient", [("identifier", f"{system}|{value}")], budget=budget)
             if not isinstance(answer, Found):
-                raise Refused("PID^1^3", 207, f"The patient could not be looked up: {answer.sentence}.", AGAIN)
+                why = answer.what if isinstance(answer, TooMuch) else answer.sentence
+                raise Refused("PID^1^3", 207, f"The patient could not be looked up: {why}.", AGAIN)
             for entry in answer.entries:
                 if entry.head.resource_type == "Patient":
                     one = msgspec.json.decode(entry.resource, type=_Patient)
@@ -200,6 +200,5 @@ class Bridge:
         return f"Patient/{patient.id}"
 
     async def _written(self, observations: Sequence[dict[str, object]]) -> WriteOutcome:
-        waiting = self._record.waiting
         transaction = entered_transaction(observations)
-        return await write_back(transaction, record=self._record, sleep=waiting.sleep, now=waiting.now)
+        return await write_back(transaction, record=self._record)

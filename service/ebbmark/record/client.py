@@ -7,91 +7,42 @@ A record that a caller names is spoken to only if it is listed, with the caller'
 never kept, and our own sign-in never sent along. The connections outlive the question, so that a clinician who waits
 does not wait for a new one.
 
-Source: HTTP semantics RFC 9110; FHIR R4 RESTful API (media types); bearer tokens RFC 6750.
+The view cache lets several questions asked at once share what they read of the record. It lives as long as one view.
+Two questions that want the same wait for one reading of it (single flight); a reading that nobody waits for any longer
+is ended. What failed is told exactly: name, port, or which part of TLS.
+
+Source: HTTP semantics RFC 9110; FHIR R4 RESTful API (media types); TLS verify codes of OpenSSL (x509_vfy.h) and the
+alerts of RFC 8446 section 6.
 """
 
 from __future__ import annotations
 
 import asyncio
-import re
 import ssl
-from collections.abc import Awaitable, Callable, Iterable, Mapping
-from dataclasses import dataclass, field, replace
-from pathlib import Path
+from collections import Counter
+from collections.abc import Awaitable, Callable, Hashable, Iterable, Mapping
+from dataclasses import replace
 from types import TracebackType
-from typing import BinaryIO, Protocol, Self, TypeVar
+from typing import Any, BinaryIO, Protocol, Self, TypeVar, cast
 
-import httpcore
 import httpx
-import msgspec
 
-from ebbmark.fhir.naming import ACCEPTS_EVERYTHING, AcceptedWrites
-from ebbmark.record import connection
-from ebbmark.record.connection import GuardedNetwork, Resolve, is_about_us, is_under, refusal_of, resolved
-from ebbmark.record.refusal_log import note_refusal
-from ebbmark.record.retry import WALL_CLOCK, CallFailure, RetryLimits, ViewCache, Waiting
+from ebbmark.record.connection import (
+    GuardedNetwork,
+    GuardedTransport,
+    Patience,
+    RecordSettings,
+    Resolve,
+    SurprisingAddress,
+    UnknownName,
+    is_under,
+    refusal_of,
+    resolved,
+)
+from ebbmark.record.retry import WALL_CLOCK, CallFailure, Reply, RetryLimits, Waiting, is_utf8, note_refusal
 from ebbmark.telemetry.measured import outgoing_call
 
 T = TypeVar("T")
-
-_JSON_MEDIA_TYPES = frozenset({"", "application/fhir+json", "application/json", "application/json+fhir"})
-
-
-@dataclass(frozen=True, slots=True)
-class Patience:
-    """How far our patience with another system goes.
-
-    Attributes:
-        connect_timeout_s: to open a connection, or to get a free one [s].
-        read_timeout_s: to wait for the next piece of a reply, or to hand over the next piece of a request [s].
-        attempt_timeout_s: one whole attempt, so that a reply that only drips ends too [s].
-        max_response_bytes: longest reply that is read [bytes].
-    """
-
-    connect_timeout_s: float = 3.0
-    read_timeout_s: float = 10.0
-    attempt_timeout_s: float = 30.0
-    max_response_bytes: int = 5_000_000
-
-    @property
-    def timeouts(self) -> dict[str, float | None]:
-        """The timeouts as the HTTP library takes them."""
-        return httpx.Timeout(
-            connect=self.connect_timeout_s,
-            pool=self.connect_timeout_s,
-            read=self.read_timeout_s,
-            write=self.read_timeout_s,
-        ).as_dict()
-
-
-@dataclass(frozen=True, slots=True)
-class Reply:
-    """A reply whose status line was read.
-
-    Attributes:
-        media_type: of the body, lower case, without parameters; empty where not stated.
-        body: the whole body; empty where it could not be read to its end. Not shown: it may hold patient data.
-        lost: why the body could not be read to its end.
-        location: the Content-Location header as sent.
-    """
-
-    status: int
-    media_type: str = ""
-    retry_after: str | None = None
-    body: bytes = field(default=b"", repr=False)
-    lost: CallFailure | None = None
-    date: str | None = field(default=None, compare=False)
-    location: str | None = field(default=None, compare=False)
-
-
-@dataclass(frozen=True, slots=True)
-class Failure:
-    """No status was read, and why. The library's own message is left behind: it may hold an address or a token."""
-
-    trouble: CallFailure
-
-
-Answer = Reply | Failure
 
 
 class Exchange:
@@ -110,7 +61,7 @@ class Exchange:
         resolve: Resolve = resolved,
     ) -> None:
         self.patience = patience
-        self._transport = _GuardedTransport(tls, GuardedNetwork(private_networks, resolve))
+        self._transport = GuardedTransport(tls, GuardedNetwork(private_networks, resolve))
 
     async def aclose(self) -> None:
         """Close every connection."""
@@ -129,7 +80,7 @@ class Exchange:
         content: bytes = b"",
         headers: Mapping[str, str] | None = None,
         into: BinaryIO | None = None,
-    ) -> Answer:
+    ) -> Reply | CallFailure:
         """Make one attempt; a failure of the network is a value, not an exception.
 
         Args:
@@ -142,13 +93,13 @@ class Exchange:
         """
         with outgoing_call(method, url) as call:
             answer = await self._attempt(method, url, content, {**call.headers, **(headers or {})}, into)
-            lost = answer.trouble if isinstance(answer, Failure) else answer.lost
+            lost = answer if isinstance(answer, CallFailure) else answer.lost
             call.outcome = lost.slug if lost is not None else answer.status if isinstance(answer, Reply) else ""
         return answer
 
     async def _attempt(
         self, method: str, url: str, content: bytes, headers: Mapping[str, str], into: BinaryIO | None
-    ) -> Answer:
+    ) -> Reply | CallFailure:
         request = httpx.Request(
             method,
             url,
@@ -167,7 +118,7 @@ class Exchange:
         except TimeoutError:
             body = CallFailure.TOO_SLOW
         except httpx.TransportError as error:
-            body = connection.trouble_of(error)
+            body = _trouble_of(error)
         except ssl.SSLError as error:
             # With TLS 1.3 a server looks at our certificate after we believe to be connected, and its refusal comes
             # while we read; the library lets it through.
@@ -176,7 +127,7 @@ class Exchange:
             if response is not None:
                 await response.aclose()
         if response is None:
-            return Failure(body if isinstance(body, CallFailure) else CallFailure.CUT)
+            return body if isinstance(body, CallFailure) else CallFailure.CUT
         return Reply(
             status=response.status_code,
             media_type=response.headers.get("content-type", "").partition(";")[0].strip().lower(),
@@ -186,29 +137,6 @@ class Exchange:
             lost=body if isinstance(body, CallFailure) else None,
             location=response.headers.get("content-location"),
         )
-
-
-class _GuardedTransport(httpx.AsyncHTTPTransport):
-    """httpx's transport over a pool whose connections are guarded."""
-
-    def __init__(self, tls: ssl.SSLContext | None, network: GuardedNetwork) -> None:
-        context = connection.usual_trust() if tls is None else tls
-        super().__init__(verify=context, trust_env=False)
-        # httpx has no public way to give the pool a network. Should the name of the pool change, nothing may start.
-        if not isinstance(vars(self).get("_pool"), httpcore.AsyncConnectionPool):
-            raise RuntimeError("this version of httpx keeps its connections elsewhere; the guard cannot be set")
-        self._pool = httpcore.AsyncConnectionPool(
-            ssl_context=context,
-            max_connections=100,
-            max_keepalive_connections=20,
-            keepalive_expiry=5.0,
-            network_backend=network,
-        )
-
-    @property
-    def pool_use(self) -> tuple[int, int]:
-        connections = self._pool.connections
-        return len(connections), sum(not one.is_idle() for one in connections)
 
 
 async def _read(response: httpx.Response, max_bytes: int, into: BinaryIO | None) -> bytes | CallFailure:
@@ -223,35 +151,10 @@ async def _read(response: httpx.Response, max_bytes: int, into: BinaryIO | None)
         if len(body) > max_bytes:
             return CallFailure.TOO_LARGE
     # JSON is UTF-8 (RFC 8259, section 8.1); what is not is known here, before anybody reads a part of it.
-    return bytes(body) if connection.is_utf8(body) else CallFailure.NOT_UTF8
+    return bytes(body) if is_utf8(body) else CallFailure.NOT_UTF8
 
 
-def decoded(reply: Reply, shape: type[T]) -> T | None:
-    """Parse a reply's JSON into the shape that the caller needs.
-
-    Args:
-        shape: a msgspec Struct; fields that it does not name are passed over.
-
-    Returns:
-        The value; None where the body was lost, is declared as something else than JSON, is not JSON, or does
-        not have the shape.
-    """
-    if reply.lost is not None or reply.media_type not in _JSON_MEDIA_TYPES:
-        return None
-    try:
-        return msgspec.json.decode(reply.body, type=shape)
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
-        return None
-
-
-# RFC 6750 section 2.1, b64token.
-_TOKEN = re.compile(r"[A-Za-z0-9\-._~+/]+=*")
 _REFUSED, _UNAUTHORIZED = 400, 401
-
-
-def is_bearer_token(text: str) -> bool:
-    """Say whether a text can be sent as bearer token."""
-    return _TOKEN.fullmatch(text) is not None
 
 
 class Tokens(Protocol):
@@ -262,64 +165,6 @@ class Tokens(Protocol):
 
     def discard(self, token: str) -> None:
         """Forget this token: the record did not accept it."""
-
-
-@dataclass(frozen=True, slots=True)
-class RecordSettings:
-    """Where the record is and how far our patience goes.
-
-    Attributes:
-        base_url: FHIR base URL of the record.
-        allowed_base_urls: base URLs that may be called at all; `base_url` must be one of them, or below one.
-        bearer_token: access token sent to the record where it is a fixed one; never shown.
-        connect_timeout_s: to open a connection, or to get a free one [s].
-        read_timeout_s: to wait for the next piece of a reply, or to hand over the next piece of a request [s].
-        attempt_timeout_s: one whole attempt, so that a reply that only drips ends too [s].
-        max_total_wait_s: sum of the waits between attempts [s].
-        max_response_bytes: longest reply that is read [bytes].
-        private_networks: networks that are not global and that the record's name may still lead to, as 10.1.0.0/16.
-        write_timeout_s: all looks and attempts of one write-back together [s].
-        plain_http_hosts: hosts with port that may be spoken to without encryption, as record:8080.
-        searches_at_once: most searches of one question that run side by side.
-        internal_base_urls: base addresses by which the record names itself in links; `base_url` is called in their
-            place.
-        accepts: what it takes of what this service writes.
-        refusal_log: protected file for what it says word for word when it refuses; None for nowhere.
-    """
-
-    base_url: str
-    allowed_base_urls: tuple[str, ...]
-    bearer_token: str | None = field(default=None, repr=False)
-    connect_timeout_s: float = 3.0
-    read_timeout_s: float = 10.0
-    attempt_timeout_s: float = 30.0
-    max_attempts: int = 4
-    max_total_wait_s: float = 30.0
-    max_response_bytes: int = 5_000_000
-    private_networks: tuple[str, ...] = ()
-    write_timeout_s: float = 25.0
-    plain_http_hosts: tuple[str, ...] = ()
-    searches_at_once: int = 3
-    internal_base_urls: tuple[str, ...] = ()
-    accepts: AcceptedWrites = ACCEPTS_EVERYTHING
-    refusal_log: Path | None = None
-
-    def __post_init__(self) -> None:
-        """Refuse a token that cannot be a header, here and without showing it, rather than in a traceback."""
-        if self.bearer_token is not None and not is_bearer_token(self.bearer_token):
-            raise ValueError("the bearer token of the record holds characters that no token may hold")
-        if self.max_attempts < 1:
-            raise ValueError("max_attempts must be at least 1")
-
-    @property
-    def limits(self) -> RetryLimits:
-        """The bounds on repeats."""
-        return RetryLimits(max_attempts=self.max_attempts, max_total_wait_s=self.max_total_wait_s)
-
-    @property
-    def patience(self) -> Patience:
-        """The bounds on one attempt."""
-        return Patience(self.connect_timeout_s, self.read_timeout_s, self.attempt_timeout_s, self.max_response_bytes)
 
 
 class RecordClient:
@@ -356,6 +201,11 @@ class RecordClient:
         return self._exchange.pool_use
 
     @property
+    def limits(self) -> RetryLimits:
+        """The bounds on repeats."""
+        return RetryLimits(self.settings.max_attempts, self.settings.max_total_wait_s)
+
+    @property
     def sign_in(self) -> Tokens | None:
         """Where access tokens come from; None where a fixed one, or none, is sent."""
         return self._tokens
@@ -371,7 +221,9 @@ class RecordClient:
         if not self._shared:
             await self._exchange.aclose()
 
-    async def download(self, url: str, into: BinaryIO, *, elsewhere: Iterable[str], signed_in: bool) -> Answer:
+    async def download(
+        self, url: str, into: BinaryIO, *, elsewhere: Iterable[str], signed_in: bool
+    ) -> Reply | CallFailure:
         """Fetch a file that the record made for us.
 
         Args:
@@ -385,7 +237,7 @@ class RecordClient:
         if signed_in and not refusal_of(url, (base,), plain):
             return await self.send("GET", url, headers=headers, into=into)
         if refusal_of(url, (base, *elsewhere), plain):
-            return Failure(CallFailure.NOT_ALLOWED)
+            return CallFailure.NOT_ALLOWED
         return await self._exchange.ask("GET", url, headers=headers, into=into)
 
     async def send(
@@ -396,7 +248,7 @@ class RecordClient:
         content: bytes = b"",
         headers: Mapping[str, str] | None = None,
         into: BinaryIO | None = None,
-    ) -> Answer:
+    ) -> Reply | CallFailure:
         """Make one attempt; a failure of the network is a value, not an exception.
 
         A token that the record does not accept is renewed once and the request sent once more: a 401 is said before
@@ -415,10 +267,10 @@ class RecordClient:
         plain = self.settings.plain_http_hosts
         # Below the base, not merely allowed: the token belongs to this record and to no other one on the list.
         if refusal_of(base, self.settings.allowed_base_urls, plain) or refusal_of(url, (base,), plain):
-            return Failure(CallFailure.NOT_ALLOWED)
+            return CallFailure.NOT_ALLOWED
         own = {"Accept": "application/fhir+json", **(headers or {})}
 
-        async def ask(token: str | None) -> Answer:
+        async def ask(token: str | None) -> Reply | CallFailure:
             signed = own if token is None else {"Authorization": f"Bearer {token}", **own}
             return await self._exchange.ask(method, url, content=content, headers=signed, into=into)
 
@@ -427,19 +279,19 @@ class RecordClient:
             note_refusal(self.settings.refusal_log, self.waiting.now(), f"{method} {target}", reply.status, reply.body)
         return reply
 
-    async def _signed_in(self, ask: Callable[[str | None], Awaitable[Answer]]) -> Answer:
+    async def _signed_in(self, ask: Callable[[str | None], Awaitable[Reply | CallFailure]]) -> Reply | CallFailure:
         tokens = self._tokens
         if tokens is None:
             return await ask(self.settings.bearer_token)
         token = await tokens.token()
         if isinstance(token, CallFailure):
-            return Failure(token)
+            return token
         answer = await ask(token)
         if not (isinstance(answer, Reply) and answer.status == _UNAUTHORIZED):
             return answer
         tokens.discard(token)
         renewed = await tokens.token()
-        return Failure(renewed) if isinstance(renewed, CallFailure) else await ask(renewed)
+        return renewed if isinstance(renewed, CallFailure) else await ask(renewed)
 
     def _outward(self, url: str, base: str) -> str:
         """The address to call for one that the record gave, which may know itself by an internal name."""
@@ -503,3 +355,112 @@ class CallerRecords:
         """
         settings = replace(self._settings, base_url=base_url, bearer_token=token)
         return RecordClient(settings, exchange=self._exchange)
+
+
+class ViewCache:
+    """The readings of one view, each made once.
+
+    Attributes:
+        reach_s: how far back the furthest of its questions goes [s before the end of what is asked]; 0 where that is
+            not known, and each reads its own time.
+    """
+
+    def __init__(self) -> None:
+        self.reach_s = 0.0
+        self._readings: dict[Hashable, asyncio.Task[Any]] = {}
+        self._waiting: Counter[Hashable] = Counter()
+
+    async def once(self, key: Hashable, read: Callable[[], Awaitable[T]]) -> T:
+        """Read, or wait for whoever reads the same.
+
+        Args:
+            read: does it, never raising for a failure of the network.
+        """
+        if key not in self._readings:
+            self._readings[key] = asyncio.ensure_future(_awaited(read))
+        reading = self._readings[key]
+        self._waiting[key] += 1
+        try:
+            # A question that gives up waiting must not end the reading that others wait for.
+            return cast("T", await asyncio.shield(reading))
+        finally:
+            self._waiting[key] -= 1
+            if not self._waiting[key] and not reading.done():
+                # With nobody left it would go on asking the record after the view has been answered.
+                del self._readings[key]
+                reading.cancel()
+
+
+async def _awaited(read: Callable[[], Awaitable[T]]) -> T:
+    return await read()
+
+
+# First match counts. What is not listed (a cut, a reset, a reply that is no HTTP) may have come after arrival.
+_TROUBLES: tuple[tuple[type[httpx.TransportError], CallFailure], ...] = (
+    (httpx.ConnectTimeout, CallFailure.CONNECT_TIMEOUT),
+    (httpx.PoolTimeout, CallFailure.POOL_TIMEOUT),
+    (httpx.WriteTimeout, CallFailure.WRITE_TIMEOUT),
+    (httpx.ReadTimeout, CallFailure.READ_TIMEOUT),
+    (httpx.ConnectError, CallFailure.NOT_CONNECTED),
+    (httpx.LocalProtocolError, CallFailure.NOT_SENDABLE),
+    (httpx.UnsupportedProtocol, CallFailure.NOT_SENDABLE),
+)
+
+
+def is_about_us(error: ssl.SSLError) -> bool:
+    """Whether the server refused our certificate, or that there is none; it has then read no request."""
+    reason = error.reason or ""
+    return "ALERT" in reason and ("CERTIFICATE" in reason or "UNKNOWN_CA" in reason)
+
+
+# X509_V_ERR_* of OpenSSL, x509_vfy.h: certificate not yet valid, has expired; hostname mismatch, IP address mismatch.
+_VERIFY_NOT_VALID_NOW = frozenset({9, 10})
+
+
+_VERIFY_OTHER_HOST = frozenset({62, 64})
+
+
+_NO_TLS = ("WRONG_VERSION_NUMBER", "PROTOCOL_VERSION", "UNSUPPORTED_PROTOCOL", "RECORD_LAYER_FAILURE", "HTTP_REQUEST")
+
+
+def _trouble_of(error: httpx.TransportError) -> CallFailure:
+    """What a failure of the network was; its own message is left behind, since it may hold an address.
+
+    Args:
+        error: as the HTTP library raised it.
+    """
+    if isinstance(error, httpx.ConnectError):
+        causes = _causes(error)
+        for cause in causes:
+            if isinstance(cause, SurprisingAddress):
+                return CallFailure.SURPRISING_ADDRESS
+            if isinstance(cause, UnknownName):
+                return CallFailure.UNKNOWN_NAME
+            if isinstance(cause, ssl.SSLError):
+                return _tls_trouble_of(cause)
+            if isinstance(cause, ConnectionRefusedError):
+                return CallFailure.CLOSED_PORT
+    return next((trouble for kind, trouble in _TROUBLES if isinstance(error, kind)), CallFailure.CUT)
+
+
+def _causes(error: BaseException) -> list[BaseException]:
+    found: list[BaseException] = []
+    waiting = [error]
+    while waiting:
+        one = waiting.pop(0)
+        found.append(one)
+        # A host with several addresses fails with one exception for each of them.
+        waiting += one.exceptions if isinstance(one, BaseExceptionGroup) else []
+        cause = one.__cause__ or one.__context__
+        waiting += [cause] if cause is not None and cause not in found else []
+    return found
+
+
+def _tls_trouble_of(error: ssl.SSLError) -> CallFailure:
+    if isinstance(error, ssl.SSLCertVerificationError):
+        if error.verify_code in _VERIFY_NOT_VALID_NOW:
+            return CallFailure.NOT_VALID_NOW
+        return CallFailure.WRONG_HOST_NAME if error.verify_code in _VERIFY_OTHER_HOST else CallFailure.UNKNOWN_AUTHORITY
+    if is_about_us(error):
+        return CallFailure.OUR_CERTIFICATE
+    return CallFailure.NO_TLS if any(one in (error.reason or "") for one in _NO_TLS) else CallFailure.NOT_CONNECTED

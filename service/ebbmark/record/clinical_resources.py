@@ -35,12 +35,12 @@ from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.codes import CODE_TEXT, CodeRow, Personal
 from ebbmark.fhir.reading.infusions import DRUG_CODES
 from ebbmark.fhir.times import instant, seconds
-from ebbmark.record.client import RecordClient, Reply, decoded
-from ebbmark.record.embedded_resources import failure_of
-from ebbmark.record.post_filter import (
+from ebbmark.record.client import RecordClient
+from ebbmark.record.record_query import (
+    RecordQuery,
     moment_of,
 )
-from ebbmark.record.record_query import RecordQuery
+from ebbmark.record.retry import Reply, decoded
 from ebbmark.record.search import (
     FRESH,
     Budget,
@@ -81,7 +81,7 @@ async def cached_search(
     *,
     budget: Budget,
     together: bool = True,
-) -> Found | ReadFailure | TooMuch:
+) -> Found | ReadFailure:
     """Search, or share a search of the same view.
 
     Args:
@@ -93,7 +93,7 @@ async def cached_search(
         together: whether a longer time may be read in its place, for other questions of the same view.
     """
 
-    async def sent(more: Sequence[tuple[str, str]], own: Budget) -> Found | ReadFailure | TooMuch:
+    async def sent(more: Sequence[tuple[str, str]], own: Budget) -> Found | ReadFailure:
         query = [("patient", asked.patient), *([code] if code else []), *more, ("_count", str(PAGE_SIZE))]
         return await search(record, "Observation", query, budget=own)
 
@@ -104,10 +104,8 @@ async def cached_search(
     reach_s = view_cache.reach_s if timed and together else 0.0
     wide = limits_of(replace(asked, start_s=min(asked.start_s, asked.end_s - reach_s))) if timed else list(limits)
     found = await view_cache.once((asked.patient, code, *wide), lambda: sent(wide, replace(_TOGETHER)))
-    if isinstance(found, TooMuch):
-        return await sent(limits, budget)
     if isinstance(found, ReadFailure):
-        longer_is_broken = found.status == _OK and wide != list(limits)
+        longer_is_broken = isinstance(found, TooMuch) or (found.status == _OK and wide != list(limits))
         return await sent(limits, budget) if longer_is_broken else found
     mine = replace(found, entries=[one for one in found.entries if not timed or _overlaps(one.resource, asked)])
     # Pages of the time that others asked for are not counted: a question alone would not have read them.
@@ -115,7 +113,7 @@ async def cached_search(
     budget.resources -= len(mine.entries)
     budget.size_bytes -= sum(len(one.resource) for one in mine.entries)
     if budget.resources < 0 or budget.size_bytes < 0:
-        return TooMuch("more resources, or longer ones, than may be read")
+        return too_much("more resources, or longer ones, than may be read")
     return mine
 
 
@@ -197,13 +195,11 @@ async def search_observations(
     return found
 
 
-def _refuses_the_parameter(result: Found | ReadFailure | TooMuch) -> bool:
+def _refuses_the_parameter(result: Found | ReadFailure) -> bool:
     return isinstance(result, ReadFailure) and result.status in _NO_SUCH_PARAMETER
 
 
-def _usable(result: Found | ReadFailure | TooMuch) -> Found:
-    if isinstance(result, TooMuch):
-        raise Rejected((too_much(result),))
+def _usable(result: Found | ReadFailure) -> Found:
     if isinstance(result, ReadFailure):
         raise Rejected((not_read("Observations", result),))
     return result
@@ -336,7 +332,7 @@ async def search_beside(
     query = [*of_patient, ("code", tokens), ("effective-time", f"ge{instant(asked.start_s)}")]
     infusions = await search(record, "MedicationAdministration", query, budget=budget)
     if not isinstance(infusions, Found):
-        return Beside(kept, (), [*told, f"{_VASOPRESSORS}: {failure_of(infusions).sentence}."], were_read)
+        return Beside(kept, (), [*told, f"{_VASOPRESSORS}: {infusions.sentence}."], were_read)
     given = _of_patient(infusions.entries, "MedicationAdministration", asked, not_asked)
     told.append(f"Read from the record: {len(given)} MedicationAdministrations of vasopressors.")
     return Beside(kept, given, [*told, *remarks_of([infusions])], were_read)
@@ -351,7 +347,7 @@ async def _conditions(
     budget: Budget,
 ) -> tuple[list[FoundEntry], list[str], bool]:
     """All Conditions of the patient, what is told of them, and whether they were read."""
-    found: Found | ReadFailure | TooMuch
+    found: Found | ReadFailure
     if "Condition" in withheld:
         found = ReadFailure("the caller may not have them read", None)
     else:
@@ -359,8 +355,8 @@ async def _conditions(
         found = await _once("Condition", query, asked, record, budget)
     if not isinstance(found, Found):
         if operation.needs_conditions:
-            raise Rejected((too_much(found) if isinstance(found, TooMuch) else not_read("Conditions", found),))
-        return [], [f"{_CONDITIONS}: {failure_of(found).sentence}."], False
+            raise Rejected((not_read("Conditions", found),))
+        return [], [f"{_CONDITIONS}: {found.sentence}."], False
     kept = _of_patient(found.entries, "Condition", asked, not_asked)
     told = [f"Read from the record: {len(kept)} Conditions of any time and encounter.", *remarks_of([found])]
     return kept, told, True
@@ -368,10 +364,10 @@ async def _conditions(
 
 async def _once(
     kind: str, query: list[tuple[str, str]], asked: RecordQuery, record: RecordClient, budget: Budget
-) -> Found | ReadFailure | TooMuch:
+) -> Found | ReadFailure:
     """Resources that have no time limit: one question of a page reads them, the others do not read them again."""
 
-    async def read() -> Found | ReadFailure | TooMuch:
+    async def read() -> Found | ReadFailure:
         return await search(record, kind, query, budget=budget)
 
     cache = record.view_cache
@@ -391,7 +387,7 @@ async def _procedures(
         return [], [f"{PROCEDURES} were not read from the record: the caller may not have them read."]
     found = await _once("Procedure", procedure_query(asked, procedures, PAGE_SIZE), asked, record, budget)
     if not isinstance(found, Found):
-        return [], [f"{PROCEDURES} were not read from the record: {failure_of(found).sentence}."]
+        return [], [f"{PROCEDURES} were not read from the record: {found.sentence}."]
     done = _of_patient(found.entries, "Procedure", asked, not_asked)
     told = [f"Read from the record: {len(done)} Procedures that stand for a condition."] if done else []
     return done, [*told, *remarks_of([found])]

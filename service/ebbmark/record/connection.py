@@ -1,16 +1,16 @@
-"""Connections to the record: which addresses may be called, where a name may lead, and what kept one from being made.
+"""Connections to the record: their settings, which addresses may be called (address guard), and where a name may lead.
 
 An address may be called if it is listed by the operator or lies below one that is, is spelled plainly, and is encrypted
 unless it is on this machine or the operator lists its host for plain HTTP (protection against SSRF). A listed name can
 still be made to point into the network that this service runs in. So each name is resolved once per connection, every
 address found is judged, and the connection is made to the very address judged: between the look and the call nothing
 can change. Certificates are still checked against the name. What this cannot see: where a router or a proxy beyond the
-first hop forwards the call to. What failed is told exactly: name, port, or which part of TLS.
+first hop forwards the call to.
 
 Sources: percent-encoding RFC 3986 sections 2.1 to 2.3; the IANA IPv4 Special-Purpose Address Registry (RFC 6890, 8190)
 and the IANA IPv6 Address Space, which assigns unicast addresses within 2000::/3 only (RFC 4291), with the IANA IPv6
 Special-Purpose Address Registry for the blocks inside it. TLS by RFC 8446 and RFC 5246 through the ssl module, client
-certificates as RFC 8705 uses them; the verify codes of OpenSSL (x509_vfy.h) and the alerts of RFC 8446 section 6. The
+certificates as RFC 8705 uses them. The
 rules themselves are common practice against server-side request forgery, no published source.
 """
 
@@ -21,6 +21,7 @@ import re
 import socket
 import ssl
 from collections.abc import Awaitable, Callable, Iterable, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
 from enum import Enum
 from functools import cache
@@ -31,7 +32,7 @@ from string import ascii_letters, digits, hexdigits
 import httpcore
 import httpx
 
-from ebbmark.record.retry import CallFailure
+from ebbmark.fhir.naming import ACCEPTS_EVERYTHING, AcceptedWrites
 
 Network = IPv4Network | IPv6Network
 Address = IPv4Address | IPv6Address
@@ -309,76 +310,114 @@ def expired_since(certificate: Path, *, at_s: float) -> datetime | None:
     return ends if ends.timestamp() <= at_s else None
 
 
-# First match counts. What is not listed (a cut, a reset, a reply that is no HTTP) may have come after arrival.
-_TROUBLES: tuple[tuple[type[httpx.TransportError], CallFailure], ...] = (
-    (httpx.ConnectTimeout, CallFailure.CONNECT_TIMEOUT),
-    (httpx.PoolTimeout, CallFailure.POOL_TIMEOUT),
-    (httpx.WriteTimeout, CallFailure.WRITE_TIMEOUT),
-    (httpx.ReadTimeout, CallFailure.READ_TIMEOUT),
-    (httpx.ConnectError, CallFailure.NOT_CONNECTED),
-    (httpx.LocalProtocolError, CallFailure.NOT_SENDABLE),
-    (httpx.UnsupportedProtocol, CallFailure.NOT_SENDABLE),
-)
+class GuardedTransport(httpx.AsyncHTTPTransport):
+    """httpx's transport over a pool whose connections are guarded."""
+
+    def __init__(self, tls: ssl.SSLContext | None, network: GuardedNetwork) -> None:
+        context = usual_trust() if tls is None else tls
+        super().__init__(verify=context, trust_env=False)
+        # httpx has no public way to give the pool a network. Should the name of the pool change, nothing may start.
+        if not isinstance(vars(self).get("_pool"), httpcore.AsyncConnectionPool):
+            raise RuntimeError("this version of httpx keeps its connections elsewhere; the guard cannot be set")
+        self._pool = httpcore.AsyncConnectionPool(
+            ssl_context=context,
+            max_connections=100,
+            max_keepalive_connections=20,
+            keepalive_expiry=5.0,
+            network_backend=network,
+        )
+
+    @property
+    def pool_use(self) -> tuple[int, int]:
+        """Open connections, and how many of them carry a request."""
+        connections = self._pool.connections
+        return len(connections), sum(not one.is_idle() for one in connections)
 
 
-def is_about_us(error: ssl.SSLError) -> bool:
-    """Whether the server refused our certificate, or that there is none; it has then read no request."""
-    reason = error.reason or ""
-    return "ALERT" in reason and ("CERTIFICATE" in reason or "UNKNOWN_CA" in reason)
+@dataclass(frozen=True, slots=True)
+class Patience:
+    """How far our patience with another system goes.
 
-
-# X509_V_ERR_* of OpenSSL, x509_vfy.h: certificate not yet valid, has expired; hostname mismatch, IP address mismatch.
-_VERIFY_NOT_VALID_NOW = frozenset({9, 10})
-_VERIFY_OTHER_HOST = frozenset({62, 64})
-_NO_TLS = ("WRONG_VERSION_NUMBER", "PROTOCOL_VERSION", "UNSUPPORTED_PROTOCOL", "RECORD_LAYER_FAILURE", "HTTP_REQUEST")
-
-
-def trouble_of(error: httpx.TransportError) -> CallFailure:
-    """What a failure of the network was; its own message is left behind, since it may hold an address.
-
-    Args:
-        error: as the HTTP library raised it.
+    Attributes:
+        connect_timeout_s: to open a connection, or to get a free one [s].
+        read_timeout_s: to wait for the next piece of a reply, or to hand over the next piece of a request [s].
+        attempt_timeout_s: one whole attempt, so that a reply that only drips ends too [s].
+        max_response_bytes: longest reply that is read [bytes].
     """
-    if isinstance(error, httpx.ConnectError):
-        causes = _causes(error)
-        for cause in causes:
-            if isinstance(cause, SurprisingAddress):
-                return CallFailure.SURPRISING_ADDRESS
-            if isinstance(cause, UnknownName):
-                return CallFailure.UNKNOWN_NAME
-            if isinstance(cause, ssl.SSLError):
-                return _tls_trouble_of(cause)
-            if isinstance(cause, ConnectionRefusedError):
-                return CallFailure.CLOSED_PORT
-    return next((trouble for kind, trouble in _TROUBLES if isinstance(error, kind)), CallFailure.CUT)
+
+    connect_timeout_s: float = 3.0
+    read_timeout_s: float = 10.0
+    attempt_timeout_s: float = 30.0
+    max_response_bytes: int = 5_000_000
+
+    @property
+    def timeouts(self) -> dict[str, float | None]:
+        """The timeouts as the HTTP library takes them."""
+        return httpx.Timeout(
+            connect=self.connect_timeout_s,
+            pool=self.connect_timeout_s,
+            read=self.read_timeout_s,
+            write=self.read_timeout_s,
+        ).as_dict()
 
 
-def _causes(error: BaseException) -> list[BaseException]:
-    found: list[BaseException] = []
-    waiting = [error]
-    while waiting:
-        one = waiting.pop(0)
-        found.append(one)
-        # A host with several addresses fails with one exception for each of them.
-        waiting += one.exceptions if isinstance(one, BaseExceptionGroup) else []
-        cause = one.__cause__ or one.__context__
-        waiting += [cause] if cause is not None and cause not in found else []
-    return found
+# RFC 6750 section 2.1, b64token.
+_TOKEN = re.compile(r"[A-Za-z0-9\-._~+/]+=*")
 
 
-def _tls_trouble_of(error: ssl.SSLError) -> CallFailure:
-    if isinstance(error, ssl.SSLCertVerificationError):
-        if error.verify_code in _VERIFY_NOT_VALID_NOW:
-            return CallFailure.NOT_VALID_NOW
-        return CallFailure.WRONG_HOST_NAME if error.verify_code in _VERIFY_OTHER_HOST else CallFailure.UNKNOWN_AUTHORITY
-    if is_about_us(error):
-        return CallFailure.OUR_CERTIFICATE
-    return CallFailure.NO_TLS if any(one in (error.reason or "") for one in _NO_TLS) else CallFailure.NOT_CONNECTED
+def is_bearer_token(text: str) -> bool:
+    """Say whether a text can be sent as bearer token."""
+    return _TOKEN.fullmatch(text) is not None
 
 
-def is_utf8(body: bytearray) -> bool:
-    """Whether a reply is UTF-8, as JSON must be (RFC 8259, section 8.1)."""
-    try:
-        return body.isascii() or bool(body.decode("utf-8"))
-    except UnicodeDecodeError:
-        return False
+@dataclass(frozen=True, slots=True)
+class RecordSettings:
+    """Where the record is and how far our patience goes.
+
+    Attributes:
+        base_url: FHIR base URL of the record.
+        allowed_base_urls: base URLs that may be called at all; `base_url` must be one of them, or below one.
+        bearer_token: access token sent to the record where it is a fixed one; never shown.
+        connect_timeout_s: to open a connection, or to get a free one [s].
+        read_timeout_s: to wait for the next piece of a reply, or to hand over the next piece of a request [s].
+        attempt_timeout_s: one whole attempt, so that a reply that only drips ends too [s].
+        max_total_wait_s: sum of the waits between attempts [s].
+        max_response_bytes: longest reply that is read [bytes].
+        private_networks: networks that are not global and that the record's name may still lead to, as 10.1.0.0/16.
+        write_timeout_s: all looks and attempts of one write-back together [s].
+        plain_http_hosts: hosts with port that may be spoken to without encryption, as record:8080.
+        searches_at_once: most searches of one question that run side by side.
+        internal_base_urls: base addresses by which the record names itself in links; `base_url` is called in their
+            place.
+        accepts: what it takes of what this service writes.
+        refusal_log: protected file for what it says word for word when it refuses; None for nowhere.
+    """
+
+    base_url: str
+    allowed_base_urls: tuple[str, ...]
+    bearer_token: str | None = field(default=None, repr=False)
+    connect_timeout_s: float = 3.0
+    read_timeout_s: float = 10.0
+    attempt_timeout_s: float = 30.0
+    max_attempts: int = 4
+    max_total_wait_s: float = 30.0
+    max_response_bytes: int = 5_000_000
+    private_networks: tuple[str, ...] = ()
+    write_timeout_s: float = 25.0
+    plain_http_hosts: tuple[str, ...] = ()
+    searches_at_once: int = 3
+    internal_base_urls: tuple[str, ...] = ()
+    accepts: AcceptedWrites = ACCEPTS_EVERYTHING
+    refusal_log: Path | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse a token that cannot be a header, here and without showing it, rather than in a traceback."""
+        if self.bearer_token is not None and not is_bearer_token(self.bearer_token):
+            raise ValueError("the bearer token of the record holds characters that no token may hold")
+        if self.max_attempts < 1:
+            raise ValueError("max_attempts must be at least 1")
+
+    @property
+    def patience(self) -> Patience:
+        """The bounds on one attempt."""
+        return Patience(self.connect_timeout_s, self.read_timeout_s, self.attempt_timeout_s, self.max_response_bytes)

@@ -50,8 +50,7 @@ from ebbmark.record.clinical_resources import (
     search_observations,
     tokens_of,
 )
-from ebbmark.record.post_filter import Filtered, moment_of, post_filter, rows_of_concept, several_sources
-from ebbmark.record.record_query import RecordQuery
+from ebbmark.record.record_query import Filtered, RecordQuery, moment_of, post_filter, rows_of_concept, several_sources
 from ebbmark.record.search import (
     PATIENT,
     Budget,

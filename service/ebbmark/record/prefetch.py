@@ -41,8 +41,7 @@ from ebbmark.record.clinical_resources import (
     search_observations,
 )
 from ebbmark.record.fetch import Fetched, texts_of, with_changes
-from ebbmark.record.post_filter import Filtered, moment_of, post_filter, several_sources, subject_of
-from ebbmark.record.record_query import RecordQuery
+from ebbmark.record.record_query import Filtered, RecordQuery, moment_of, post_filter, several_sources, subject_of
 from ebbmark.record.search import (
     Budget,
     Found,
@@ -58,7 +57,6 @@ from ebbmark.record.search import (
     read_one,
     search,
     take,
-    too_much,
 )
 
 CIRCULATION_S = 2 * 3600.0
@@ -186,7 +184,7 @@ def _results(part: Part, sent: bytes, asked: RecordQuery) -> Prefetched:
     found = Found(pages=1)
     failure = take(page, found, set(), Budget())
     if isinstance(failure, TooMuch):
-        return Prefetched(None, f"the key holds {failure.sentence}")
+        return Prefetched(None, f"the key holds {failure.what}")
     if isinstance(failure, ReadFailure):
         if "not a resource" in failure.sentence:
             raise Rejected((_unusable(part, "an entry that is no FHIR resource", "Observations"),))
@@ -360,8 +358,6 @@ async def _fetched(
         if part is Part.PROCEDURES:
             query = procedure_query(asked, procedures, part.most)
         found = await search(record, _OTHER_KINDS[part], query, budget=budget)
-        if isinstance(found, TooMuch):
-            raise Rejected((too_much(found),))
         if isinstance(found, ReadFailure):
             raise Rejected((not_read(part.words, found),))
         return [found]

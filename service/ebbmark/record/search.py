@@ -11,20 +11,21 @@ bundle.html (search.mode `outcome`).
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from typing import Final, TypeVar, TypeVarTuple
+from functools import wraps
+from typing import Final, ParamSpec, TypeVar, TypeVarTuple
 from urllib.parse import parse_qsl, urlencode
 
 import msgspec
 
 from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.record.client import Answer, Failure, RecordClient, Reply, decoded
-from ebbmark.record.refusal_told import named_by
-from ebbmark.record.retry import TROUBLE_WORDS, CallFailure, Seen, repeat, retry_after_s
+from ebbmark.record.client import RecordClient
+from ebbmark.record.retry import CallFailure, Reply, Seen, decoded, named_by, repeat, retry_after_s
 
 T = TypeVar("T")
+P = ParamSpec("P")
 Result = TypeVar("Result")
 Given = TypeVarTuple("Given")
 
@@ -62,6 +63,39 @@ class ReadFailure:
     retry_after_s: float | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class TooMuch(ReadFailure):
+    """The record holds more than may be read; what was read so far is not used. `what` says of what."""
+
+    what: str = ""
+
+
+def too_much(what: str) -> TooMuch:
+    """A read that was given up since there is more of this than may be read."""
+    return TooMuch(f"the record holds {what}", 200, what=what)
+
+
+class ReadFailed(Exception):
+    """A read without which nothing can be said; carries the failure."""
+
+    def __init__(self, failure: ReadFailure) -> None:
+        super().__init__(failure.sentence)
+        self.failure = failure
+
+
+def failure_as_value(read: Callable[P, Awaitable[T]]) -> Callable[P, Awaitable[T | ReadFailure]]:
+    """Give a failed read as a value to callers who can go on without it."""
+
+    @wraps(read)
+    async def reading(*args: P.args, **kwargs: P.kwargs) -> T | ReadFailure:
+        try:
+            return await read(*args, **kwargs)
+        except ReadFailed as failed:
+            return failed.failure
+
+    return reading
+
+
 async def read_json(
     record: RecordClient,
     target: str,
@@ -80,7 +114,7 @@ async def read_json(
     method = "GET" if form is None else "POST"
     sent = {**({"Content-Type": "application/x-www-form-urlencoded"} if form is not None else {}), **(headers or {})}
 
-    async def attempt() -> tuple[Answer, T | None]:
+    async def attempt() -> tuple[Reply | CallFailure, T | None]:
         answer = await record.send(method, target, content=form or b"", headers=sent)
         good = isinstance(answer, Reply) and 200 <= answer.status < 300
         return answer, decoded(answer, shape) if isinstance(answer, Reply) and good else None
@@ -88,19 +122,18 @@ async def read_json(
     repeated = await repeat(
         attempt,
         _seen,
-        limits=record.settings.limits,
+        limits=record.limits,
         repeat_safe=True,
-        sleep=record.waiting.sleep,
-        now=record.waiting.now,
+        waiting=record.waiting,
     )
     answer, value = repeated.attempts[-1]
     if value is not None:
         return value
-    if isinstance(answer, Failure):
-        return ReadFailure(TROUBLE_WORDS[answer.trouble], None)
+    if isinstance(answer, CallFailure):
+        return ReadFailure(answer.words, None)
     if 200 <= answer.status < 300:
         lost = answer.lost
-        why = "the reply was not what FHIR asks for" if lost in _UNREADABLE else TROUBLE_WORDS[lost]
+        why = "the reply was not what FHIR asks for" if lost in _UNREADABLE else lost.words
     else:
         usual = "the record failed" if answer.status >= 500 else "the record refused"
         why = _STATUS_WORDS.get(answer.status, usual)
@@ -111,10 +144,10 @@ async def read_json(
     return ReadFailure(f"{why} (HTTP {answer.status}{named})", answer.status, later_s)
 
 
-def _seen(attempt: tuple[Answer, object]) -> Seen:
+def _seen(attempt: tuple[Reply | CallFailure, object]) -> Seen:
     answer, value = attempt
-    if isinstance(answer, Failure):
-        return Seen(answer.trouble)
+    if isinstance(answer, CallFailure):
+        return Seen(answer)
     unreadable = 200 <= answer.status < 300 and value is None
     return Seen((answer.lost or CallFailure.UNREADABLE) if unreadable else answer.status, answer.retry_after)
 
@@ -136,13 +169,6 @@ class Budget:
     requests: int = 60
     resources: int = 5_000
     size_bytes: int = 20_000_000
-
-
-@dataclass(frozen=True, slots=True)
-class TooMuch:
-    """The record holds more than may be read; what was read so far is not used. The sentence says of what."""
-
-    sentence: str
 
 
 class Meta(msgspec.Struct, frozen=True, rename="camel"):
@@ -244,7 +270,7 @@ async def in_turn(work: Callable[[*Given], Result], *given: *Given) -> Result:
 
 async def search(
     record: RecordClient, kind: str, query: Sequence[tuple[str, str]], *, budget: Budget
-) -> Found | ReadFailure | TooMuch:
+) -> Found | ReadFailure:
     """Search for resources and read every page.
 
     Args:
@@ -258,7 +284,7 @@ async def search(
     visited: set[str] = set()
     while True:
         if budget.requests <= 0:
-            return TooMuch("more pages than may be read")
+            return too_much("more pages than may be read")
         budget.requests -= 1
         page = await read_json(record, target, Page, form=form, headers=FRESH)
         if isinstance(page, ReadFailure):
@@ -267,7 +293,7 @@ async def search(
             return ReadFailure("the reply to a search was not a searchset", 200)
         found.pages += 1
         if found.pages == 1 and (page.total or 0) > budget.resources:
-            return TooMuch("more resources than may be read")
+            return too_much("more resources than may be read")
         long = len(page.entry) > _LONG
         failure = await in_turn(take, page, found, seen, budget) if long else take(page, found, seen, budget)
         if failure is not None:
@@ -281,7 +307,7 @@ async def search(
         target, form = following, None
 
 
-def take(page: Page, found: Found, seen: set[tuple[str, str, str]], budget: Budget) -> ReadFailure | TooMuch | None:
+def take(page: Page, found: Found, seen: set[tuple[str, str, str]], budget: Budget) -> ReadFailure | None:
     """Add the entries of one page to what was found.
 
     Args:
@@ -299,7 +325,7 @@ def take(page: Page, found: Found, seen: set[tuple[str, str, str]], budget: Budg
         budget.resources -= 1
         budget.size_bytes -= len(resource)
         if budget.resources < 0 or budget.size_bytes < 0:
-            return TooMuch("more resources, or longer ones, than may be read")
+            return too_much("more resources, or longer ones, than may be read")
         try:
             head = msgspec.json.decode(resource, type=Head)
             outcome = entry.search.mode == "outcome" or head.resource_type == "OperationOutcome"
@@ -409,7 +435,9 @@ def no_patient(failure: ReadFailure) -> Problem:
 
 
 def not_read(what: str, failure: ReadFailure) -> Problem:
-    """Something else could not be read."""
+    """Something else could not be read, or the record holds more of it than may be read."""
+    if isinstance(failure, TooMuch):
+        return _too_much_for_a_question(failure)
     if failure.status == _NOT_ACCEPTED:
         sentence = f"{what} could not be read: {failure.sentence}. Access to the record has ended, or was never given."
         return Problem(ProblemKind.RECORD_ACCESS, PATIENT, failure.sentence, "access to the record", sentence)
@@ -424,14 +452,12 @@ def not_read(what: str, failure: ReadFailure) -> Problem:
     )
 
 
-def too_much(much: TooMuch) -> Problem:
-    """The record holds more than may be read."""
+def _too_much_for_a_question(much: TooMuch) -> Problem:
     sentence = (
-        f"The record holds {much.sentence} for this question, and a part would pass for the whole. "
-        "Name a shorter period."
+        f"The record holds {much.what} for this question, and a part would pass for the whole. Name a shorter period."
     )
     accepted = "a period that holds less"
-    return Problem(ProblemKind.TOO_MUCH_IN_RECORD, PATIENT, much.sentence, accepted, sentence)
+    return Problem(ProblemKind.TOO_MUCH_IN_RECORD, PATIENT, much.what, accepted, sentence)
 
 
 def no_record() -> Problem:

@@ -1,39 +1,35 @@
-"""Sign-in of this service at the record's authorization server (SMART Backend Services, client credentials).
+"""Sign-in at the record's authorization server (SMART Backend Services), and the published keys of parties we trust.
 
-Source: SMART App Launch 2.2, conformance (.well-known/smart-configuration); RFC 6749 section 5.2 (error codes).
+A signed, short-lived statement of who we are, never repeated, is exchanged for one token at a time, which is held in
+memory and renewed before it expires; however many callers wait, one renewal serves them all (single flight). A failed
+sign-in is a value, and is reported in words that hold no token and no address.
 
-A statement of who we are is signed, short-lived and never repeated.
+A JSON Web Key Set is fetched from the one address that the operator configured, kept in memory, fetched again when it
+is old, and once when a token names a key that is not in it, which is how a rotation is noticed; never more often than
+the shortest interval allows (the intervals are common practice, no published source).
 
-Source: SMART App Launch 2.2, client-confidential-asymmetric; RFC 7523 section 3.
-
-One token at a time is held in memory; it is renewed before it expires, and however many callers wait, one renewal
-serves them all. A failed sign-in is a value, and is reported in words that hold no token and no address.
-
-Source: SMART App Launch 2.2, Backend Services (client_credentials with a signed assertion).
-
-Published keys: the JSON Web Key Set of a party that we trust is fetched from the one address that the operator
-configured, kept in memory, fetched again when it is old, and once when a token names a key that is not in it: that
-is how a rotation is noticed. However many tokens name unknown keys, it is not fetched more often than the shortest
-interval allows.
-
-Source: RFC 7517; SMART App Launch 2.2, client-confidential-asymmetric (rotation); the intervals are common practice,
-no published source.
+Source: SMART App Launch 2.2 (conformance, Backend Services, client-confidential-asymmetric); RFC 6749 section 5.2;
+RFC 7523 section 3; RFC 7517.
 """
 
 from __future__ import annotations
 
+import asyncio
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Awaitable, Callable, Iterable
 from dataclasses import dataclass, field
 from enum import Enum
+from typing import Generic, TypeVar
 from urllib.parse import urlencode
 
 import msgspec
 
 from ebbmark.keys import KeyRing, PublicKey, SigningKey, read_public_keys
-from ebbmark.record.client import Answer, Exchange, Failure, Reply, decoded, is_bearer_token
-from ebbmark.record.connection import refusal_of, same_server
-from ebbmark.record.retry import CallFailure, SingleFlight
+from ebbmark.record.client import Exchange
+from ebbmark.record.connection import is_bearer_token, refusal_of, same_server
+from ebbmark.record.retry import CallFailure, Reply, decoded
+
+T = TypeVar("T")
 
 PRIVATE_KEY_JWT = "private_key_jwt"
 # RFC 6749 section 5.2. Only these are ever quoted: any other text may hold what must not be logged.
@@ -102,7 +98,7 @@ async def discovered(
     if refusal_of(url, (base,), plain_http_hosts) is not None:
         return SignInFailure(CallFailure.SIGN_IN_REFUSED, "the record's address may not be called")
     answer = await exchange.ask("GET", url, headers={"Accept": "application/json"})
-    if isinstance(answer, Failure) or answer.status != 200:
+    if isinstance(answer, CallFailure) or answer.status != 200:
         return failure_of(answer)
     found = decoded(answer, _Configuration)
     if found is None:
@@ -141,12 +137,12 @@ def may_be_asked(
     return None
 
 
-def failure_of(answer: Answer) -> SignInFailure:
+def failure_of(answer: Reply | CallFailure) -> SignInFailure:
     """What an answer other than success means."""
-    if isinstance(answer, Failure):
-        lasting = answer.trouble in (CallFailure.SURPRISING_ADDRESS, CallFailure.NOT_ALLOWED, CallFailure.NOT_SENDABLE)
+    if isinstance(answer, CallFailure):
+        lasting = answer in (CallFailure.SURPRISING_ADDRESS, CallFailure.NOT_ALLOWED, CallFailure.NOT_SENDABLE)
         trouble = CallFailure.SIGN_IN_REFUSED if lasting else CallFailure.SIGN_IN_FAILED
-        return SignInFailure(trouble, f"no reply came ({answer.trouble.slug})")
+        return SignInFailure(trouble, f"no reply came ({answer.slug})")
     trouble = (
         CallFailure.SIGN_IN_FAILED if answer.status >= 500 or answer.status == 429 else CallFailure.SIGN_IN_REFUSED
     )
@@ -348,7 +344,7 @@ class SignIn:
             content=urlencode(form).encode(),
             headers={"Content-Type": "application/x-www-form-urlencoded", "Accept": "application/json"},
         )
-        if isinstance(answer, Failure) or answer.status != 200:
+        if isinstance(answer, CallFailure) or answer.status != 200:
             return failure_of(answer)
         reply = decoded(answer, _TokenReply)
         if reply is None or reply.token_type.lower() != "bearer" or not is_bearer_token(reply.access_token):
@@ -451,3 +447,38 @@ class PublishedKeys:
 
 def _among(keys: tuple[PublicKey, ...], kid: str, algorithm: str) -> PublicKey | KeyLookup:
     return next((key for key in keys if key.kid == kid and algorithm in key.algorithms), KeyLookup.UNKNOWN)
+
+
+class SingleFlight(Generic[T]):
+    """One run at a time; whoever asks meanwhile gets its outcome.
+
+    Args:
+        run: does the work, never raising for a failure of the network.
+    """
+
+    def __init__(self, run: Callable[[], Awaitable[T]]) -> None:
+        self._run = run
+        self._flight: asyncio.Task[T] | None = None
+
+    async def __call__(self) -> T:
+        """Join the run under way, or start one."""
+        if self._flight is None:
+            self._flight = asyncio.create_task(self._landed())
+        # A caller that gives up waiting must not end the run that others wait for.
+        return await asyncio.shield(self._flight)
+
+    @property
+    def under_way(self) -> bool:
+        """Whether a run has begun and not ended."""
+        return self._flight is not None
+
+    async def _landed(self) -> T:
+        try:
+            return await self._run()
+        finally:
+            self._flight = None
+
+    def cancel(self) -> None:
+        """End a run that nobody waits for any more."""
+        if self._flight is not None:
+            self._flight.cancel()

@@ -25,13 +25,14 @@ from urllib.parse import urlencode, urljoin
 import msgspec
 
 from ebbmark.keys import KeyRing
-from ebbmark.record.client import Answer, Exchange, Failure, Reply, decoded, is_bearer_token
-from ebbmark.record.connection import refusal_of
-from ebbmark.record.retry import CallFailure, SingleFlight
+from ebbmark.record.client import Exchange
+from ebbmark.record.connection import is_bearer_token, refusal_of
+from ebbmark.record.retry import CallFailure, Reply, decoded
 from ebbmark.record.sign_in import (
     ASSERTION_TYPE,
     SignInClock,
     SignInFailure,
+    SingleFlight,
     client_assertion,
     failure_of,
     may_be_asked,
@@ -150,7 +151,7 @@ async def _key_set_of(issuer: str, exchange: Exchange, base: str, hosts: tuple[s
 
 async def _fetched(url: str, exchange: Exchange, shape: type[_T]) -> _T | SignInFailure:
     answer = await exchange.ask("GET", url, headers={"Accept": "application/json"})
-    if isinstance(answer, Failure) or answer.status != 200:
+    if isinstance(answer, CallFailure) or answer.status != 200:
         return failure_of(answer)
     found = decoded(answer, shape)
     document = url.rsplit("/", 1)[-1]
@@ -309,7 +310,7 @@ class TokenRequests:
         answer = await self._posted(server.token_url, server, client, form)
         if isinstance(answer, SignInFailure):
             return answer
-        if isinstance(answer, Failure) or answer.status != 200:
+        if isinstance(answer, CallFailure) or answer.status != 200:
             return failure_of(answer)
         reply = decoded(answer, _Reply)
         if reply is None:
@@ -331,7 +332,9 @@ class TokenRequests:
             id_token=reply.id_token or None,
         )
 
-    async def _posted(self, url: str, server: LaunchServer, client: AppClient, form: Form) -> Answer | SignInFailure:
+    async def _posted(
+        self, url: str, server: LaunchServer, client: AppClient, form: Form
+    ) -> Reply | CallFailure | SignInFailure:
         headers = dict(_FORM)
         if client.keys is not None:
             key = client.keys.for_algorithms(server.algorithms)

@@ -1,431 +1,386 @@
-"""The answers for one trial: the one that is written, those that stand, and the List that locks them.
+"""Our answers for one trial as they stand in the record, and which of two of them stands.
 
-The List is created once, by conditional create, before anything is written under it. Where a record holds more than one
-nevertheless, each write changes all of them: of two writers who both created one, whoever searched later saw both, so
-that the two share at least one List and one of them fails. This is optimistic locking (FHIR R4 http.html#concurrency).
+Same trial: same patient, and the limbs' periods overlap. A patient has one ventilator setting at a time, so that two
+decremental limbs at one time are one limb, whichever of its readings were amended, added or taken back since. Each
+answer is found by its closing pressure (its `effectivePeriod` is the limb's), and all of it by its own Provenances.
+
+Which of two answers stands (rules of ours):
+
+1. The one that rests on newer versions of their shared inputs. Only versions that are whole numbers are compared; FHIR
+   leaves their form open, and others say nothing about order.
+2. Else the one whose limb goes on longer, where it rests on all the other's inputs and more, and none of these more
+   was taken back or changed since.
+3. Else the one that rests on a newer version of the Patient: most changes of it say nothing about the trial.
+4. Else the one that was written later, by the record's own clock; one that is yet to be written is the latest.
+
+An answer of which a clinician has signed any part is never marked by rule 4: it stays, beside the new one, and the
+outcome says so.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import cast
-from urllib.parse import quote
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, field, replace
 
 import msgspec
 
-from ebbmark.fhir.model import Identifier, Period
-from ebbmark.fhir.naming import ACCEPTS_EVERYTHING, PROVENANCE, REQUEST_SYSTEM, AcceptedWrites, tail_of
+from ebbmark.fhir.naming import ANSWER_PROVENANCES, CODE_SYSTEM, PROVENANCE, RESULT_SYSTEM, tail_of
 from ebbmark.fhir.times import seconds
-from ebbmark.fhir.writing.provenance import ENTERER
-from ebbmark.fhir.writing.supersession import (
-    CURRENT_SYSTEM,
-    Change,
-    current_list,
-    restoration,
-    restored,
-    superseded,
-    superseded_by,
-    supersession,
-)
-from ebbmark.fhir.writing.transaction import referred_by_name, with_embedded, with_more_embedded
+from ebbmark.fhir.writing.supersession import superseded_by
+from ebbmark.fhir.writing.transaction import Embedded, embedded_in
 from ebbmark.record.client import RecordClient
-from ebbmark.record.embedded_resources import Meta, failure_of
-from ebbmark.record.precedence import Candidate, Standing, doubtful_inputs, standing_of
-from ebbmark.record.search import Budget, Found, ReadFailure, Reference, read_one, search
-from ebbmark.record.stored_results import (
-    GONE,
-    Earlier,
-    Entity,
-    NotFhir,
+from ebbmark.record.search import Budget, FoundEntry, ReadFailed, ReadFailure, any_of, failure_as_value, read_one
+from ebbmark.record.stored_answers import (
+    ProvenanceView,
     Stored,
-    TrialOfRecord,
-    answers_in_record,
-    entries_in,
-    is_list,
-    is_of_trial,
+    beside_in_record,
+    found_entries,
+    names_of,
+    provenances_in_record,
     read_by_id,
     stored_of,
     versions_of,
+    view_of,
 )
-from ebbmark.record.write_back import with_references
 
-Json = dict[str, object]
+MOST_REQUESTS = 200
+"""Pages of one look; a few where one earlier answer stands, more where many wrote at once. Our choice."""
 
+GONE = frozenset({"cancelled", "entered-in-error"})
+"""Status of a result that no longer stands."""
 
-@dataclass(frozen=True, slots=True)
-class Part:
-    """One resource of the answer: its place in the transaction, the value of its identifier or tag, and its entry."""
-
-    index: int
-    key: str
-    entry: Json
+_SIGNED = frozenset({"final", "amended", "corrected", "appended"})
+_CLOSING, _CURVE = "closing-pressure", "compliance-curve"
+_GONE_STATUS = 410
 
 
 @dataclass(frozen=True, slots=True)
-class OutgoingAnswer:
-    """The answer that is to be written.
+class TrialOfRecord:
+    """Which trial: `Patient/1`, and first and last moment of the limb as FHIR instants."""
+
+    patient: str
+    start: str
+    end: str
+
+
+@dataclass(frozen=True, slots=True)
+class Earlier:
+    """One answer of ours in the record.
 
     Attributes:
-        closing: address of the closing pressure within the transaction.
-        enterer: FHIR Provenance.agent of the person who chose to record it; None where none did.
-        trial: where its trial is found.
-        candidate: the answer as the rules of standing see it.
+        closing: its closing pressure; of several copies one that stands.
+        results: all of its results that the record gave, of every copy, the closing pressure among them.
+        inputs: version by reference of each input that it rests on.
+        copies: how often the record holds it: more than once where a client wrote it that cannot express a condition.
+        places: where each part of it is, `Type/id/_history/version` by the value of its identifier or tag; of a part
+            that is carried inside another resource, where that one is.
+        carried: full URLs of the parts that are carried so.
+        device: reference of the Device that its Provenance names; empty where it names none.
     """
 
-    parts: tuple[Part, ...]
-    closing: str
     identity: str
-    engine_version: str
-    recorded: str
-    enterer: Json | None
-    accepts: AcceptedWrites
-    trial: TrialOfRecord
-    candidate: Candidate
-
-    def missing_of(self, own: Earlier | None) -> tuple[Part, ...]:
-        """The parts that the record does not hold; a Device only with others, since it is none of the answer."""
-        if own is None:
-            return self.parts
-        missing = tuple(one for one in self.parts if not self.place_of(one, own))
-        return missing if any(not _is_device(one) for one in missing) else ()
-
-    def place_of(self, part: Part, own: Earlier) -> str:
-        """Where the record holds this part; empty where it does not."""
-        return own.device if _is_device(part) else own.places.get(part.key, "")
-
-    def entries_of(self, parts: Sequence[Part], own: Earlier | None) -> list[Json]:
-        """The transaction entries of some parts; they refer to the others as the record holds them."""
-        if own is None or len(parts) == len(self.parts):
-            return [one.entry for one in parts]
-        places = {str(one.entry.get("fullUrl", "")): self.place_of(one, own) for one in self.parts if one not in parts}
-        named = {
-            url: place.partition("/_history/")[0]
-            for url, place in places.items()
-            if url and place and url not in own.carried
-        }
-        return [cast("Json", with_references(referred_by_name(one.entry, own.carried), named)) for one in parts]
-
-
-def _is_device(part: Part) -> bool:
-    return cast("Json", part.entry["resource"])["resourceType"] == "Device"
-
-
-class _Version(msgspec.Struct):
-    value: str = ""
-
-
-class _Resource(msgspec.Struct):
-    resourceType: str
-    meta: Meta = msgspec.field(default_factory=Meta)
-    requestIdentifier: Identifier | None = None
-    subject: Reference | None = None
-    identifier: list[Identifier] = []
-    effectivePeriod: Period | None = None
-    entity: list[Entity] = []
-    recorded: str = ""
-    agent: list[Json] = []
-    version: list[_Version] = []
-
-
-def outgoing_answer(transaction: Json, accepts: AcceptedWrites = ACCEPTS_EVERYTHING) -> OutgoingAnswer:
-    """Read the transaction.
-
-    Args:
-        transaction: what `fhir.writing.transaction.as_transaction` made.
-        accepts: what the record takes; the rest is carried inside that.
-    """
-    entries = cast("list[Json]", transaction["entry"])
-    resources = [msgspec.convert(entry["resource"], _Resource) for entry in entries]
-    guidance = next(one for one in resources if one.resourceType == "GuidanceResponse")
-    # The report, which may come later, has one of its own.
-    provenance = next(one for one in resources if any(tag.code.endswith(f":{PROVENANCE}") for tag in one.meta.tag))
-    device = next((one for one in resources if one.resourceType == "Device"), None)
-    closing = next(one for one in resources if any(each.value.endswith(":closing-pressure") for each in one.identifier))
-    identity = guidance.requestIdentifier.value if guidance.requestIdentifier else ""
-    period = closing.effectivePeriod or Period()
-    keys = {str(entry.get("fullUrl", "")): _key_of(one) for one, entry in zip(resources, entries, strict=True)}
-    sent = cast("list[Json]", with_embedded(transaction, accepts)["entry"])
-    return OutgoingAnswer(
-        parts=tuple(Part(index, keys[str(entry.get("fullUrl", ""))], entry) for index, entry in enumerate(sent)),
-        closing=next(
-            str(entry.get("fullUrl", ""))
-            for resource, entry in zip(resources, entries, strict=True)
-            if resource is closing
-        ),
-        identity=identity,
-        engine_version=device.version[0].value if device else "",
-        recorded=provenance.recorded,
-        enterer=next((agent for agent in provenance.agent if _enters(agent)), None),
-        accepts=accepts,
-        trial=TrialOfRecord(guidance.subject.reference if guidance.subject else "", period.start, period.end),
-        candidate=Candidate(
-            identity,
-            versions_of(one.what.reference for one in provenance.entity),
-            second_of(period.end),
-            None,
-            signed=False,
-        ),
-    )
-
-
-def _key_of(resource: _Resource) -> str:
-    named = [one.value for one in resource.identifier] or [one.code for one in resource.meta.tag]
-    return named[0] if named else ""
-
-
-def _enters(agent: Json) -> bool:
-    codings = cast("Json", agent.get("type", {})).get("coding", [])
-    return any(coding.get("code") == ENTERER for coding in cast("list[Json]", codings))
-
-
-def second_of(text: str) -> float:
-    """An instant [s since 1970-01-01T00:00:00Z]; 0 where the text is none."""
-    found = seconds(text)
-    return found if isinstance(found, float) else 0.0
-
-
-KEEPS_NO_LISTS = frozenset({400, 403, 404, 405, 410, 422, 501})
-"""Replies to a search for a List, or to its creation, by which a record says that it keeps none for us."""
-
-
-@dataclass(frozen=True, slots=True)
-class Lock:
-    """The Lists of one patient as they were read.
-
-    Attributes:
-        lists: usually one; none where it was not created yet.
-        refused: why the record keeps none for us, as a clause; empty where it does.
-    """
-
-    lists: tuple[Stored, ...]
-    refused: str = ""
+    closing: Stored
+    results: tuple[Stored, ...]
+    inputs: dict[str, str]
+    copies: int = 1
+    places: Mapping[str, str] = field(default_factory=dict)
+    device: str = ""
+    carried: frozenset[str] = frozenset()
 
     @property
-    def entries(self) -> list[Json]:
-        """What the Lists name, each answer once."""
-        named: dict[str, Json] = {}
-        for one in self.lists:
-            for entry in entries_in(one):
-                named.setdefault(identity_of(entry), entry)
-        return list(named.values())
+    def stands(self) -> bool:
+        """Whether a clinician would take it for current."""
+        return self.closing.status not in GONE
 
-    def moved(self, since: Lock) -> bool:
-        """Whether a write that named the versions of an earlier look can no longer be carried out."""
-        now = {one.reference: one.version for one in self.lists}
-        return any(now.get(one.reference, one.version) != one.version for one in since.lists)
+    @property
+    def current(self) -> tuple[Stored, ...]:
+        """Its results that stand and are not marked superseded."""
+        return tuple(one for one in self.results if one.status not in GONE and not superseded_by(one.resource))
 
-
-async def read_lock(patient: str, *, record: RecordClient) -> Lock | ReadFailure:
-    """Search for the Lists of a patient.
-
-    Args:
-        patient: `Patient/1`.
-    """
-    if "List" not in record.settings.accepts.types:
-        return Lock((), "no List is written to it (EBBMARK_RECORD_WRITES)")
-    query = [("identifier", f"{CURRENT_SYSTEM}|{patient}")]
-    found = await search(record, "List", query, budget=Budget(requests=5))
-    if not isinstance(found, Found):
-        failure = failure_of(found)
-        return Lock((), failure.sentence) if failure.status in KEEPS_NO_LISTS else failure
-    try:
-        lists = [one for one in map(stored_of, found.entries) if is_list(one)]
-    except NotFhir:
-        return ReadFailure("the List of current answers in the record is not in the shape of FHIR", 200)
-    # Some records ignore search parameters: what came back is looked at again.
-    return Lock(tuple(sorted((one for one in lists if _is_of(one, patient)), key=lambda one: one.reference)))
-
-
-def _is_of(stored: Stored, patient: str) -> bool:
-    identifiers = stored.resource.get("identifier")
-    wanted = {"system": CURRENT_SYSTEM, "value": patient}
-    return isinstance(identifiers, list) and any(
-        isinstance(one, dict) and wanted.items() <= one.items() for one in identifiers
-    )
-
-
-def new_list(patient: str, recorded: str) -> Json:
-    """The transaction entry that creates the List where there is none."""
-    request = {
-        "method": "POST",
-        "url": "List",
-        "ifNoneExist": f"identifier={quote(CURRENT_SYSTEM, safe=':/')}|{quote(patient, safe=':/')}",
-    }
-    return {"resource": current_list(patient, (), after_version="", recorded=recorded), "request": request}
-
-
-def changed_list(stored: Stored, patient: str, current: Sequence[Json], *, recorded: str, base_url: str) -> Json:
-    """The transaction entry that changes a List, if nobody has changed it since it was read."""
-    made = current_list(patient, current, after_version=stored.version, recorded=recorded)
-    return {
-        "fullUrl": f"{base_url.rstrip('/')}/{stored.reference}",
-        "resource": {**made, "id": stored.reference.partition("/")[2]},
-        "request": {"method": "PUT", "url": stored.reference, "ifMatch": f'W/"{stored.version}"'},
-    }
-
-
-def entry_of(identity: str, closing: str) -> Json:
-    """The entry that names one answer, by a reference to its closing pressure."""
-    return {"item": {"reference": closing, "identifier": {"system": REQUEST_SYSTEM, "value": identity}}}
-
-
-def identity_of(entry: Json) -> str:
-    """The answer that an entry names; empty where it names none of ours."""
-    item = entry.get("item")
-    identifier = item.get("identifier") if isinstance(item, dict) else None
-    return str(identifier.get("value", "")) if isinstance(identifier, dict) else ""
-
-
-def unseen(entries: Iterable[Json], seen: Collection[str]) -> list[str]:
-    """References of the closing pressures that the List names and a search did not bring."""
-    items = [cast("Json", entry["item"]) for entry in entries if identity_of(entry) not in {"", *seen}]
-    return [tail_of(str(item.get("reference", ""))) for item in items]
-
-
-def skipped_a_version(before: Stored, location: str) -> bool:
-    """Whether the record changed a List although somebody else had changed it since: it does not honour `ifMatch`."""
-    after = location.partition("/_history/")[2]
-    return after.isdigit() and before.version.isdigit() and int(after) != int(before.version) + 1
-
-
-def marks(old: Earlier, by: str, answer: OutgoingAnswer, base_url: str) -> list[Json]:
-    """Entries that mark every result of an answer, and say so in a Provenance of its own.
-
-    Args:
-        old: the answer that no longer stands.
-        by: identity of the one that takes its place.
-        answer: the one that is being written.
-    """
-    standing = [one for one in old.results if one.status not in GONE and not superseded_by(one.resource)]
-    told = supersession([one.reference for one in standing], old=old.identity, new=by, change=_change(old, answer))
-    changed = [(one, superseded(one.resource, by)) for one in standing]
-    return _changes(changed, told, old, answer, base_url)
-
-
-def current_again(own: Earlier, answer: OutgoingAnswer, base_url: str) -> list[Json]:
-    """Entries that take the marks off every result of an answer, and say so in a Provenance of its own.
-
-    Args:
-        own: the answer as it stands in the record.
-        answer: the same as it is being written.
-    """
-    marked = [one for one in own.results if superseded_by(one.resource)]
-    told = restoration([one.reference for one in marked], identity=own.identity, change=_change(own, answer))
-    return _changes([(one, restored(one.resource)) for one in marked], told, own, answer, base_url)
-
-
-def _changes(
-    changed: Sequence[tuple[Stored, Json]],
-    told: tuple[Json, tuple[str, str]],
-    of: Earlier,
-    answer: OutgoingAnswer,
-    base_url: str,
-) -> list[Json]:
-    """The entries that store changed results, and the Provenance over that."""
-    if not answer.accepts.carries_changes:
-        return [*[_put(one, resource, base_url) for one, resource in changed], _create(*told)]
-    carrier = next((one for one, _ in changed if one is of.closing), changed[0][0] if changed else None)
-    return [
-        _put(one, with_more_embedded(resource, [("", told[0])]) if one is carrier else resource, base_url)
-        for one, resource in changed
-    ]
-
-
-def _change(of: Earlier, answer: OutgoingAnswer) -> Change:
-    return Change(answer.engine_version, answer.recorded, answer.enterer, of.closing.version)
-
-
-def _put(one: Stored, resource: Mapping[str, object], base_url: str) -> Json:
-    return {
-        "fullUrl": f"{base_url.rstrip('/')}/{one.reference}",
-        "resource": resource,
-        "request": {"method": "PUT", "url": one.reference, "ifMatch": f'W/"{one.version}"'},
-    }
-
-
-def _create(provenance: Json, tag: tuple[str, str]) -> Json:
-    system, code = tag
-    request: Json = {"method": "POST", "url": "Provenance", "ifNoneExist": f"_tag={system}|{code}"}
-    return {"resource": provenance, "request": request}
-
-
-NO_LOCK = Lock(())
-"""For a look that leads to no write."""
-
-BEHIND = ReadFailure("a search of the record does not show yet what it took in before", None)
-"""Why a look cannot be used where the record's searches lag behind its writes."""
+    @property
+    def signed(self) -> bool:
+        """Whether a clinician has made any of it final."""
+        return any(one.status in _SIGNED for one in self.results)
 
 
 @dataclass(frozen=True, slots=True)
-class Looked:
-    """What one look brings.
+class OfTrial:
+    """Our answers for one trial.
 
     Attributes:
-        own: the answer as the record holds it; None where it does not.
-        others: the other answers that stand for the trial.
-        standing: how they stand to each other.
-        identities: of all answers for the trial, those that do not stand among them.
-        half: answers whose closing pressure does not stand, with the results that do, and that nobody has signed.
+        answers: all that stand, and the own one whether it stands or not.
+        taken_back: identities of those that do not stand.
+        half: those of them of which other results stand still and none is signed, with these results alone.
     """
 
-    own: Earlier | None
-    others: tuple[Earlier, ...]
-    standing: Standing
-    identities: frozenset[str]
+    answers: tuple[Earlier, ...]
+    taken_back: frozenset[str]
     half: tuple[Earlier, ...] = ()
 
+    @property
+    def identities(self) -> frozenset[str]:
+        """Of all of them."""
+        return self.taken_back | {one.identity for one in self.answers}
 
-async def look(answer: OutgoingAnswer, lock: Lock, record: RecordClient, *, anew: bool = False) -> Looked | ReadFailure:
-    """Look at the answers for the trial of one answer.
+
+@failure_as_value
+async def answers_in_record(trial: TrialOfRecord, own: str, *, record: RecordClient) -> OfTrial:
+    """Find our answers for this trial.
 
     Args:
-        lock: as it was read before; what it names and the search does not bring is read by its address.
-        anew: whether the own one counts as yet to be written where it no longer stands.
+        own: identity of the answer that is to be written.
     """
-    found = await answers_in_record(answer.trial, answer.identity, record=record)
-    if isinstance(found, ReadFailure):
-        return found
-    for reference in unseen(lock.entries, found.identities):
-        failure = await _not_of_trial(reference, answer, record)
-        if failure is not None:
-            return failure
-    own = next((one for one in found.answers if one.identity == answer.identity), None)
-    others = tuple(one for one in found.answers if one is not own)
-    mine = _candidate(own) if own is not None and (own.stands or not anew) else answer.candidate
-    theirs = [_candidate(one) for one in others]
-    doubtful = doubtful_inputs(mine, theirs)
-    changed: set[str] = set()
-    if doubtful:
-        entries = await read_by_id(sorted(doubtful), record=record, budget=Budget())
-        if isinstance(entries, ReadFailure):
-            return entries
-        try:
-            inputs = {one.reference: one for one in map(stored_of, entries)}
-        except NotFhir:
-            return ReadFailure("an input in the record is not in the shape of FHIR", 200)
-        changed = {one for one in doubtful if _is_changed(one, inputs.get(one), theirs, mine)}
-    return Looked(own, others, standing_of(mine, theirs, changed), found.identities, found.half)
-
-
-async def _not_of_trial(reference: str, answer: OutgoingAnswer, record: RecordClient) -> ReadFailure | None:
-    """Make sure that an answer which the search did not bring is of another trial; BEHIND where it is of this one."""
-    entry = await read_one(reference, record=record, budget=Budget())
-    if isinstance(entry, ReadFailure):
-        return None if entry.status in (404, 410) else entry
-    try:
-        stored = stored_of(entry)
-    except NotFhir:
-        return ReadFailure("a result of ours in the record is not in the shape of FHIR", 200)
-    return BEHIND if is_of_trial(stored, answer.trial) and stored.status not in GONE else None
-
-
-def _is_changed(reference: str, now: Stored | None, theirs: Iterable[Candidate], mine: Candidate) -> bool:
-    used = {one.inputs[reference] for one in (*theirs, mine) if reference in one.inputs}
-    return now is None or now.status in GONE or now.version not in used
-
-
-def _candidate(one: Earlier) -> Candidate:
-    return Candidate(
-        one.identity, one.inputs, second_of(one.closing.period[1]), second_of(one.closing.written), one.signed
+    budget = Budget(requests=MOST_REQUESTS)
+    query = [
+        ("patient", trial.patient),
+        ("code", any_of([f"{CODE_SYSTEM}|{one}" for one in (_CLOSING, _CURVE)])),
+        ("date", f"ge{trial.start}"),
+        ("date", f"le{trial.end}"),
+        ("_count", "50"),
+    ]
+    found = await found_entries(record, "Observation", query, budget=budget)
+    results = [stored_of(one) for one in found if one.head.resource_type == "Observation"]
+    # Some records ignore search parameters: what came back is looked at again.
+    every = [one for one in results if is_of_trial(one, trial)]
+    curves = [one for one in results if one.kind == _CURVE and _is_at(one, trial)]
+    standing = {one.identity for one in every if one.status not in GONE}
+    # A closing pressure that was taken back must not hide what else stands of its answer.
+    half = {one.identity for one in curves if one.status not in GONE} - standing
+    closings = [one for one in every if one.status not in GONE or one.identity in {own, *half}]
+    answers = await _whole(closings, curves, own, record, budget) if closings else ()
+    return OfTrial(
+        tuple(one for one in answers if one.stands or one.identity == own),
+        frozenset(one.identity for one in every if one.status in GONE and one.identity != own),
+        tuple(
+            replace(one, results=one.current)
+            for one in answers
+            if not one.stands and one.identity != own and not one.signed
+        ),
     )
+
+
+async def _not_found(
+    targets: Iterable[str], entries: Iterable[FoundEntry], record: RecordClient, budget: Budget
+) -> list[FoundEntry]:
+    """What a search left out of the results of an earlier answer, read by its address; without what was deleted.
+
+    Args:
+        targets: `Type/id`, as the Provenances name them.
+    """
+    there = {f"{one.head.resource_type}/{one.head.id}" for one in entries}
+    more: list[FoundEntry] = []
+    for reference in targets:
+        if reference in there:
+            continue
+        found = await read_one(reference, record=record, budget=budget)
+        if isinstance(found, FoundEntry):
+            more.append(found)
+        elif found.status != _GONE_STATUS:
+            why = (
+                f"{reference}, which the Provenance of an earlier answer names as a result, is not found in the "
+                f"record ({found.sentence})"
+            )
+            raise ReadFailed(ReadFailure(why, found.status))
+    return more
+
+
+async def _whole(
+    closings: list[Stored], curves: list[Stored], own: str, record: RecordClient, budget: Budget
+) -> tuple[Earlier, ...]:
+    """The answers with all their results; where a Provenance is gone, what clinicians look at first."""
+    tags = {f"{one.identity}:{kind}": (one.identity, kind) for one in closings for kind in ANSWER_PROVENANCES}
+    provenances: dict[tuple[str, str], list[ProvenanceView]] = {}
+    places: dict[str, dict[str, str]] = {one.identity: {} for one in closings}
+    for entry in await provenances_in_record(tags, record=record, budget=budget):
+        if entry.head.resource_type == "Provenance":
+            view = view_of(entry, ProvenanceView, "a result of ours")
+            for tag in view.meta.tag:
+                if tag.code in tags:
+                    provenances.setdefault(tags[tag.code], []).append(view)
+                    places[tags[tag.code][0]][tag.code] = (
+                        f"Provenance/{entry.head.id}/_history/{entry.head.meta.version_id}"
+                    )
+    targets = {tail_of(one.reference): None for views in provenances.values() for view in views for one in view.target}
+    carried = {one.identity: embedded_in(one.resource) for one in closings}
+    entries = await read_by_id([one for one in targets if "/" in one], record=record, budget=budget)
+    # What is missing of the own answer is written again.
+    of_others = [view for (identity, _), views in provenances.items() if identity != own for view in views]
+    named = dict.fromkeys(tail_of(one.reference) for view in of_others for one in view.target)
+    entries += await _not_found([one for one in named if "/" in one], entries, record, budget)
+    without = [one for one in carried if (one, PROVENANCE) not in provenances and carried[one].entries]
+    entries += await beside_in_record([carried[one] for one in without], record=record, budget=budget)
+    for identity in without:
+        provenances[identity, PROVENANCE] = [
+            msgspec.convert(one, ProvenanceView)
+            for _, one in carried[identity].entries
+            if f"{identity}:{PROVENANCE}" in names_of(one)
+        ]
+    for one in closings:
+        places[one.identity].update(
+            {name: one.place for _, part in carried[one.identity].entries for name in names_of(part)}
+        )
+    bare = [one.identity for one in closings if (one.identity, PROVENANCE) not in provenances]
+    if bare:
+        query = [("identifier", any_of([f"{RESULT_SYSTEM}|{identity}:suggested-peep" for identity in bare]))]
+        entries += await found_entries(record, "Observation", query, budget=budget)
+    results: dict[str, dict[str, Stored]] = {}
+    for one in closings:
+        results.setdefault(one.identity, {})[one.reference] = one
+    for result in (*curves, *map(stored_of, entries)):
+        if result.identity in results:
+            results[result.identity].setdefault(result.reference, result)
+    return tuple(
+        _answer(
+            [one for one in closings if one.identity == identity],
+            tuple(stored.values()),
+            provenances.get((identity, PROVENANCE), []),
+            places[identity],
+            carried[identity],
+        )
+        for identity, stored in results.items()
+    )
+
+
+def _answer(
+    closings: list[Stored],
+    results: tuple[Stored, ...],
+    provenances: list[ProvenanceView],
+    places: Mapping[str, str],
+    carried: Embedded,
+) -> Earlier:
+    """One answer with every copy of it, so that what is done to it is done to all of them at once."""
+    closing = next((one for one in closings if one.status not in GONE), closings[0])
+    first = provenances[0] if provenances else ProvenanceView()
+    return Earlier(
+        closing.identity,
+        closing,
+        results,
+        versions_of(entity.what.reference for entity in first.entity),
+        len(closings),
+        {**places, **{f"{one.identity}:{one.kind}": one.place for one in results}},
+        next((tail_of(one.who.reference) for one in first.agent if "Device/" in one.who.reference), ""),
+        frozenset(url for url, _ in carried.entries),
+    )
+
+
+def is_of_trial(stored: Stored, trial: TrialOfRecord) -> bool:
+    """Whether this is a closing pressure of ours for this trial."""
+    return stored.kind == _CLOSING and _is_at(stored, trial)
+
+
+def _is_at(stored: Stored, trial: TrialOfRecord) -> bool:
+    """Whether it is of this patient, and its period overlaps the limb."""
+    starts_before_end = _at(stored.period[0]) <= _at(trial.end)
+    ends_after_start = _at(trial.start) <= _at(stored.period[1])
+    return stored.subject == trial.patient and starts_before_end and ends_after_start
+
+
+def _at(text: str) -> float:
+    found = seconds(text)
+    return found if isinstance(found, float) else float("nan")
+
+
+_PATIENT = "Patient/"
+
+
+@dataclass(frozen=True, slots=True)
+class Ranked:
+    """One answer, as far as the rules of precedence need it.
+
+    Attributes:
+        inputs: version by reference of each input.
+        end_s: last moment of its limb [s since 1970-01-01T00:00:00Z].
+        written_s: when it was written; None for one that is yet to be written [s since 1970-01-01T00:00:00Z].
+        signed: whether a clinician has signed any of it.
+    """
+
+    identity: str
+    inputs: Mapping[str, str]
+    end_s: float
+    written_s: float | None
+    signed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Where an answer stands among the others of its trial.
+
+    Attributes:
+        newer: identity of one that takes its place; None where it stands.
+        older: identities of those that it takes the place of.
+        beside: identities of those that a clinician has signed, and that stay.
+    """
+
+    newer: str | None
+    older: tuple[str, ...]
+    beside: tuple[str, ...]
+
+
+def standing_of(own: Ranked, others: Collection[Ranked], changed: Collection[str]) -> Standing:
+    """Judge one answer against the others.
+
+    Args:
+        others: those that stand in the record for the same trial.
+        changed: those of `doubtful_inputs` that were taken back or changed since.
+    """
+    newer: str | None = None
+    older, beside = [], []
+    for other in others:
+        by_inputs = _newer_by_inputs(own, other, changed)
+        if by_inputs is other and not own.signed:
+            newer = newer or other.identity
+        elif other.signed or own.signed:
+            beside.append(other.identity)
+        elif by_inputs is own or _written_later(own, other) is own:
+            older.append(other.identity)
+        else:
+            newer = newer or other.identity
+    return Standing(newer, tuple(older), tuple(beside))
+
+
+def doubtful_inputs(own: Ranked, others: Collection[Ranked]) -> frozenset[str]:
+    """Inputs whose present state decides under rule 2, as `Type/id`."""
+    doubtful: set[str] = set()
+    for other in others:
+        for longer, shorter in ((own, other), (other, own)):
+            if _goes_on(longer, shorter):
+                doubtful |= _readings(longer).keys() - _readings(shorter).keys()
+    return frozenset(doubtful)
+
+
+def _newer_by_inputs(own: Ranked, other: Ranked, changed: Collection[str]) -> Ranked | None:
+    newer = _newer_by_versions(own, other, _readings(own).keys() & _readings(other).keys())
+    if newer is not None:
+        return newer
+    for longer, shorter in ((own, other), (other, own)):
+        if _goes_on(longer, shorter):
+            more = _readings(longer).keys() - _readings(shorter).keys()
+            # What went into the longer one and is no longer so was taken out of the shorter one on purpose.
+            return shorter if more & set(changed) else longer
+    return _newer_by_versions(own, other, own.inputs.keys() & other.inputs.keys())
+
+
+def _newer_by_versions(own: Ranked, other: Ranked, shared: Collection[str]) -> Ranked | None:
+    ours = any(_is_later(own.inputs[one], other.inputs[one]) for one in shared)
+    theirs = any(_is_later(other.inputs[one], own.inputs[one]) for one in shared)
+    if ours is theirs:
+        return None
+    return own if ours else other
+
+
+def _readings(answer: Ranked) -> Mapping[str, str]:
+    return {one: version for one, version in answer.inputs.items() if not one.startswith(_PATIENT)}
+
+
+def _goes_on(longer: Ranked, shorter: Ranked) -> bool:
+    more, less = _readings(longer), _readings(shorter)
+    return bool(less) and less.items() < more.items() and longer.end_s > shorter.end_s
+
+
+def _is_later(version: str, than: str) -> bool:
+    return all(one.isascii() and one.isdigit() for one in (version, than)) and int(version) > int(than)
+
+
+def _written_later(own: Ranked, other: Ranked) -> Ranked:
+    mine, theirs = (float("inf") if one.written_s is None else one.written_s for one in (own, other))
+    return own if mine >= theirs else other

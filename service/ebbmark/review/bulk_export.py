@@ -19,9 +19,8 @@ from urllib.parse import urlencode
 
 import msgspec
 
-from ebbmark.record.client import Answer, Failure, RecordClient, Reply, decoded
-from ebbmark.record.refusal_told import named_by
-from ebbmark.record.retry import TROUBLE_WORDS, retry_after_s
+from ebbmark.record.client import RecordClient
+from ebbmark.record.retry import CallFailure, Reply, decoded, named_by, retry_after_s
 
 TYPES = (
     *("Patient", "Encounter", "Observation", "Condition", "Procedure", "MedicationAdministration", "Device"),
@@ -198,7 +197,7 @@ class _Run:
     async def _kicked_off(self) -> str:
         headers = {"Accept": "application/fhir+json", "Prefer": "respond-async, handling=lenient"}
 
-        async def ask() -> Answer:
+        async def ask() -> Reply | CallFailure:
             return await self.record.send("GET", self.state.request, headers=headers)
 
         reply = await self._patiently(ask, "began no export", waits_for=HTTPStatus.TOO_MANY_REQUESTS)
@@ -207,7 +206,7 @@ class _Run:
         return reply.location
 
     async def _prepared(self) -> _Manifest:
-        async def ask() -> Answer:
+        async def ask() -> Reply | CallFailure:
             return await self.record.send("GET", self.state.status, headers={"Accept": "application/json"})
 
         reply = await self._patiently(ask, "did not finish the export")
@@ -222,12 +221,12 @@ class _Run:
         """Fetch one file whole, and return how many lines it has."""
         part = self.folder / f"{name}.part"
 
-        async def ask() -> Answer:
+        async def ask() -> Reply | CallFailure:
             with part.open("wb") as into:
                 answer = await self.record.download(one.url, into, elsewhere=self.elsewhere, signed_in=signed_in)
                 into.flush()
                 os.fsync(into.fileno())
-            return Failure(answer.lost) if isinstance(answer, Reply) and answer.lost is not None else answer
+            return answer.lost if isinstance(answer, Reply) and answer.lost is not None else answer
 
         reply = await self._patiently(ask, f"did not give the file {name}")
         if reply.status in _GONE:
@@ -242,7 +241,7 @@ class _Run:
         return lines
 
     async def _patiently(
-        self, ask: Callable[[], Awaitable[Answer]], what: str, *, waits_for: int | None = None
+        self, ask: Callable[[], Awaitable[Reply | CallFailure]], what: str, *, waits_for: int | None = None
     ) -> Reply:
         """Ask until there is an answer that is not *later*, as seldom as the record wishes."""
         waited_s, wait_s, troubles, polls = 0.0, _FIRST_WAIT_S, 0, 0
@@ -258,8 +257,8 @@ class _Run:
                 why = _status_of(answer)
             else:
                 troubles += 1
-                why = TROUBLE_WORDS[answer.trouble]
-                if not answer.trouble.transient:
+                why = answer.words
+                if not answer.transient:
                     troubles = _MOST_TROUBLES
             if troubles >= _MOST_TROUBLES or waited_s >= self.longest_s:
                 raise ExportStopped(f"The record {what}: {why}. Begun again, the export goes on from here.")
@@ -269,10 +268,10 @@ class _Run:
             self.told("polls", polls, 0)
 
 
-def _left_by(deletion: Answer) -> str:
+def _left_by(deletion: Reply | CallFailure) -> str:
     """Why the files may still lie at the record; empty where they do not."""
-    if isinstance(deletion, Failure):
-        return TROUBLE_WORDS[deletion.trouble]
+    if isinstance(deletion, CallFailure):
+        return deletion.words
     gone = deletion.status < HTTPStatus.MULTIPLE_CHOICES or deletion.status in _GONE
     return "" if gone else _status_of(deletion)
 

@@ -26,10 +26,9 @@ from urllib.parse import parse_qsl, urlencode, urlsplit
 import msgspec
 
 from ebbmark.data import table
-from ebbmark.record.client import Answer, Failure, RecordClient, Reply, decoded
+from ebbmark.record.client import RecordClient
 from ebbmark.record.connection import is_under
-from ebbmark.record.refusal_told import named_by
-from ebbmark.record.retry import TROUBLE_WORDS, CallFailure
+from ebbmark.record.retry import CallFailure, Reply, decoded, named_by
 from ebbmark.record.search import Page
 from ebbmark.record.sign_in import SignIn, SignInFailure
 
@@ -212,7 +211,7 @@ class Asking:
 
     async def send(
         self, method: str, target: str, content: bytes = b"", headers: Mapping[str, str] | None = None
-    ) -> Answer:
+    ) -> Reply | CallFailure:
         """One request, its time counted."""
         began_s = self.steady_s()
         answer = await self.record.send(method, target, content=content, headers=headers)
@@ -255,8 +254,8 @@ async def check_reading(asking: Asking, *, scope: str) -> bool:
         Whether the record answers us at all.
     """
     answer = await asking.send("GET", "metadata?_summary=true")
-    if isinstance(answer, Failure) and answer.trouble not in (CallFailure.SIGN_IN_REFUSED, CallFailure.SIGN_IN_FAILED):
-        sentence = f"{TROUBLE_WORDS[answer.trouble]}."
+    if isinstance(answer, CallFailure) and answer not in (CallFailure.SIGN_IN_REFUSED, CallFailure.SIGN_IN_FAILED):
+        sentence = f"{answer.words}."
         asking.report.add("Connection", Verdict.FAILS, _capital(sentence), f"the record is not reached: {_NO_READING}")
         return False
     _judge_connection(asking, answer)
@@ -292,8 +291,8 @@ def _judge_links(asking: Asking, known_as: set[str]) -> None:
     )
 
 
-def _judge_connection(asking: Asking, answer: Answer) -> None:
-    if isinstance(answer, Failure):
+def _judge_connection(asking: Asking, answer: Reply | CallFailure) -> None:
+    if isinstance(answer, CallFailure):
         return
     secure = "over TLS" if asking.record.settings.base_url.startswith("https:") else "without encryption"
     found = decoded(answer, _Capability) if answer.status == 200 else None
@@ -396,8 +395,8 @@ async def _judge_search(asking: Asking, one: _Search) -> set[str]:
     names = [name for name, _ in one.query]
     shown = f"{one.kind}?{'&'.join(names)}"
     answer = await asking.send("GET", f"{one.kind}?{urlencode(one.query)}&_count=5", headers=_STRICT)
-    if isinstance(answer, Failure):
-        _add(asking, one, f"{shown}: {TROUBLE_WORDS[answer.trouble]}.", refused=True)
+    if isinstance(answer, CallFailure):
+        _add(asking, one, f"{shown}: {answer.words}.", refused=True)
         return set()
     page = decoded(answer, Page) if answer.status == 200 else None
     if page is None or page.type != "searchset":

@@ -17,11 +17,9 @@ from uuid import uuid4
 import msgspec
 
 from ebbmark.fhir.naming import WRITTEN_TYPES
-from ebbmark.record.client import Failure, Reply, decoded
-from ebbmark.record.refusal_told import named_by
-from ebbmark.record.retry import TROUBLE_WORDS
+from ebbmark.record.retry import CallFailure, Reply, decoded, named_by
 from ebbmark.record.search import Head, Page
-from ebbmark.record.write_outcome import EntryResult, Proof, attempt_of, entry_requests
+from ebbmark.record.write_back import EntryResult, Proof, attempt_of, entry_requests
 from ebbmark.use_cases.check_record import Asking, Verdict
 
 Json = dict[str, object]
@@ -97,7 +95,7 @@ async def check_writing(asking: Asking, patient: str, *, recorded: str, key: str
     answer = await asking.send("GET", patient)
     found = decoded(answer, Head) if isinstance(answer, Reply) and answer.status == 200 else None
     if found is None or f"{found.resource_type}/{found.id}" != patient:
-        told = f"HTTP {answer.status}" if isinstance(answer, Reply) else TROUBLE_WORDS[answer.trouble]
+        told = f"HTTP {answer.status}" if isinstance(answer, Reply) else answer.words
         report.add(
             "Test patient",
             Verdict.FAILS,
@@ -145,8 +143,8 @@ async def _sent(asking: Asking, entries: list[Json]) -> tuple[EntryResult, ...] 
     attempt = attempt_of(answer, entry_requests(body))
     if attempt.proof is Proof.ENTRIES and all(200 <= one.status < 300 for one in attempt.entries):
         return attempt.entries
-    if isinstance(answer, Failure):
-        return TROUBLE_WORDS[answer.trouble]
+    if isinstance(answer, CallFailure):
+        return answer.words
     if attempt.proof is Proof.ENTRIES:
         return f"the record answered {', '.join(str(one.status) for one in attempt.entries)} within a transaction"
     kinds = [str(one["request"]["url"]) for one in entries if isinstance(one["request"], dict)]

@@ -38,10 +38,9 @@ from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.record.client import RecordClient
 from ebbmark.record.fetch import Fetched, fetch, took_too_long
-from ebbmark.record.post_filter import several_trials
 from ebbmark.record.record_query import RecordQuery, named_in_record, record_query_of, with_bundle
 from ebbmark.record.search import Budget, ReadFailure, no_record
-from ebbmark.record.stored_results import Earlier, TrialOfRecord, answers_in_record
+from ebbmark.record.trial_answers import Earlier, TrialOfRecord, answers_in_record
 from ebbmark.use_cases.inspection import missing_for_a_trial, refusal_from_record
 from ebbmark.use_cases.questions import answer_to
 from ebbmark.use_cases.titrate import titrate
@@ -420,3 +419,25 @@ def _refuse_mixed_trials(answer: Answer, fetched: Fetched, request: Request) -> 
     problems = [problem for start_s, end_s in spans for problem in fetched.several_at_once(start_s, end_s)]
     if problems:
         raise Rejected(tuple(problems), request.ignored)
+
+
+_OTHER = frozenset({"earlier-trial", "other-limb"})
+
+
+_PERIOD = "Parameters.parameter.where(name='period')"
+
+
+def several_trials(trial: Trial, *, period_given: bool) -> list[Problem]:
+    """Say which trials the period holds, where the caller chose it and there are several."""
+    others = [one for one in trial.observed if one.slug in _OTHER]
+    if not others or not period_given:
+        return []
+    steps = trial.steps
+    runs = [f"one that began at {instant(one.at_s)} at {one.peep_cmh2o:g} cmH2O" for one in others]
+    runs.append(
+        f"one from {instant(steps[0].start_s)} to {instant(steps[-1].end_s)} "
+        f"({steps[0].peep_cmh2o:g} to {steps[-1].peep_cmh2o:g} cmH2O, {len(steps)} steps)"
+    )
+    found = f"{len(runs)} runs of falling PEEP"
+    sentence = f"The period holds {found}: {'; '.join(runs)}. Name a period that holds only the one that is meant."
+    return [Problem(ProblemKind.AMBIGUOUS_TRIAL, _PERIOD, found, "a period that holds one trial", sentence)]

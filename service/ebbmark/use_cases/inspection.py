@@ -28,9 +28,8 @@ from ebbmark.fhir.reading.terminology import lay_over, rows_of
 from ebbmark.fhir.times import instant
 from ebbmark.record.client import RecordClient
 from ebbmark.record.clinical_resources import limits_of
-from ebbmark.record.post_filter import subject_of
-from ebbmark.record.record_query import RecordQuery, named_in_record, record_query_of
-from ebbmark.record.search import Budget, Found, FoundEntry, ReadFailure, read_one, search
+from ebbmark.record.record_query import RecordQuery, named_in_record, record_query_of, subject_of
+from ebbmark.record.search import Budget, Found, FoundEntry, ReadFailure, TooMuch, read_one, search
 from ebbmark.use_cases.questions import answer_request
 
 _LIMITS = Limits(max_bytes=500_000_000, max_entries=1_000_000)
@@ -242,7 +241,9 @@ async def _searched(
 ) -> Found | str:
     budget = Budget(requests=pages, resources=2_000, size_bytes=5_000_000)
     found = await search(record, "Observation", [("patient", asked.patient), *query], budget=budget)
-    return found if isinstance(found, Found) else found.sentence
+    if isinstance(found, Found):
+        return found
+    return found.what if isinstance(found, TooMuch) else found.sentence
 
 
 def _of_question(asked: RecordQuery) -> str:

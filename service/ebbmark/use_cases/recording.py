@@ -30,15 +30,13 @@ from ebbmark.fhir.writing.transaction import as_transaction, with_embedded
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.keys import SigningKey
+from ebbmark.record.answer_transaction import outgoing_answer
 from ebbmark.record.client import RecordClient
-from ebbmark.record.embedded_resources import where_recorded
 from ebbmark.record.search import ReadFailure
-from ebbmark.record.stored_answers import answer_in_record
-from ebbmark.record.stored_results import GONE
-from ebbmark.record.supersede import CONFLICTS, Progress, write_current
-from ebbmark.record.trial_answers import NO_LOCK, look, outgoing_answer
-from ebbmark.record.write_back import write_back
-from ebbmark.record.write_outcome import EntryResult, WriteOutcome, WriteState
+from ebbmark.record.stored_answers import answer_in_record, where_recorded
+from ebbmark.record.supersede import CONFLICTS, NO_LOCK, Progress, look, write_current
+from ebbmark.record.trial_answers import GONE
+from ebbmark.record.write_back import EntryResult, WriteOutcome, WriteState, write_back
 from ebbmark.telemetry.measured import Measured, count
 from ebbmark.views.sheet import report_pdf
 
@@ -145,14 +143,14 @@ async def record_entered(
         observations: as `fhir.writing.entered` makes them.
         until_s: when the whole request must be answered, by the clock of the event loop [s].
     """
-    transaction, waiting = entered_transaction(observations), record.waiting
+    transaction = entered_transaction(observations)
     left_s = round(max(0.0, until_s - asyncio.get_running_loop().time()), 1)
     progress = Progress(doubtful=bool(left_s))
     try:
         if not left_s:
             raise TimeoutError
         async with asyncio.timeout_at(until_s):
-            return await write_back(transaction, record=record, sleep=waiting.sleep, now=waiting.now)
+            return await write_back(transaction, record=record)
     except TimeoutError:
         return progress.out_of_time(left_s)
 
@@ -179,8 +177,7 @@ async def _write(
         sentence = "This answer is in the record already; nothing was added."
         return WriteOutcome(WriteState.ALREADY_THERE, 0, sentence, existing=(EntryResult(0, 200, place),))
     progress.doubtful = True
-    waiting = record.waiting
-    return await write_back(sent, record=record, sleep=waiting.sleep, now=waiting.now)
+    return await write_back(sent, record=record)
 
 
 def to_be_written(

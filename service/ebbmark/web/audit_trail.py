@@ -17,7 +17,8 @@ import msgspec
 
 from ebbmark import __version__
 from ebbmark.fhir.writing.audit_event import Access, audit_event
-from ebbmark.record.client import RecordClient, Reply
+from ebbmark.record.client import RecordClient
+from ebbmark.record.retry import Reply
 from ebbmark.telemetry.logs import LONGEST_LINE
 from ebbmark.telemetry.measured import Measured, count
 

@@ -12,9 +12,9 @@ from uuid import uuid4
 from ebbmark.fhir.definitions import SignInInfo
 from ebbmark.fhir.naming import AcceptedWrites
 from ebbmark.keys import KeyRing
-from ebbmark.record.client import CallerRecords, Exchange, Patience, RecordSettings
-from ebbmark.record.connection import AddressRefusal, is_this_machine, refusal_of
-from ebbmark.record.refusal_log import unusable_log
+from ebbmark.record.client import CallerRecords, Exchange
+from ebbmark.record.connection import AddressRefusal, Patience, RecordSettings, is_this_machine, refusal_of
+from ebbmark.record.retry import unusable_log
 from ebbmark.record.sign_in import SignIn, SignInClock, SignInSettings
 from ebbmark.settings import Issuer, Settings
 from ebbmark.site_files import content_of

@@ -19,7 +19,7 @@ import msgspec
 from fastapi import FastAPI, Response
 
 from ebbmark.fhir.operations import PLAN_TRIAL, Operation
-from ebbmark.record.write_outcome import WriteState
+from ebbmark.record.write_back import WriteState
 from ebbmark.web.body import FHIR_JSON
 
 DESCRIPTION = (

@@ -27,7 +27,8 @@ from fastapi import APIRouter
 from fastapi.responses import JSONResponse
 
 from ebbmark import __version__
-from ebbmark.record.client import RecordClient, Reply
+from ebbmark.record.client import RecordClient
+from ebbmark.record.retry import Reply
 from ebbmark.telemetry.measured import Measured, set_gauge
 from ebbmark.web.limits import Load
 from ebbmark.web.shared_store import SharedStore

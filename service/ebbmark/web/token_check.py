@@ -29,8 +29,9 @@ import msgspec
 from joserfc.errors import JoseError
 
 from ebbmark.keys import PublicKey
-from ebbmark.record.client import Exchange, Reply, decoded
+from ebbmark.record.client import Exchange
 from ebbmark.record.connection import refusal_of
+from ebbmark.record.retry import Reply, decoded
 from ebbmark.record.sign_in import KeyLookup
 
 if TYPE_CHECKING:

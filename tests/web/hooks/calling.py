@@ -16,7 +16,8 @@ from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.codes import NO_CODE_MAP, CodeMap
 from ebbmark.fhir.reading.request import DEFAULT_LIMITS, NO_SITE, RequestContext, Site
 from ebbmark.keys import SigningKey
-from ebbmark.record.client import CallerRecords, Patience
+from ebbmark.record.client import CallerRecords
+from ebbmark.record.connection import Patience
 from ebbmark.use_cases.from_record import ReadLimits
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.authentication import HooksAuthentication

@@ -17,7 +17,7 @@ import respx
 from ebbmark.fhir.reading.charting import with_charting
 from ebbmark.fhir.reading.codes import CODES, NO_CODE_MAP
 from ebbmark.fhir.reading.condition_codes import BUILT_IN
-from ebbmark.record.client import Patience
+from ebbmark.record.connection import Patience
 from ebbmark.web.hooks.call import prefetch_templates
 from fhir_builders import (
     LOINC,

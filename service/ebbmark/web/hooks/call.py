@@ -24,7 +24,7 @@ import msgspec
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.codes import CodeRow
 from ebbmark.fhir.reading.decode import body_problem, too_deep
-from ebbmark.record.client import is_bearer_token
+from ebbmark.record.connection import is_bearer_token
 from ebbmark.record.prefetch import Part, part_tokens
 
 SERVICE_ID = "peep-trial"

@@ -16,9 +16,9 @@ from urllib.parse import urlsplit
 from fastapi import Request
 
 from ebbmark.fhir.writing.audit_event import Actor
-from ebbmark.record.client import Exchange, RecordClient
+from ebbmark.record.client import Exchange, RecordClient, ViewCache
 from ebbmark.record.connection import refusal_of
-from ebbmark.record.retry import CallFailure, ViewCache
+from ebbmark.record.retry import CallFailure
 from ebbmark.record.sign_in import PublishedKeys, SignInClock, SignInFailure
 from ebbmark.record.smart_launch import KnownServer, LaunchServer, TokenRequests, UserGrant
 from ebbmark.web.audit_trail import AuditTrail

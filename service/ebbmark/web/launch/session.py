@@ -32,9 +32,9 @@ from fastapi import Request
 from joserfc.errors import JoseError
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from ebbmark.record.client import RecordSettings
-from ebbmark.record.retry import CallFailure, SingleFlight
-from ebbmark.record.sign_in import SignInFailure
+from ebbmark.record.connection import RecordSettings
+from ebbmark.record.retry import CallFailure
+from ebbmark.record.sign_in import SignInFailure, SingleFlight
 from ebbmark.record.smart_launch import AppClient, UserGrant
 
 if TYPE_CHECKING:

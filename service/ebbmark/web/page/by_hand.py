@@ -20,7 +20,7 @@ from ebbmark.fhir.reading.coded_values import OTHER_RHYTHM
 from ebbmark.fhir.writing.entered import ENTERED, EnteredQuantity, EnteredRow, entered_observations
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.limits import RhythmCode, StopLimits
-from ebbmark.record.write_outcome import WriteState
+from ebbmark.record.write_back import WriteState
 from ebbmark.web.page.frame import Form, Pages, form_of, frame_in_use, frame_of
 from ebbmark.web.page.frame import drawn as figure_drawn
 from ebbmark.web.page.running_view import live_of

@@ -19,7 +19,7 @@ from fastapi import Request, Response
 from ebbmark import __version__
 from ebbmark.fhir.answer import Answer
 from ebbmark.record.search import ReadFailure
-from ebbmark.record.write_outcome import WriteState
+from ebbmark.record.write_back import WriteState
 from ebbmark.use_cases.recording import DryRun
 from ebbmark.web.audit_trail import LOGGER
 from ebbmark.web.page.frame import Pages, form_of, frame_in_use, frame_of

@@ -21,7 +21,7 @@ from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.reading.request import RequestContext, Site
 from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.record.search import ReadFailure
-from ebbmark.record.write_outcome import WriteOutcome
+from ebbmark.record.write_back import WriteOutcome
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.recording import DryRun, Recorded, answer_bundle
 from ebbmark.web.page.frame import Pages

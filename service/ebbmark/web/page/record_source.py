@@ -17,14 +17,13 @@ from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.request import RequestContext, Site
 from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
 from ebbmark.keys import SigningKey
-from ebbmark.record.client import RecordClient
+from ebbmark.record.client import RecordClient, ViewCache
 from ebbmark.record.clinical_resources import nothing_stored_since
-from ebbmark.record.embedded_resources import where_recorded
 from ebbmark.record.fetch import in_time
 from ebbmark.record.record_query import WINDOW_S, named_in_record, record_query_of
-from ebbmark.record.retry import ViewCache
 from ebbmark.record.search import Budget, ReadFailure, no_patient, read_one
-from ebbmark.record.write_outcome import WriteOutcome, WriteState
+from ebbmark.record.stored_answers import where_recorded
+from ebbmark.record.write_back import WriteOutcome, WriteState
 from ebbmark.use_cases.from_record import answer_from_record
 from ebbmark.use_cases.recording import DryRun, Recorded, dry_run, record_answer, record_entered, to_be_written
 from ebbmark.web.audit_trail import AuditTrail

@@ -16,7 +16,7 @@ from ebbmark.fhir.reading.patient import Demographics, demographics_of
 from ebbmark.fhir.reading.request import Site
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.record.search import ReadFailure
-from ebbmark.record.write_outcome import WriteOutcome
+from ebbmark.record.write_back import WriteOutcome
 from ebbmark.use_cases.recording import DryRun, Recorded
 from ebbmark.words.messages import level
 
