@@ -126,9 +126,9 @@ def hooks_examples() -> dict[str, bytes]:
 
     The card is real, but for the actions of its first suggestion: of those, two stand for all.
     """
-    from ebbmark.web.hooks.answering import CallContext, answer_call
     from ebbmark.web.hooks.call import read_call
     from ebbmark.web.hooks.card import Where
+    from ebbmark.web.hooks.routes import CallContext, answer_call
     from ebbmark.web.limits import WorkPool
 
     person, height, *rows = json.loads(examples()["titrate-peep.json"])["entry"]

@@ -45,7 +45,7 @@ from ebbmark.web.app import create_app, reason_not_to_listen
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.connections import record_settings_of, sign_in_of, unusable_address
 from ebbmark.web.limits import IDLE_S, bounded_protocol
-from ebbmark.web.replaying import inputs_of
+from ebbmark.web.operations import inputs_of
 from ebbmark.web.telemetry import watch_of
 from ebbmark.web.trust import own_keys
 

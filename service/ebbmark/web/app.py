@@ -44,9 +44,8 @@ from ebbmark.web.connections import (
 from ebbmark.web.definitions import definitions_router
 from ebbmark.web.documentation import DESCRIPTION, Documented
 from ebbmark.web.health import Probes, health_router
-from ebbmark.web.hooks.answering import CallContext
 from ebbmark.web.hooks.card import Where
-from ebbmark.web.hooks.routes import HooksConfig, hooks_router
+from ebbmark.web.hooks.routes import CallContext, HooksConfig, hooks_router
 from ebbmark.web.inspecting import inspection_router, launched_inspection_router
 from ebbmark.web.launch.launching import launch_router
 from ebbmark.web.launch.session import CookieMiddleware
@@ -57,7 +56,6 @@ from ebbmark.web.page.frame import Pages
 from ebbmark.web.page.record_source import Rules, record_door
 from ebbmark.web.page.routes import patient_router
 from ebbmark.web.page.words import zone_of
-from ebbmark.web.replaying import Auditing, replay_router
 from ebbmark.web.smart_connections import smart_launch_of
 from ebbmark.web.telemetry import Telemetry, watch_of
 from ebbmark.web.theme import PageRefused, files_router, page_refusals
@@ -168,21 +166,23 @@ def create_app(settings: Settings) -> FastAPI:
     # The instant is that of each request.
     context = RequestContext(0.0, site, limits, code_map, settings.accept_preliminary)
     door = OperationsConfig(
-        context, record, trail, pool, signer_of(keys, signs=settings.sign_results), settings.request_deadline_s
-    )
-    auditing = Auditing(
-        context, record, own_public_keys(keys), trail, pool, settings.max_body_bytes, settings.request_deadline_s
+        context,
+        record,
+        trail,
+        pool,
+        signer_of(keys, signs=settings.sign_results),
+        own_public_keys(keys),
+        settings.request_deadline_s,
     )
     where = Where(settings.documentation_url or f"{base_url}/metadata", f"{root}/launch" if smart is not None else "")
     hooks = HooksConfig(
         hooks_entrance,
         CallContext(context, caller_records, where, pool, door.signer, deadline_s=settings.request_deadline_s),
-        limits,
         trail,
         time.time,
     )
     inspecting = inspection_router(door, scope=settings.administrator_scope)
-    for guarded in (operations_router(door), replay_router(auditing), inspecting):
+    for guarded in (operations_router(door), inspecting):
         app.include_router(guarded, dependencies=[Depends(entrance.admit)])
     for by_itself in (
         definitions_router(site, base_url=base_url, sign_in=sign_in_info(settings)),

@@ -1,32 +1,42 @@
-"""The FHIR operations: one door for every question, from the bytes of a request to a Bundle or to a page."""
+"""The FHIR operations: one door for every question, and `$replay`, which computes a stored answer again."""
 
 from __future__ import annotations
 
 import asyncio
+import math
 import time
 from dataclasses import dataclass, replace
 
 import msgspec
 from fastapi import APIRouter, Request, Response
 
-from ebbmark.audit.signature import sign
+from ebbmark.audit.signature import sign, verify
+from ebbmark.audit.stored_answer import Needs, needs_of
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG, PLAN_TRIAL, Operation
-from ebbmark.fhir.problems import Rejected
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
+from ebbmark.fhir.writing.normal_form import NotAnAnswer
+from ebbmark.fhir.writing.supersession import unmarked
 from ebbmark.fhir.writing.write import write_bundle_bytes
-from ebbmark.keys import SigningKey
+from ebbmark.keys import PublicKey, SigningKey
 from ebbmark.record.client import RecordClient
+from ebbmark.record.fetch import in_time
 from ebbmark.record.record_query import about_patient, record_query_of
+from ebbmark.record.search import ReadFailure
+from ebbmark.record.stored_answers import Inputs, NotStored, answer_in_record, inputs_in_record
 from ebbmark.telemetry.measured import Measured, count
 from ebbmark.use_cases.from_record import answer_from_record
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.recording import answer_bundle, record_answer
+from ebbmark.use_cases.replay import replay
+from ebbmark.use_cases.replay_exchange import ReplayRequest, not_an_answer, read_replay_request, replay_parameters
+from ebbmark.views.sheet import report_pdf
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.authentication import actor_of, may, require
 from ebbmark.web.body import FHIR_JSON, read_body, require_acceptable, require_fhir_json, unpacked
-from ebbmark.web.documentation import documented, documented_of_patient
+from ebbmark.web.documentation import REPLAY, documented, documented_of_patient
 from ebbmark.web.limits import WorkPool
 from ebbmark.web.plan_page import PAGE_HEADERS, plan_page, wants_page
 from ebbmark.web.token_check import READ_CONDITIONS, READ_INFUSIONS, READ_PROCEDURES, WRITE_BACK
@@ -46,6 +56,7 @@ class OperationsConfig:
         record: where a patient that a request names is read, and results may be written; None where none is configured.
         trail: where it is noted who did what.
         signer: the key that every answer is signed with; None where answers are not signed.
+        keys: whose signatures `$replay` believes: our own published ones.
         deadline_s: longest time for a whole request that reads from the record or writes to it [s].
     """
 
@@ -54,14 +65,16 @@ class OperationsConfig:
     trail: AuditTrail
     pool: WorkPool
     signer: SigningKey | None = None
+    keys: tuple[PublicKey, ...] = ()
     deadline_s: float = 55.0
 
 
 def operations_router(config: OperationsConfig) -> APIRouter:
-    """Every operation that answers a question; all need a caller who may come in."""
+    """Every operation; all need a caller who may come in."""
     router = APIRouter(prefix="/fhir", tags=["fhir"])
     for operation in BY_SLUG.values():
         _serve(router, config, operation)
+    _serve_replay(router, config)
     return router
 
 
@@ -194,3 +207,88 @@ async def _written_back(
     await config.trail.note(access)
     headers = {WRITE_BACK_HEADER: done.state.value}
     return Response(_ENCODER.encode(done.answer), media_type=FHIR_JSON, headers=headers)
+
+
+Json = dict[str, object]
+
+
+def _serve_replay(router: APIRouter, config: OperationsConfig) -> None:
+    @router.post("/$replay", **REPLAY)
+    async def replay_answer(request: Request) -> Response:
+        require_fhir_json(request.headers.get("content-type"), request.headers.get("content-encoding"))
+        require_acceptable(request.headers.get("accept"), request.query_params.get("_format"))
+        body = await read_body(request.stream(), config.context.limits.max_bytes)
+        until_s = asyncio.get_running_loop().time() + config.deadline_s
+        asked = await config.pool.run_until(until_s, read_replay_request, body)
+        try:
+            told, patient, identity = await _told(asked, config, until_s)
+        except NotAnAnswer as error:
+            raise not_an_answer(error) from error
+        await config.trail.note(Access(AuditAction.READ, actor_of(request), True, patient, (), identity))
+        return Response(_ENCODER.encode(told), media_type=FHIR_JSON)
+
+
+async def _told(asked: ReplayRequest, config: OperationsConfig, until_s: float) -> tuple[Json, str, str]:
+    """What is said, about which patient, and the identity of the answer."""
+    stored = asked.answer if asked.answer is not None else await _stored(asked.identity or "", config, until_s)
+    needs = needs_of(stored)
+    inputs, current = asked.inputs, {}
+    if inputs is None:
+        found = await inputs_of(needs, _record(config), until_s)
+        inputs, current = found.resources, found.current
+    verification = await config.pool.run_until(
+        until_s, verify, [(url, unmarked(one)) for url, one in stored], config.keys
+    )
+    outcome = await config.pool.run_until(
+        until_s,
+        replay,
+        stored,
+        inputs,
+        replace(config.context, at_s=time.time()),
+        current=current,
+        render=_page,
+    )
+    return replay_parameters(outcome, verification.verified), needs.patient, outcome.identity
+
+
+def _page(answer: Answer, recorded_s: float) -> bytes:
+    return report_pdf(answer, recorded_s=recorded_s)
+
+
+async def _stored(identity: str, config: OperationsConfig, until_s: float) -> list[tuple[str, Json]]:
+    found = await in_time(answer_in_record(identity, record=_record(config)), until_s)
+    if isinstance(found, ReadFailure):
+        raise Rejected((_failed("The answer", found),))
+    if isinstance(found, NotStored):
+        accepted = "one answer of this identity"
+        sentence = f"The record holds {found.found or 'no'} answers of this identity; one is needed."
+        where = "Parameters.parameter.where(name='request-identifier')"
+        raise Rejected((Problem(ProblemKind.NOT_IN_RECORD, where, f"{found.found} answers", accepted, sentence),))
+    return found
+
+
+async def inputs_of(needs: Needs, record: RecordClient, until_s: float = math.inf) -> Inputs:
+    """The inputs that a stored answer names, from the record, read by `until_s` of the event loop's clock [s].
+
+    Raises:
+        Rejected: the record cannot be read.
+    """
+    found = await in_time(inputs_in_record(needs.inputs, needs.patient, record=record), until_s)
+    if isinstance(found, ReadFailure):
+        raise Rejected((_failed("The inputs", found),))
+    return found
+
+
+def _record(config: OperationsConfig) -> RecordClient:
+    if config.record is None:
+        accepted = "a service whose record_base_url is set"
+        sentence = "No record system is configured here; send both the answer and its inputs."
+        raise Rejected((Problem(ProblemKind.NO_RECORD, "", "no record", accepted, sentence),))
+    return config.record
+
+
+def _failed(what: str, failure: ReadFailure) -> Problem:
+    sentence = f"{what} could not be read from the record: {failure.sentence}."
+    later_s = failure.retry_after_s
+    accepted = "a record that answers"
+    return Problem(ProblemKind.RECORD_FAILED, "", failure.sentence, accepted, sentence, retry_after_s=later_s)

@@ -22,9 +22,8 @@ from ebbmark.use_cases.from_record import ReadLimits
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.authentication import HooksAuthentication
 from ebbmark.web.boundary import Boundary, rejected
-from ebbmark.web.hooks.answering import FETCH_LIMITS, CallContext
 from ebbmark.web.hooks.card import Where
-from ebbmark.web.hooks.routes import HooksConfig, hooks_router
+from ebbmark.web.hooks.routes import FETCH_LIMITS, CallContext, HooksConfig, hooks_router
 from ebbmark.web.limits import WorkPool
 from ebbmark.web.shared_store import RequestRates, SeenTokens
 from ebbmark.web.token_check import TokenRules
@@ -92,7 +91,7 @@ def hooks_app(
 
     app = FastAPI(lifespan=lifespan)
     trail = AuditTrail(lambda: at_s)
-    app.include_router(hooks_router(HooksConfig(entrance, answering, DEFAULT_LIMITS, trail, lambda: at_s)))
+    app.include_router(hooks_router(HooksConfig(entrance, answering, trail, lambda: at_s)))
     app.add_exception_handler(Rejected, rejected)
     app.add_middleware(Boundary)
     return app

@@ -1,194 +1,205 @@
-"""The CDS Hooks door: discovery, call and feedback, and what the OpenAPI document says of them; the examples are real.
+"""The CDS Hooks door: discovery, feedback, and from one call to at most one card (gather what is needed, judge, tell).
 
-Source: CDS Hooks 2.0; the schemas are transcribed from its tables.
+Source: CDS Hooks 2.0, "Providing FHIR Resources to a CDS Service" (412 where what is needed cannot be had).
 """
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
+import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import msgspec
 from fastapi import APIRouter, Request, Response
 
+from ebbmark.fhir.naming import reference_to
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.request import Limits
+from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.audit_event import Access as Accessed
 from ebbmark.fhir.writing.audit_event import AuditAction
+from ebbmark.keys import SigningKey
+from ebbmark.record.client import CallerRecords, RecordClient
+from ebbmark.record.fetch import Fetched
+from ebbmark.record.prefetch import Part, gather, prefetched
+from ebbmark.record.record_query import WINDOW_S, RecordQuery
+from ebbmark.record.search import Budget, FoundEntry, Page
+from ebbmark.telemetry.measured import Measured, count
+from ebbmark.use_cases.from_record import ReadLimits
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.authentication import HooksAuthentication
 from ebbmark.web.body import read_body, require_fhir_json
-from ebbmark.web.documentation import REFUSALS, RESOURCE, example_of, path_parameter, refused
-from ebbmark.web.hooks.answering import CallContext, answer_call, log_feedback, read_feedback
-from ebbmark.web.hooks.call import HOOKS, SERVICE_ID, discovery, read_call
+from ebbmark.web.hooks.call import SERVICE_ID, HookCall, discovery, read_call
+from ebbmark.web.hooks.card import Where, card_of, identity_of
+from ebbmark.web.hooks.card_rules import Obstacle, OrderBesidePneumothorax, OrderDiffers, StopMet, TrialRead, judge
+from ebbmark.web.hooks.documentation import CALL, DISCOVERY, FEEDBACK, JSON
+from ebbmark.web.hooks.feedback import log_feedback, read_feedback
+from ebbmark.web.hooks.orders import PeepOrder, peep_orders
+from ebbmark.web.limits import WorkPool
 
-JSON = "application/json"
-Schema = dict[str, Any]
+FETCH_LIMITS = ReadLimits(requests=40, total_s=4.0)
+"""How much is fetched for one call, and for how long: whoever opened a chart waits for it. Our choice."""
 
-_TEXT: Schema = {"type": "string", "minLength": 1}
-_UUID: Schema = {"type": "string", "format": "uuid"}
-_URL: Schema = {"type": "string", "format": "uri"}
+_CLINICIANS = frozenset({"Practitioner", "PractitionerRole"})
+"""A patient, or somebody close to them, may look at the record too; what a card suggests is for those who treat."""
 
-
-def _object(required: tuple[str, ...], **properties: Schema) -> Schema:
-    return {"type": "object", "required": list(required), "properties": properties}
-
-
-def _some(items: Schema) -> Schema:
-    return {"type": "array", "minItems": 1, "items": items}
-
-
-_CODING = _object(("code", "system"), code=_TEXT, system=_URL, display=_TEXT)
-_SERVICE = _object(
-    ("hook", "id", "title", "description"),
-    hook={"type": "string", "enum": list(HOOKS)},
-    id=_TEXT,
-    title=_TEXT,
-    description=_TEXT,
-    usageRequirements=_TEXT,
-    prefetch={"type": "object", "additionalProperties": _TEXT},
-)
-_ACTION = _object(
-    ("type", "description", "resource"),
-    type={"type": "string", "enum": ["create", "update"]},
-    description=_TEXT,
-    resource=RESOURCE,
-)
-_SUGGESTION = _object(("label", "uuid", "actions"), label=_TEXT, uuid=_UUID, actions=_some(_ACTION))
-_LINK = _object(("label", "url", "type"), label=_TEXT, url=_URL, type={"type": "string", "enum": ["absolute", "smart"]})
-_CARD = _object(
-    ("uuid", "summary", "indicator", "detail", "source"),
-    uuid=_UUID,
-    summary={"type": "string", "minLength": 1, "maxLength": 139},
-    indicator={"type": "string", "enum": ["info", "warning", "critical"]},
-    detail={"type": "string", "minLength": 1, "description": "GitHub Flavored Markdown."},
-    source=_object(("label",), label=_TEXT, url=_URL, topic=_CODING),
-    suggestions=_some(_SUGGESTION),
-    selectionBehavior={"type": "string", "enum": ["any"]},
-    overrideReasons=_some(_CODING),
-    links=_some(_LINK),
-)
-_AUTHORIZATION = _object(
-    ("access_token", "token_type", "expires_in"),
-    access_token=_TEXT,
-    token_type={"type": "string", "enum": ["Bearer"]},
-    expires_in={"type": "integer"},
-    scope=_TEXT,
-    subject=_TEXT,
-    patient=_TEXT,
-)
-_CONTEXT = {
-    **_object(
-        ("userId", "patientId"),
-        userId=_TEXT,
-        patientId=_TEXT,
-        encounterId=_TEXT,
-        selections=_some(_TEXT),
-        draftOrders=RESOURCE,
-    ),
-    "description": "encounterId is needed for encounter-start, draftOrders for order-select and order-sign, selections "
-    "for order-select.",
+_FINDINGS: dict[type, str] = {
+    type(None): "none",
+    StopMet: "stop-criterion",
+    TrialRead: "trial",
+    OrderDiffers: "order-differs",
+    Obstacle: "obstacle",
+    OrderBesidePneumothorax: "order-beside-pneumothorax",
 }
-_CALL = _object(
-    ("hook", "hookInstance", "context"),
-    hook={"type": "string", "enum": list(HOOKS)},
-    hookInstance=_UUID,
-    fhirServer=_URL,
-    fhirAuthorization=_AUTHORIZATION,
-    context=_CONTEXT,
-    prefetch={"type": "object"},
-)
-_FEEDBACK = _object(
-    ("feedback",),
-    feedback=_some(
-        _object(
-            ("card", "outcome", "outcomeTimestamp"),
-            card=_UUID,
-            outcome={"type": "string", "enum": ["accepted", "overridden"]},
-            acceptedSuggestions=_some(_object(("id",), id=_UUID)),
-            overrideReason={"type": "object", "properties": {"reason": _CODING, "userComment": {"type": "string"}}},
-            outcomeTimestamp={"type": "string", "format": "date-time"},
-        )
-    ),
-)
-
-_OWN = {
-    401: "No JWT of a known CDS client was sent, or it is not accepted; WWW-Authenticate says why.",
-    403: "The caller may not come in: no CDS clients are configured, and this is no caller on this machine.",
-    404: "There is no service of this id.",
-    412: "What is needed was not brought and cannot be fetched from fhirServer; each missing prefetch key is named.",
-    415: "The body does not claim to be JSON.",
-    422: "The call can be read but not used: another hook, another patient, readings that cannot be used.",
-}
-_WITHOUT_BODY = (401, 403, 429, 500, 503)
-_WITH_BODY = (400, 401, 403, 404, 408, 412, 413, 415, 422, 429, 500, 503)
+"""What a card is about, as it is counted."""
 
 
-def _refusals(statuses: tuple[int, ...]) -> dict[int, dict[str, Any]]:
-    late = "The body did not arrive in time."
-    return refused({status: _OWN.get(status) or REFUSALS.get(status) or late for status in statuses})
+@dataclass(frozen=True, slots=True)
+class CallContext:
+    """What answering a call needs.
+
+    Attributes:
+        context: what is read with which codes and rules; its instant is that of each call.
+        caller_records: the records of callers that may be asked.
+        where: addresses that a card leads to.
+        signer: key to sign results with; None where they are not signed.
+        fetching: how much is fetched for one call, and for how long.
+        deadline_s: longest time for a whole call [s].
+    """
+
+    context: RequestContext
+    caller_records: CallerRecords
+    where: Where
+    pool: WorkPool
+    signer: SigningKey | None = None
+    fetching: ReadLimits = FETCH_LIMITS
+    deadline_s: float = 55.0
 
 
-def _documented_body(schema: Schema, name: str) -> dict[str, Any]:
-    return {
-        "parameters": [path_parameter("service_id")],
-        "requestBody": {"required": True, "content": {JSON: {"schema": schema, **example_of(name)}}},
-    }
+@dataclass(frozen=True, slots=True)
+class CallResult:
+    """The answer to one call.
+
+    Attributes:
+        card: None where there is nothing worth saying.
+        identity: of the answer behind the card; empty where there is none.
+        read: references of what was read from the caller's record.
+    """
+
+    card: dict[str, Any] | None = None
+    identity: str = ""
+    read: tuple[str, ...] = ()
 
 
-DISCOVERY: dict[str, Any] = {
-    "summary": "CDS Hooks: the services, and what each is to be brought",
-    "description": "CDS Hooks 2.0 discovery. With CDS clients configured, needs `Authorization: Bearer` with a JWT of "
-    "one of them, `aud` this very address.",
-    "operation_id": "discoverServices",
-    "response_class": Response,
-    "responses": {
-        200: {
-            "description": "The services.",
-            "content": {JSON: {"schema": _object(("services",), services=_some(_SERVICE))}},
-        },
-        **_refusals(_WITHOUT_BODY),
-    },
-}
+async def answer_call(called: HookCall, *, at_s: float, call_context: CallContext) -> CallResult:
+    """Answer one call.
 
-CALL: dict[str, Any] = {
-    "summary": "CDS Hooks: ask for a card",
-    "description": "CDS Hooks 2.0 call. Answers with one card where there is something worth saying, else with none; "
-    "never with system actions. What was not brought as prefetch is fetched from `fhirServer` with the token sent "
-    "along, if that address is allowed here; else 412.",
-    "operation_id": "callService",
-    "response_class": Response,
-    "responses": {
-        200: {
-            "description": "No card, or one. In the example two actions stand for all of the first suggestion's.",
-            "content": {
-                JSON: {
-                    "schema": _object(("cards",), cards={"type": "array", "maxItems": 1, "items": _CARD}),
-                    **example_of("cds-cards"),
-                }
-            },
-        },
-        **_refusals(_WITH_BODY),
-    },
-    "openapi_extra": _documented_body(_CALL, "cds-call"),
-}
+    Raises:
+        Rejected: what is needed cannot be had, or cannot be read.
+    """
+    if called.user.partition("/")[0] not in _CLINICIANS:
+        return CallResult()
+    until_s = asyncio.get_running_loop().time() + call_context.deadline_s
+    table = call_context.context.code_map.table
+    patient = f"Patient/{called.patient_id}"
+    orders: tuple[PeepOrder, ...] | None = None
+    if called.draft_orders is not None:
+        orders = peep_orders(called.draft_orders, patient=patient, selections=called.selections, table=table)
+        if not orders:
+            return CallResult()
+    asked = RecordQuery(patient, None, at_s - WINDOW_S, at_s, period_given=False, rest=())
+    entries: list[FoundEntry] = []
+    fetched = await _gathered(called, asked, call_context, entries)
+    read = tuple(dict.fromkeys(_reference(one) for one in entries))
+    if fetched is None:
+        return CallResult(read=read)
+    context = replace(call_context.context, at_s=at_s, limits=call_context.fetching.of_request)
+    try:
+        finding = await call_context.pool.run_until(until_s, judge, fetched, orders, context)
+    except Rejected as rejected:
+        raise _as_sent(rejected, fetched, called) from None
+    count(Measured.CARDS, _FINDINGS[type(finding)])
+    if finding is None:
+        return CallResult(read=read)
+    card = card_of(finding, called, at_s=at_s, where=call_context.where, signer=call_context.signer)
+    return CallResult(card, identity_of(finding), read)
 
-FEEDBACK: dict[str, Any] = {
-    "summary": "CDS Hooks: tell what became of a card",
-    "description": "CDS Hooks 2.0 feedback. Each entry becomes one line in the log stream, without anything of the "
-    "patient; what a person wrote is not kept.",
-    "operation_id": "giveFeedback",
-    "response_class": Response,
-    "responses": {
-        200: {
-            "description": "How many were received.",
-            "content": {JSON: {"schema": _object(("received",), received={"type": "integer"})}},
-        },
-        **_refusals(_WITH_BODY),
-    },
-    "openapi_extra": _documented_body(_FEEDBACK, "cds-feedback"),
-}
+
+def _reference(entry: FoundEntry) -> str:
+    head = entry.head
+    return reference_to(head.resource_type, head.id, head.meta.version_id, entry.full_url)
+
+
+async def _gathered(
+    called: HookCall, asked: RecordQuery, call_context: CallContext, read: list[FoundEntry]
+) -> Fetched | None:
+    """What the answer needs; None where two trials lie among one another, so that there is none to speak of."""
+    base_url = called.access.base_url
+    parts = {part: prefetched(part, _sent(called, part), asked, base_url) for part in Part}
+    record, closed = _opened(called, call_context)
+    limits = call_context.fetching
+    most_s = min(limits.total_s, call_context.deadline_s)
+    try:
+        async with asyncio.timeout(most_s):
+            return await gather(
+                asked,
+                parts,
+                record=record,
+                closed=closed,
+                table=call_context.context.code_map.table,
+                procedures=call_context.context.site.condition_codes.procedures,
+                budget=Budget(limits.requests, limits.resources, limits.size_bytes),
+                read=read,
+            )
+    except TimeoutError:
+        found, accepted = f"no reply within {most_s:g} s", "a record that answers in time"
+        sentence = f"What is needed could not be fetched from fhirServer within {most_s:g} seconds."
+        raise Rejected((Problem(ProblemKind.PREFETCH_MISSING, "prefetch", found, accepted, sentence),)) from None
+    except Rejected as rejected:
+        if all(one.kind is ProblemKind.AMBIGUOUS_TRIAL for one in rejected.problems):
+            return None
+        raise
+
+
+def _sent(called: HookCall, part: Part) -> bytes | None:
+    raw = called.prefetch.get(part.key)
+    return None if raw is None else bytes(raw)
+
+
+_ENTRY = re.compile(r"(?:Parameters\.parameter\[0\]\.resource|Bundle)\.entry\[(\d+)\]\.resource")
+
+
+def _as_sent(rejected: Rejected, fetched: Fetched, called: HookCall) -> Rejected:
+    """The same refusal, naming resources where the caller sent them, or by reference where they were fetched."""
+    entries = (*fetched.fixed, *fetched.filtered.kept, *fetched.infusions)
+    sent = {bytes(raw): f"prefetch.{key}" for key, raw in called.prefetch.items()}
+    for part in Part:
+        with contextlib.suppress(msgspec.DecodeError):
+            page = msgspec.json.decode(_sent(called, part) or b"", type=Page)
+            for number, entry in enumerate(page.entry):
+                sent.setdefault(bytes(entry.resource), f"prefetch.{part.key}.entry[{number}].resource")
+
+    def named(found: re.Match[str]) -> str:
+        number = int(found[1])
+        if number >= len(entries):
+            return "prefetch"
+        return sent.get(entries[number].resource) or _reference(entries[number])
+
+    def told(text: str) -> str:
+        return _ENTRY.sub(named, text)
+
+    problems = [replace(one, expression=told(one.expression), sentence=told(one.sentence)) for one in rejected.problems]
+    ignored = [msgspec.structs.replace(one, path=told(one.path)) for one in rejected.ignored]
+    return Rejected(tuple(problems), tuple(ignored))
+
+
+def _opened(called: HookCall, call_context: CallContext) -> tuple[RecordClient | None, str]:
+    """The caller's record for this one call, or why it may not be asked."""
+    access = called.access
+    closed = access.closed or call_context.caller_records.refusal(access.base_url)
+    return (None, closed) if closed else (call_context.caller_records.record(access.base_url, access.token), "")
 
 
 _ENCODER = msgspec.json.Encoder()
@@ -200,14 +211,12 @@ class HooksConfig:
 
     Attributes:
         calls: what answering a call needs.
-        limits: how large a request may be.
         trail: where it is noted who did what.
         wall_s: seconds since 1970-01-01T00:00:00Z.
     """
 
     entrance: HooksAuthentication
     calls: CallContext
-    limits: Limits
     trail: AuditTrail
     wall_s: Callable[[], float]
 
@@ -259,4 +268,4 @@ async def _body(request: Request, config: HooksConfig) -> bytes:
         sentence = f"There is no such service here; there is {SERVICE_ID}."
         raise Rejected((Problem(ProblemKind.NOT_FOUND, "", "another id", SERVICE_ID, sentence),))
     require_fhir_json(request.headers.get("content-type"), request.headers.get("content-encoding"))
-    return await read_body(request.stream(), config.limits.max_bytes)
+    return await read_body(request.stream(), config.calls.context.limits.max_bytes)
