@@ -240,7 +240,7 @@ def _signed(bundle: dict[str, object]) -> dict[str, object]:
 
     if not is_anything_set():
         return bundle
-    from ebbmark.web.trust import signed
+    from ebbmark.web.connections import signed
 
     settings = Settings()
     try:

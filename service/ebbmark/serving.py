@@ -36,6 +36,7 @@ from ebbmark.settings import Settings, fault_said, places_in_environment, unknow
 from ebbmark.site_files import codes_of, faults_of, files_of, remarks_on, site_of, use_messages
 from ebbmark.telemetry.logs import log_as_json
 from ebbmark.telemetry.measured import Meters, show_metrics
+from ebbmark.telemetry.traces import watch_of
 from ebbmark.use_cases.check_record import Asking, Report, Verdict, check_reading
 from ebbmark.use_cases.check_writing import check_writing
 from ebbmark.use_cases.from_record import titration_reads
@@ -43,11 +44,9 @@ from ebbmark.use_cases.inspection import charted_in_record
 from ebbmark.use_cases.replay_exchange import Inputs, not_an_answer, read_stored
 from ebbmark.web.app import create_app, reason_not_to_listen
 from ebbmark.web.audit_trail import AuditTrail
-from ebbmark.web.connections import record_settings_of, sign_in_of, unusable_address
+from ebbmark.web.connections import own_keys, record_settings_of, sign_in_of, unusable_address
 from ebbmark.web.limits import IDLE_S, bounded_protocol
 from ebbmark.web.operations import inputs_of
-from ebbmark.web.telemetry import watch_of
-from ebbmark.web.trust import own_keys
 
 BACKLOG = 2048
 

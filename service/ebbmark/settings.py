@@ -508,3 +508,7 @@ def _setting(where: tuple[int | str, ...]) -> str:
     """The setting's name as it stands in the environment; what is within its value, as a path."""
     within = "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in where[1:])
     return f"EBBMARK_{str(where[0]).upper()}{within}"
+
+
+class Misconfigured(ValueError):
+    """Settings that cannot be used, or not together; the message names them and holds no secret."""

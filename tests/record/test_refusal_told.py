@@ -16,9 +16,8 @@ from hypothesis import strategies as st
 from ebbmark.record.client import RecordClient
 from ebbmark.record.connection import RecordSettings
 from ebbmark.record.retry import ELEMENTS, Reply, named_by, unusable_log
-from ebbmark.settings import Settings
+from ebbmark.settings import Misconfigured, Settings
 from ebbmark.web.app import create_app
-from ebbmark.web.trust import Misconfigured
 
 BASE = "https://record.example/fhir"
 MESSAGES = "http://terminology.hl7.org/CodeSystem/operation-outcome"

@@ -10,7 +10,7 @@ from http.server import BaseHTTPRequestHandler, HTTPServer
 from opentelemetry.proto.collector.trace.v1.trace_service_pb2 import ExportTraceServiceRequest
 
 from ebbmark.telemetry.measured import Span, TraceContext
-from ebbmark.web.telemetry import span_exporter
+from ebbmark.telemetry.traces import span_exporter
 
 
 @contextmanager

@@ -18,11 +18,10 @@ import pytest
 
 from ebbmark.record.client import Exchange
 from ebbmark.record.connection import Patience
-from ebbmark.settings import Settings
+from ebbmark.settings import Misconfigured, Settings
 from ebbmark.web.app import create_app
 from ebbmark.web.authentication import Caller, checked_caller
 from ebbmark.web.token_check import Introspection, TokenRefusal, TokenRules
-from ebbmark.web.trust import Misconfigured
 from fhir_builders import to_bytes, trial_bundle
 from issued_tokens import ISSUER, NOW_S, Issuer
 from web.asking import FHIR, Reply, ask

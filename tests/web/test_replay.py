@@ -13,9 +13,8 @@ import respx
 from starlette.types import ASGIApp
 
 from ebbmark.keys import new_key_set
-from ebbmark.settings import Settings
+from ebbmark.settings import Misconfigured, Settings
 from ebbmark.web.app import create_app
-from ebbmark.web.trust import Misconfigured
 from fhir_builders import bundle, height, parameters, patient, to_bytes, trial_observations
 from record.keeping_record import BASE
 from web.asking import Reply, ask

@@ -11,10 +11,9 @@ from typing import Any
 
 import pytest
 
-from ebbmark.settings import Settings
+from ebbmark.settings import Misconfigured, Settings
 from ebbmark.web.app import create_app
 from ebbmark.web.launch.session import LAUNCH, SESSION, Session
-from ebbmark.web.trust import Misconfigured
 from launch_server import CLIENT_ID, USER, Chart, LaunchSite
 from web.browsing import Browser, Page, Running, cookie_key, free_port, running, seal_of, smart_settings, tab_of
 

@@ -23,7 +23,7 @@ from ebbmark.settings import Settings
 from ebbmark.telemetry.logs import JsonLines
 from ebbmark.telemetry.measured import Meters, Span, TraceContext, Watch, in_scene
 from ebbmark.web.app import create_app
-from ebbmark.web.telemetry import Telemetry
+from ebbmark.web.boundary import Telemetry
 from fhir_builders import parameters, to_bytes, trial_bundle
 from record.keeping_record import KeepingRecord
 from web.asking import FHIR, ask

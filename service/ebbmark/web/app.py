@@ -23,26 +23,28 @@ from ebbmark.fhir.reading.request import Limits, RequestContext
 from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.record.client import RecordClient
 from ebbmark.record.connection import client_tls, expired_since, is_this_machine
-from ebbmark.settings import Settings
+from ebbmark.settings import Misconfigured, Settings
 from ebbmark.site_files import codes_of, files_of, remarks_on, site_of, use_messages
+from ebbmark.telemetry.traces import watch_of
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.authentication import page_rates
-from ebbmark.web.boundary import Boundary, HooksOrigins, not_routed, refusals
+from ebbmark.web.boundary import Boundary, HooksOrigins, Telemetry, not_routed, refusals
 from ebbmark.web.connections import (
     caller_records_of,
-    entrance_of,
     exchange_of,
-    hooks_entrance_of,
+    own_keys,
+    own_public_keys,
+    patience_of,
     record_settings_of,
     shared_store_of,
-    sign_in_info,
     sign_in_of,
-    signs_in,
+    signer_of,
     unusable_address,
 )
-from ebbmark.web.definitions import definitions_router
+from ebbmark.web.definitions import definitions_router, jwks_router
 from ebbmark.web.documentation import DESCRIPTION, Documented
+from ebbmark.web.entrances import entrance_of, hooks_entrance_of, sign_in_info, signs_in, smart_launch_of
 from ebbmark.web.health import Probes, health_router
 from ebbmark.web.hooks.card import Where
 from ebbmark.web.hooks.routes import CallContext, HooksConfig, hooks_router
@@ -56,10 +58,7 @@ from ebbmark.web.page.frame import Pages
 from ebbmark.web.page.record_source import Rules, record_door
 from ebbmark.web.page.routes import patient_router
 from ebbmark.web.page.words import zone_of
-from ebbmark.web.smart_connections import smart_launch_of
-from ebbmark.web.telemetry import Telemetry, watch_of
 from ebbmark.web.theme import PageRefused, files_router, page_refusals
-from ebbmark.web.trust import Misconfigured, jwks_router, own_keys, own_public_keys, signer_of
 
 _LOG = logging.getLogger("ebbmark")
 
@@ -122,7 +121,7 @@ def create_app(settings: Settings) -> FastAPI:
     rules_of_doors = [one for one in (entrance.rules, hooks_entrance.rules) if one is not None]
     issuers = [party.keys for one in rules_of_doors for party in one.parties.values()]
     probes = Probes(record, store, issuers, time.monotonic)
-    smart = smart_launch_of(settings, keys, tls, trail, base_url.removesuffix("/fhir"), store)
+    smart = smart_launch_of(settings, keys, exchange_of(settings, tls), patience_of(settings), tls, trail, root, store)
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:

@@ -1,7 +1,9 @@
-"""The outermost layer around every request: bounds on what is in progress, safe headers, and one error boundary.
+"""The layers around every request: telemetry, bounds on what is in progress, safe headers, one error boundary, CORS.
 
+* Everything that a request causes belongs to its trace. A request is named by the template of its route, never by its
+  address.
 * More requests or bytes than the bounds are refused with 503, before the body is read where its length is announced
-  (load shedding, `load`); health is exempt.
+  (load shedding, `limits`); health is exempt.
 * A request with both Content-Length and Transfer-Encoding is refused: two readers may see two different requests.
 * A response that is sent before the body was read ends the connection, after a short wait for the rest of the body:
   closing at once would reset the connection and could take the response with it.
@@ -27,11 +29,79 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, operation_outcome, status_of
 from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
-from ebbmark.telemetry.measured import Measured, count
+from ebbmark.telemetry.logs import place_in
+from ebbmark.telemetry.measured import Measured, Span, TraceContext, Watch, count, in_scene, read_trace_context
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.body import FHIR_JSON
 from ebbmark.web.limits import Load, Refused
 from ebbmark.web.theme import is_of_a_page, refusal_page
+
+_METHODS = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"})
+
+
+class Telemetry:
+    """The outermost layer: everything that a request causes belongs to its trace."""
+
+    def __init__(self, app: ASGIApp, watch: Watch) -> None:
+        self.app = app
+        self.watch = watch
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass the request on, and tell what became of it."""
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        watch = self.watch
+        place = _place(scope, watch)
+        began_ns, began_s = watch.wall_ns(), watch.steady_s()
+        status = 500
+
+        async def send_and_note(message: Message) -> None:
+            nonlocal status
+            if message["type"] == "http.response.start":
+                status = message["status"]
+            await send(message)
+
+        with in_scene(watch, place):
+            if watch.meters is not None:
+                watch.meters.add(Measured.REQUESTS_IN_FLIGHT, 1, ())
+            try:
+                await self.app(scope, receive, send_and_note)
+            finally:
+                took_s = watch.steady_s() - began_s
+                self._tell(scope, place, status, began_ns, took_s)
+
+    def _tell(self, scope: Scope, place: TraceContext, status: int, began_ns: int, took_s: float) -> None:
+        watch = self.watch
+        debugging = _LOG.isEnabledFor(logging.DEBUG)
+        if watch.meters is None and watch.keep is None and not debugging:
+            return
+        operation = getattr(scope.get("route"), "path", "other")
+        method = scope["method"] if scope["method"] in _METHODS else "other"
+        if watch.meters is not None:
+            watch.meters.add(Measured.REQUESTS_IN_FLIGHT, -1, ())
+            watch.meters.add(Measured.REQUESTS, 1, (operation, method, str(status)))
+            watch.meters.observe(Measured.REQUEST_SECONDS, took_s, (operation,))
+        if watch.keep is not None and place.sampled:
+            attributes: dict[str, str | int] = {
+                "http.request.method": method,
+                "http.route": operation,
+                "http.response.status_code": status,
+            }
+            ended_ns = began_ns + round(took_s * 1e9)
+            name = f"{method} {operation}"
+            watch.keep(Span(name, "server", place, began_ns, ended_ns, attributes, failed=status >= 500))
+        if debugging:
+            _LOG.debug("%s %s answered %d in %.1f ms", method, operation, status, took_s * 1e3)
+
+
+def _place(scope: Scope, watch: Watch) -> TraceContext:
+    parents = [value.decode("latin-1") for name, value in scope["headers"] if name == b"traceparent"]
+    if not parents:
+        return watch.begin()
+    states = [value.decode("latin-1") for name, value in scope["headers"] if name == b"tracestate"]
+    return read_trace_context(parents, states, new_id=watch.new_id) or watch.begin()
+
 
 _LOG = logging.getLogger("ebbmark")
 
@@ -83,16 +153,6 @@ async def not_routed(request: Request, error: Exception) -> Response:
         kind, "", "an address or method that is not served", accepted, f"Not served here. Served: {accepted}."
     )
     return outcome_response((problem,), error.status_code, dict(error.headers or {}))
-
-
-def place_of(error: BaseException) -> str:
-    """File and line in which the error arose; the message is left out, since it may quote data."""
-    trace = error.__traceback__
-    while trace is not None and trace.tb_next is not None:
-        trace = trace.tb_next
-    if trace is None:
-        return "unknown place"
-    return f"{trace.tb_frame.f_code.co_filename.rsplit('/', 1)[-1]}:{trace.tb_lineno}"
 
 
 def refusals(trail: AuditTrail) -> Callable[[Request, Exception], Awaitable[Response]]:
@@ -149,7 +209,7 @@ class Boundary:
             refused = _refusal_of_framing(scope) or self._refusal_of_one_more(scope["path"], answering)
             await (refused or self.app)(answering.scope, answering.receive, answering.send)
         except Exception as error:  # the only one: whatever it is, no stack and no data leave
-            _LOG.error("unforeseen %s in %s", type(error).__name__, place_of(error))
+            _LOG.error("unforeseen %s in %s", type(error).__name__, place_in(error.__traceback__))
             if answering.started:
                 raise
             sentence = (

@@ -1,38 +1,31 @@
-"""From the settings to the connections that the doors use: the record, its sign-in, those who issue tokens, callers."""
+"""From the settings to our keys and the connections that the doors use: the record, its sign-in, callers, the store."""
 
 from __future__ import annotations
 
 import logging
 import time
+from collections.abc import Iterable
 from dataclasses import replace
+from pathlib import Path
 from ssl import SSLContext
 from urllib.parse import urlsplit
 from uuid import uuid4
 
-from ebbmark.fhir.definitions import SignInInfo
+import msgspec
+
+from ebbmark.audit.signature import sign
 from ebbmark.fhir.naming import AcceptedWrites
-from ebbmark.keys import KeyRing
+from ebbmark.keys import KeyFault, KeyRing, PublicKey, SigningKey, public_key_set, read_key_ring, read_public_keys
 from ebbmark.record.client import CallerRecords, Exchange
 from ebbmark.record.connection import AddressRefusal, Patience, RecordSettings, is_this_machine, refusal_of
 from ebbmark.record.retry import unusable_log
 from ebbmark.record.sign_in import SignIn, SignInClock, SignInSettings
-from ebbmark.settings import Issuer, Settings
+from ebbmark.settings import Misconfigured, Settings
 from ebbmark.site_files import content_of
-from ebbmark.web.authentication import FhirAuthentication, HooksAuthentication
-from ebbmark.web.shared_store import RateLimit, RequestRates, SeenTokens, SharedStore, store_address
-from ebbmark.web.token_check import (
-    EVALUATE,
-    READ_CONDITIONS,
-    READ_INFUSIONS,
-    READ_PROCEDURES,
-    WRITE_BACK,
-    Introspection,
-)
-from ebbmark.web.trust import KeysOf, Misconfigured, rules_for
+from ebbmark.web.shared_store import SharedStore, store_address
 
 _LOG = logging.getLogger("ebbmark")
 
-USUAL_REQUESTS_PER_MINUTE = 6_000.0
 _LISTED_HOSTS = "; EBBMARK_PLAIN_HTTP_HOSTS lists hosts inside a closed network that may be called all the same"
 
 
@@ -70,27 +63,6 @@ def sign_in_of(settings: Settings, keys: KeyRing, tls: SSLContext | None) -> Sig
     )
 
 
-def signs_in(settings: Settings) -> bool:
-    """Whether callers of the FHIR door must sign in.
-
-    A service that only shows the page in a record trusts no issuer at that door, and then lets nobody in there.
-    """
-    wished = settings.authentication
-    return wished != "none-on-loopback" and bool(settings.issuers or (wished == "bearer" and settings.smart_clients))
-
-
-def sign_in_info(settings: Settings) -> SignInInfo | None:
-    """What callers of the FHIR door are told of how they sign in; None where nobody does."""
-    if not signs_in(settings):
-        return None
-    needed = (EVALUATE, WRITE_BACK, READ_CONDITIONS, READ_PROCEDURES, READ_INFUSIONS)
-    return SignInInfo(
-        issuers=tuple(one.issuer for one in settings.issuers),
-        token_url=next((one.token_url for one in settings.issuers if one.token_url), ""),
-        scopes=tuple(one.scope.replace("system", of) for of in ("system", "user") for one in needed),
-    )
-
-
 def shared_store_of(settings: Settings, tls: SSLContext | None) -> SharedStore | None:
     """The store that replicas share; None where none is configured.
 
@@ -103,94 +75,6 @@ def shared_store_of(settings: Settings, tls: SSLContext | None) -> SharedStore |
     if not (address.encrypted or is_this_machine(address.host)):
         _LOG.warning("EBBMARK_SHARED_STORE_URL: the store is spoken to without encryption.")
     return SharedStore(address, tls, time.monotonic)
-
-
-def entrance_of(settings: Settings, base_url: str, outside: Exchange, store: SharedStore | None) -> FhirAuthentication:
-    """Who may come in at the FHIR door, and how often."""
-    signing_in = signs_in(settings)
-    rules = rules_for(
-        [KeysOf(one.issuer, one.jwks_url, one.jwks_file, one.roles) for one in settings.issuers if _has_keys(one)],
-        algorithms=settings.accepted_algorithms,
-        leeway_s=settings.clock_leeway_s,
-        oldest_s=settings.oldest_token_s,
-        exchange=outside,
-        steady_s=time.monotonic,
-    )
-    per_minute = settings.requests_per_minute
-    if per_minute is None:
-        per_minute = USUAL_REQUESTS_PER_MINUTE if signing_in else 0
-    return FhirAuthentication(
-        rules=rules if signing_in else None,
-        audience=settings.audience or base_url,
-        rates=_rates(settings, per_minute, store, "fhir"),
-        wall_s=time.time,
-        steady_s=time.monotonic,
-        introspection=_introspection_of(settings, outside) if signing_in else None,
-    )
-
-
-def _has_keys(issuer: Issuer) -> bool:
-    return issuer.jwks_url is not None or issuer.jwks_file is not None
-
-
-def _introspection_of(settings: Settings, outside: Exchange) -> Introspection | None:
-    asked = [one for one in settings.issuers if one.introspection_url is not None]
-    if len(asked) > 1:
-        # A token that says nothing of its issuer would be shown to all of them.
-        raise Misconfigured("EBBMARK_ISSUERS: introspection_url stands at more than one issuer; one alone is asked")
-    for one in asked:
-        if one.introspection_url and one.introspection_client_id and one.introspection_secret_file:
-            secret = content_of("introspection_secret_file of an issuer", one.introspection_secret_file)
-            return Introspection(
-                one.issuer,
-                one.introspection_url,
-                credentials=(one.introspection_client_id, secret.decode().strip()),
-                roles=one.roles,
-                exchange=outside,
-                report=_LOG.warning,
-            )
-    return None
-
-
-def _rates(settings: Settings, per_minute: float, store: SharedStore | None, kind: str) -> RequestRates | None:
-    limit = RateLimit(per_minute, settings.request_burst) if per_minute else None
-    return RequestRates(limit, store=store, kind=kind) if limit is not None else None
-
-
-def hooks_entrance_of(
-    settings: Settings, root: str, entrance: FhirAuthentication, outside: Exchange, store: SharedStore | None
-) -> HooksAuthentication:
-    """Who may come in at the CDS Hooks door, and how often.
-
-    Args:
-        settings: as the operator set them.
-        root: address of this application as callers know it.
-        outside: the connections for key sets at addresses.
-        store: shared by replicas; None where there is none.
-    """
-    if any(one.introspection_url is not None for one in settings.cds_clients):
-        raise Misconfigured("EBBMARK_CDS_CLIENTS: introspection_url is for EBBMARK_ISSUERS; name jwks_url or jwks_file")
-    rules = rules_for(
-        [KeysOf(one.issuer, one.jwks_url, one.jwks_file) for one in settings.cds_clients],
-        algorithms=settings.accepted_algorithms,
-        leeway_s=settings.clock_leeway_s,
-        oldest_s=settings.oldest_token_s,
-        exchange=outside,
-        steady_s=time.monotonic,
-    )
-    per_minute = settings.requests_per_minute
-    if per_minute is None:
-        per_minute = USUAL_REQUESTS_PER_MINUTE if settings.cds_clients else 0
-    return HooksAuthentication(
-        rules=rules if settings.cds_clients else None,
-        root=root,
-        seen=SeenTokens(store=store),
-        elsewhere_signed_in=entrance.rules is not None,
-        origins=settings.cds_origins,
-        rates=_rates(settings, per_minute, store, "cards"),
-        wall_s=time.time,
-        steady_s=time.monotonic,
-    )
 
 
 def caller_records_of(settings: Settings, tls: SSLContext | None) -> CallerRecords:
@@ -282,3 +166,43 @@ def _is_plain_address(address: str) -> bool:
     except ValueError:
         return False
     return parts.scheme in ("http", "https") and bool(parts.hostname) and not (parts.query or parts.fragment)
+
+
+def own_keys(files: Iterable[Path]) -> KeyRing:
+    """Read the keys that we sign with.
+
+    Raises:
+        ValueError: a file cannot be read, or holds no keys that can be used.
+    """
+    ring = read_key_ring([content_of("EBBMARK_SIGNING_KEYS", path) for path in files])
+    if isinstance(ring, KeyFault):
+        raise Misconfigured(f"a file of EBBMARK_SIGNING_KEYS {ring.value}")
+    return ring
+
+
+def own_public_keys(ring: KeyRing) -> tuple[PublicKey, ...]:
+    """Our own keys as the world sees them, to check our own signatures with."""
+    return read_public_keys(msgspec.json.encode(public_key_set(ring))) or ()
+
+
+def signer_of(ring: KeyRing, *, signs: bool) -> SigningKey | None:
+    """The key that answers are signed with; None where they are not.
+
+    Raises:
+        Misconfigured: they are to be signed, and there is no key.
+    """
+    if not signs:
+        return None
+    if not ring.keys:
+        raise Misconfigured("EBBMARK_SIGN_RESULTS needs a key in EBBMARK_SIGNING_KEYS")
+    return ring.keys[0]
+
+
+def signed(bundle: dict[str, object], files: Iterable[Path], *, signs: bool) -> dict[str, object]:
+    """An answer Bundle with its signature where answers are signed, and as it is where they are not.
+
+    Raises:
+        Misconfigured: it is to be signed, and there is no key that can be used.
+    """
+    key = signer_of(own_keys(files), signs=signs)
+    return bundle if key is None else sign(msgspec.json.decode(msgspec.json.encode(bundle)), key=key)

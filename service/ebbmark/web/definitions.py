@@ -23,6 +23,7 @@ from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.request import Site
 from ebbmark.fhir.reading.terminology import sets_beside, value_set
+from ebbmark.keys import KeyRing, public_key_set
 from ebbmark.physiology.before.risks import RISK_CONCEPTS
 from ebbmark.web.body import FHIR_JSON, require_acceptable
 from ebbmark.web.documentation import DEFINITION, SEARCH, reply
@@ -141,3 +142,33 @@ def _serve(router: APIRouter, resource_type: str, bodies: dict[str, bytes]) -> N
         response_class=Response,
         **DEFINITION,
     )
+
+
+JWKS = "application/json"
+
+
+def jwks_router(keys: KeyRing) -> APIRouter:
+    """The route of the published keys.
+
+    Args:
+        keys: their public parts are served; an empty set where there are none.
+    """
+    router = APIRouter(tags=["keys"])
+    body = msgspec.json.encode(public_key_set(keys))
+
+    @router.get(
+        "/.well-known/jwks.json",
+        summary="Public keys of this service",
+        operation_id="readKeys",
+        response_class=Response,
+        responses={
+            200: {
+                "description": "A JSON Web Key Set without private parts.",
+                "content": {JWKS: {"schema": {"type": "object", "required": ["keys"]}}},
+            }
+        },
+    )
+    async def jwks() -> Response:
+        return Response(body, media_type=JWKS)
+
+    return router

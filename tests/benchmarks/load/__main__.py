@@ -26,7 +26,7 @@ from benchmarks.speed.asking import caller
 from benchmarks.speed.timing import medians_ms
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
-from ebbmark.web.telemetry import Telemetry
+from ebbmark.web.boundary import Telemetry
 
 STEADY = (50, 100, 150, 200, 250, 300)
 SLOW_CLIENTS = 200

@@ -14,7 +14,7 @@ from starlette.types import ASGIApp
 from bedside_builders import charted
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.codes import NO_CODE_MAP, CodeMap
-from ebbmark.fhir.reading.request import DEFAULT_LIMITS, NO_SITE, RequestContext, Site
+from ebbmark.fhir.reading.request import NO_SITE, RequestContext, Site
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import CallerRecords
 from ebbmark.record.connection import Patience

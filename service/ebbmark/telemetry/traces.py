@@ -1,23 +1,14 @@
-"""The layer that sets the scene of each request for telemetry: its trace, its count, its duration, its span.
-
-A request is named by the template of its route, never by its address.
-"""
+"""Where telemetry of one process goes: its meters, and spans to an OpenTelemetry collector by OTLP over HTTP."""
 
 from __future__ import annotations
 
-import logging
 import os
 import socket
 import time
 from collections.abc import Callable
 
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
-
 from ebbmark import __version__
-from ebbmark.telemetry.measured import Measured, Meters, Span, TraceContext, Watch, in_scene, read_trace_context
-
-_LOG = logging.getLogger("ebbmark")
-_METHODS = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"})
+from ebbmark.telemetry.measured import Meters, Span, Watch
 
 
 def watch_of(*, metrics: bool, traces_to: str | None, traces_share: float) -> tuple[Watch, Callable[[], None] | None]:
@@ -95,67 +86,3 @@ def span_exporter(endpoint: str, *, version: str, instance: str) -> tuple[Callab
         )
 
     return keep, batches.shutdown
-
-
-class Telemetry:
-    """The outermost layer: everything that a request causes belongs to its trace."""
-
-    def __init__(self, app: ASGIApp, watch: Watch) -> None:
-        self.app = app
-        self.watch = watch
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Pass the request on, and tell what became of it."""
-        if scope["type"] != "http":
-            await self.app(scope, receive, send)
-            return
-        watch = self.watch
-        place = _place(scope, watch)
-        began_ns, began_s = watch.wall_ns(), watch.steady_s()
-        status = 500
-
-        async def send_and_note(message: Message) -> None:
-            nonlocal status
-            if message["type"] == "http.response.start":
-                status = message["status"]
-            await send(message)
-
-        with in_scene(watch, place):
-            if watch.meters is not None:
-                watch.meters.add(Measured.REQUESTS_IN_FLIGHT, 1, ())
-            try:
-                await self.app(scope, receive, send_and_note)
-            finally:
-                took_s = watch.steady_s() - began_s
-                self._tell(scope, place, status, began_ns, took_s)
-
-    def _tell(self, scope: Scope, place: TraceContext, status: int, began_ns: int, took_s: float) -> None:
-        watch = self.watch
-        debugging = _LOG.isEnabledFor(logging.DEBUG)
-        if watch.meters is None and watch.keep is None and not debugging:
-            return
-        operation = getattr(scope.get("route"), "path", "other")
-        method = scope["method"] if scope["method"] in _METHODS else "other"
-        if watch.meters is not None:
-            watch.meters.add(Measured.REQUESTS_IN_FLIGHT, -1, ())
-            watch.meters.add(Measured.REQUESTS, 1, (operation, method, str(status)))
-            watch.meters.observe(Measured.REQUEST_SECONDS, took_s, (operation,))
-        if watch.keep is not None and place.sampled:
-            attributes: dict[str, str | int] = {
-                "http.request.method": method,
-                "http.route": operation,
-                "http.response.status_code": status,
-            }
-            ended_ns = began_ns + round(took_s * 1e9)
-            name = f"{method} {operation}"
-            watch.keep(Span(name, "server", place, began_ns, ended_ns, attributes, failed=status >= 500))
-        if debugging:
-            _LOG.debug("%s %s answered %d in %.1f ms", method, operation, status, took_s * 1e3)
-
-
-def _place(scope: Scope, watch: Watch) -> TraceContext:
-    parents = [value.decode("latin-1") for name, value in scope["headers"] if name == b"traceparent"]
-    if not parents:
-        return watch.begin()
-    states = [value.decode("latin-1") for name, value in scope["headers"] if name == b"tracestate"]
-    return read_trace_context(parents, states, new_id=watch.new_id) or watch.begin()
