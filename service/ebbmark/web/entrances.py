@@ -16,8 +16,8 @@ from uuid import uuid4
 
 from ebbmark.fhir.definitions import SignInInfo
 from ebbmark.keys import KeyRing, read_public_keys
-from ebbmark.record.client import Exchange, RecordSettings
-from ebbmark.record.connection import is_this_machine, refusal_of
+from ebbmark.record.client import Exchange
+from ebbmark.record.connection import RecordSettings, is_this_machine, refusal_of
 from ebbmark.record.sign_in import FixedKeys, PublishedKeys, SignInClock
 from ebbmark.record.smart_launch import AppClient
 from ebbmark.settings import Issuer, Misconfigured, Settings, SmartRecord
