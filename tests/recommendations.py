@@ -8,14 +8,14 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Ignored, Source
 from ebbmark.fhir.reading.request import Person, Request
 from ebbmark.fhir.writing.titration import titration_answer
-from ebbmark.physiology.advice.advice import Advice, Caution, Severity
-from ebbmark.physiology.advice.what_if import TidalVolume, WhatIf
+from ebbmark.physiology.advice import Advice, Caution, Severity
 from ebbmark.physiology.closing.result import Closing, Evidence, Shape, StepEstimate, Verdict
 from ebbmark.physiology.mechanics import Sex
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.steps import ComplianceKind, Sample, Step, Trial
+from ebbmark.physiology.what_if import TidalVolume, WhatIf
 
 STARTED_S = 1_700_000_000.0
 RECORDED_S = 1_700_009_000.25

@@ -27,7 +27,7 @@ from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.sentences import closing_sentence
 from ebbmark.fhir.writing.titration import with_source
 from ebbmark.fhir.writing.write import write_bundle
-from ebbmark.physiology.advice.advice import Severity
+from ebbmark.physiology.advice import Severity
 from ebbmark.physiology.closing.result import Verdict
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.views.sheet import report_pdf

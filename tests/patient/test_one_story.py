@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from drawn_trials import DRAWN
-from ebbmark.physiology.advice.advice import Advice
+from ebbmark.physiology.advice import Advice
 from ebbmark.physiology.closing.result import Closing, Evidence, Verdict
 from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.patient.titration import Titration

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from ebbmark.physiology.advice.advice import Advice, Severity, advise
+from ebbmark.physiology.advice import Advice, Severity, advise
 from ebbmark.physiology.closing.result import Closing, Evidence, Shape, Verdict
 from ebbmark.physiology.mechanics import Sex
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, Protocol

@@ -12,8 +12,9 @@ from ebbmark.physiology.before.candidate import (
     ConditionFinding,
     Documented,
     assess_candidate,
+    obstacles_of,
+    to_be_asked,
 )
-from ebbmark.physiology.before.plan_checks import obstacles_of, to_be_asked
 from ebbmark.physiology.before.risks import RISK_CONCEPTS, Risk
 from ebbmark.physiology.before.state import ards_classes
 from ebbmark.physiology.findings import EvidenceStatus

@@ -53,7 +53,7 @@ OWN_CHOICE: Numbers = {
                     "LONG_AGO_S": 3600.0},
     "mechanics": {"ACCEPTED_HEIGHT_RANGE_CM": (120.0, 230.0), "ACCEPTED_WEIGHT_RANGE_KG": (25.0, 400.0)},
     "gas_exchange": {"RIGHT": 1.7, "LEFT": 1.4, "MOST_PERCENT_APART": 6.0},
-    "advice.advice": {"SAME_MARGIN_CMH2O": 0.25, "RELIEF": 0.05, "VOLUME_DIFFERENCE": 0.25,
+    "advice": {"SAME_MARGIN_CMH2O": 0.25, "RELIEF": 0.05, "VOLUME_DIFFERENCE": 0.25,
                       "COUNTED_INTRINSIC_CMH2O": 0.5},
     "trial.curve": {"LEAST_COMPLIANCE": 3.0, "LARGEST_COMPLIANCE": 200.0, "COVERAGE": 0.8, "VANISHED_PEEP": 0.5,
                     "VANISHED_VOLUME": 0.5, "STOOD_VOLUME": 0.8, "STOOD_PRESSURE": 0.7, "GONE_S": 10.0,

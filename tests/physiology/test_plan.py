@@ -11,8 +11,17 @@ from hypothesis import strategies as st
 
 from ebbmark.physiology.before.candidate import assess_candidate
 from ebbmark.physiology.before.plan import Phase, Plan, PlanStep, plan_trial
-from ebbmark.physiology.before.plan_checks import NoPlan, NoPlanReason, Settings, Variant
-from ebbmark.physiology.before.staircase import COMMON_PRACTICE, Cell, SourceStatus, StaircaseRules, faults_of_rules
+from ebbmark.physiology.before.staircase import (
+    COMMON_PRACTICE,
+    Cell,
+    NoPlan,
+    NoPlanReason,
+    Settings,
+    SourceStatus,
+    StaircaseRules,
+    Variant,
+    faults_of_rules,
+)
 from ebbmark.physiology.mechanics import Control
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import pytest
 
-from ebbmark.physiology.advice.advice import Advice, advise
+from ebbmark.physiology.advice import Advice, advise
 from ebbmark.physiology.closing.result import Shape
 from ebbmark.physiology.mechanics import Sex
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL

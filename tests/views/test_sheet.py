@@ -17,7 +17,7 @@ from pypdf.generic import DictionaryObject
 from drawn_trials import DRAWN, fixture
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Ignored
-from ebbmark.physiology.advice.advice import Caution, Severity
+from ebbmark.physiology.advice import Caution, Severity
 from ebbmark.physiology.findings import EVIDENCE
 from ebbmark.views.figure import figure_of
 from ebbmark.views.figure_words import alternative_text

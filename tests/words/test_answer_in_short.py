@@ -8,7 +8,7 @@ import pytest
 
 from drawn_trials import DRAWN
 from ebbmark.fhir.answer import Answer
-from ebbmark.physiology.advice.advice import SEVERITY_OF_OBSERVED, Severity
+from ebbmark.physiology.advice import SEVERITY_OF_OBSERVED, Severity
 from ebbmark.physiology.closing.result import Verdict
 from ebbmark.words.messages import ENGLISH, MOST_WORDS_OF_LINE, MOST_WORDS_OF_REASONS, InShort
 from ebbmark.words.titration import in_short

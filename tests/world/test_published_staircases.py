@@ -16,14 +16,17 @@ from dataclasses import fields
 import pytest
 
 from ebbmark.physiology.before.plan import Phase, Plan, plan_trial
-from ebbmark.physiology.before.plan_checks import NoPlan, NoPlanReason, Settings, Variant
 from ebbmark.physiology.before.staircase import (
     COMMON_PRACTICE,
     STAIRCASES,
     Cell,
     MarginMarker,
+    NoPlan,
+    NoPlanReason,
+    Settings,
     SourceStatus,
     StaircaseRules,
+    Variant,
     faults_of_rules,
     staircase_for,
     unverified,

@@ -18,10 +18,10 @@ from ebbmark.fhir.problems import Ignored, Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.request import Request, Site
 from ebbmark.physiology.after.comparison import Measure
 from ebbmark.physiology.after.snapshot import take_snapshot
-from ebbmark.physiology.before.candidate import Candidate
+from ebbmark.physiology.before.candidate import Candidate, Obstacle, obstacles_of
 from ebbmark.physiology.before.plan import plan_trial
-from ebbmark.physiology.before.plan_checks import NoPlan, NoPlanReason, Obstacle, Settings, Variant, obstacles_of
 from ebbmark.physiology.before.risks import READING_RISKS, RISK_CONCEPTS
+from ebbmark.physiology.before.staircase import NoPlan, NoPlanReason, Settings, Variant
 from ebbmark.physiology.mechanics import Control, predicted_body_weight_kg
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import SETTING_HOLDS_S

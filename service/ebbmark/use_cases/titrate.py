@@ -11,7 +11,7 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Ignored, Rejected
 from ebbmark.fhir.reading.request import NO_SITE, Request, Site
 from ebbmark.fhir.writing.titration import titration_answer
-from ebbmark.physiology.advice.advice import Caution, Severity
+from ebbmark.physiology.advice import Caution, Severity
 from ebbmark.physiology.findings import OWN_CHOICE, Message
 from ebbmark.physiology.patient.context import SEEN_QUANTITIES, StepSeen
 from ebbmark.physiology.patient.titration import Titration

@@ -28,7 +28,7 @@ from ebbmark.fhir.writing.identity import UNNAMED_PATIENT
 from ebbmark.fhir.writing.plan import settings_words
 from ebbmark.fhir.writing.sentences import curve_sentence, protocol_sentence
 from ebbmark.fhir.writing.terms import words_of
-from ebbmark.physiology.advice.advice import Severity
+from ebbmark.physiology.advice import Severity
 from ebbmark.views.figure import figure_of
 from ebbmark.views.figure_words import PRELIMINARY, alternative_text
 from ebbmark.views.panels import Aspect

@@ -6,8 +6,8 @@ from typing import Final
 
 from ebbmark.physiology.before.candidate import Candidate, CandidateAnswer, ConditionFinding, Documented
 from ebbmark.physiology.before.plan import Phase, Plan
-from ebbmark.physiology.before.plan_checks import Variant
 from ebbmark.physiology.before.risks import ReadingRisk, Risk
+from ebbmark.physiology.before.staircase import Variant
 from ebbmark.physiology.before.state import ArdsClass
 from ebbmark.physiology.gas_exchange import Oxygenation
 from ebbmark.physiology.readings import Quantity, Reading

@@ -10,11 +10,11 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Final
 
-from ebbmark.physiology.advice.advice import AT_SUGGESTION, Advice, Caution, Severity
-from ebbmark.physiology.advice.what_if import WhatIf
+from ebbmark.physiology.advice import AT_SUGGESTION, Advice, Caution, Severity
 from ebbmark.physiology.closing.result import Closing, Evidence, Verdict
 from ebbmark.physiology.findings import EvidenceLine, EvidenceStatus, Finding, Value, Weight
 from ebbmark.physiology.patient.titration import LUNG_OR_TUBE, Titration
+from ebbmark.physiology.what_if import WhatIf
 from ebbmark.words.messages import (
     ENGLISH,
     InShort,

@@ -18,7 +18,7 @@ from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.identity import identity, input_digest, titration_basis
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import write_bundle, write_bundle_bytes
-from ebbmark.physiology.advice.advice import advise
+from ebbmark.physiology.advice import advise
 from ebbmark.physiology.closing.estimator import estimate_closing
 from ebbmark.physiology.closing.result import CurveStep
 from ebbmark.physiology.trial.reading import read_trial

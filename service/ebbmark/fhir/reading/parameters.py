@@ -17,8 +17,7 @@ from ebbmark.fhir.reading.request import Acknowledger, Question, Received
 from ebbmark.fhir.reading.terminology import rows_of
 from ebbmark.fhir.reading.units import UCUM, to_canonical, unit_shown
 from ebbmark.fhir.times import seconds
-from ebbmark.physiology.before.plan_checks import Variant
-from ebbmark.physiology.before.staircase import StaircaseRules
+from ebbmark.physiology.before.staircase import StaircaseRules, Variant
 from ebbmark.physiology.mechanics import Sex
 from ebbmark.physiology.protocols import Protocol
 

@@ -13,8 +13,7 @@ from ebbmark.fhir.naming import reference_to, tail_of
 from ebbmark.fhir.problems import Ignored, MappedCode, Problem, Reason, Source
 from ebbmark.fhir.reading.codes import NO_CODE_MAP, CodeMap, CodeRow, HeightKind, PlainRule, SexKind, Unusable
 from ebbmark.fhir.reading.condition_codes import BUILT_IN, ConditionCodes
-from ebbmark.physiology.before.plan_checks import Variant
-from ebbmark.physiology.before.staircase import COMMON_PRACTICE, STAIRCASES, StaircaseRules
+from ebbmark.physiology.before.staircase import COMMON_PRACTICE, STAIRCASES, StaircaseRules, Variant
 from ebbmark.physiology.findings import IN_USE, Change, PatientStatus
 from ebbmark.physiology.mechanics import Sex
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, PROTOCOLS, Protocol

@@ -50,7 +50,7 @@ from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.identity import AnswerContext, Reference
 from ebbmark.fhir.writing.terms import OWN, encoded, standard
-from ebbmark.physiology.before.plan_checks import Variant
+from ebbmark.physiology.before.staircase import Variant
 
 ENTERER = "enterer"
 """Code of provenance-participant-type."""

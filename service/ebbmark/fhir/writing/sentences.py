@@ -7,12 +7,12 @@ import re
 from ebbmark.fhir.answer import FRACTION, PRESSURE, VOLUME_PER_WEIGHT, Rule, in_words
 from ebbmark.fhir.operations import CHOICE_REASONS
 from ebbmark.fhir.reading.request import Person, Request
-from ebbmark.physiology.advice.what_if import WhatIf
 from ebbmark.physiology.closing.result import Closing, Verdict
 from ebbmark.physiology.mechanics import Sex
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.trial.steps import Trial
+from ebbmark.physiology.what_if import WhatIf
 from ebbmark.words.messages import interval, level, percent, say, spell
 
 # Source of the formula: ARDS Network, N Engl J Med 2000;342:1301-8.

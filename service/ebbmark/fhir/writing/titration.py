@@ -25,13 +25,13 @@ from ebbmark.fhir.writing.sentences import (
     what_if_sentence,
 )
 from ebbmark.fhir.writing.terms import OWN, amount, amounts
-from ebbmark.physiology.advice.advice import Caution
-from ebbmark.physiology.advice.what_if import WhatIf
+from ebbmark.physiology.advice import Caution
 from ebbmark.physiology.closing.result import Closing, StepEstimate, Verdict
 from ebbmark.physiology.patient.context import StepSeen
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.steps import Step
+from ebbmark.physiology.what_if import WhatIf
 from ebbmark.words.messages import say
 from ebbmark.words.titration import in_short
 

@@ -1,8 +1,12 @@
-"""What speaks for a PEEP trial in this patient, what against it, and what is not known.
+"""What speaks for a PEEP trial in this patient, what against it, what is not known, what stands in the way of a plan.
 
 Nothing is taken as absent because it was not sent: "not documented" is an answer of its own. A code says less than the
 concept that it is counted under: what was charted is told first, then as what it counts, and what the code leaves open.
 The service says what it found; whether a trial is done is for the clinician.
+
+A documented contraindication or high-risk state, and readings that show one, stand in the way of a plan until somebody
+who can judge them says so by name. What is not documented does not stand in the way: it is asked after. Which of the
+two is this project's choice; what each condition means is its source's word.
 """
 
 from __future__ import annotations
@@ -280,3 +284,71 @@ def _sentence(
     parts = [*[one.sentence for one in found], *[one.sentence for one in risks], *[one.sentence for one in doubts]]
     parts += [one.severity if against else one.sentence for one in indications]
     return joined("sentences", [opening, *parts, rest, message("candidate.decides")])
+
+
+ALSO: Final = frozenset({"recent-lung-surgery", "pregnancy"})
+"""Cautions that stand in the way, too: a fresh stump, and a second patient. This project's choice."""
+
+_WHERE: Final = {"pregnancy": message("candidate.pregnancy-to-be-asked")}
+
+
+@dataclass(frozen=True, slots=True)
+class Obstacle:
+    """One thing that stands in the way of a plan.
+
+    Attributes:
+        slug: of the condition, or of what the readings show; the word by which it is acknowledged.
+        source: index of the reading that shows it; None for a condition, whose inputs the reader knows.
+    """
+
+    slug: str
+    words: Value
+    sentence: Value
+    citation: Value
+    final: bool
+    source: int | None = None
+
+
+def is_obstacle(concept: RiskConcept) -> bool:
+    """Whether this condition, where it is documented, stands in the way of a plan."""
+    return concept.risk in (Risk.ABSOLUTE, Risk.HIGH) or concept.slug in ALSO
+
+
+def obstacles_of(candidate: Candidate, *, recruiting: bool) -> tuple[Obstacle, ...]:
+    """What was found and stands in the way, gravest first.
+
+    Args:
+        recruiting: whether high-pressure recruitment was chosen: then a contraindication cannot be acknowledged away.
+
+    Source: each condition's and threshold's own; that they stand in the way is this project's choice.
+    """
+    found = [
+        Obstacle(
+            one.concept.slug,
+            one.words,
+            one.sentence,
+            one.concept.citation,
+            recruiting and one.concept.risk is Risk.ABSOLUTE,
+        )
+        for one in candidate.findings
+        if is_obstacle(one.concept) and one.counts
+    ]
+    shown = [
+        Obstacle(one.slug, one.slug.replace("-", " "), one.sentence, one.citation, False, one.source)
+        for one in candidate.reading_risks
+        if one.risk is Risk.HIGH
+    ]
+    return (*found, *shown)
+
+
+def to_be_asked(candidate: Candidate, *, recruiting: bool) -> tuple[Value, ...]:
+    """What would stand in the way and is not documented, in words: to be asked at the bedside.
+
+    Source: this project's choice.
+    """
+    return tuple(
+        _WHERE.get(one.concept.slug, one.concept.words)
+        for one in candidate.findings
+        if one.documented is Documented.NOT_DOCUMENTED
+        and (is_obstacle(one.concept) or (recruiting and one.concept.scope is Scope.RECRUITMENT))
+    )

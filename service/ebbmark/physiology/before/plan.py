@@ -15,25 +15,23 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Final, NamedTuple
 
-from ebbmark.physiology.before.candidate import Candidate
-from ebbmark.physiology.before.plan_checks import (
+from ebbmark.physiology.before.candidate import Candidate, obstacles_of, to_be_asked
+from ebbmark.physiology.before.staircase import (
+    COMMON_PRACTICE,
     HIGH_PRESSURE_CMH2O,
+    MarginMarker,
     NoPlan,
     NoPlanReason,
+    RecruitmentRules,
     Settings,
+    StaircaseRules,
     Variant,
     highest_start_cmh2o,
+    origins_of,
     peak_warnings,
     peak_words,
     refusal,
     warnings_of_plan,
-)
-from ebbmark.physiology.before.staircase import (
-    COMMON_PRACTICE,
-    MarginMarker,
-    RecruitmentRules,
-    StaircaseRules,
-    origins_of,
 )
 from ebbmark.physiology.findings import EvidenceLine, Message, Value, evidence_for, joined, message
 from ebbmark.physiology.mechanics import Control, require_at_least_zero, require_positive
@@ -145,10 +143,11 @@ def plan_trial(
     require_positive(pressure_above_peep_cmh2o=settings.pressure_above_peep_cmh2o, pbw_kg=settings.pbw_kg)
     if settings.compliance_ml_per_cmh2o is not None:
         require_positive(compliance_ml_per_cmh2o=settings.compliance_ml_per_cmh2o)
-    refused = refusal(settings, rules, variant, rise_cmh2o, candidate, protocol, acknowledged)
+    recruiting = variant is Variant.WITH_RECRUITMENT
+    against = _against(candidate, acknowledged, recruiting=recruiting) if candidate else None
+    refused = against or refusal(settings, rules, variant, rise_cmh2o, protocol)
     if refused is not None:
         return refused
-    recruiting = variant is Variant.WITH_RECRUITMENT
     own_rise = rules.recruitment.peep_rise_cmh2o.value if rules.recruitment else None
     rise = rise_cmh2o or (_USUAL_RISE_CMH2O if own_rise is None else own_rise)
     if recruiting and rules.recruitment is not None:
@@ -176,7 +175,8 @@ def plan_trial(
         target_ml=target_ml,
         stop_limits=limits,
         warnings=(
-            *warnings_of_plan(rules, highest, high_s, candidate, recruiting=recruiting),
+            *warnings_of_plan(rules, highest, high_s, recruiting=recruiting),
+            *_found_beforehand(candidate, recruiting=recruiting),
             *peak_warnings(settings, limits, recruiting),
         ),
         origins=origins_of(rules, with_recruitment=recruiting, rise_cmh2o=rise_cmh2o),
@@ -197,6 +197,27 @@ def plan_trial(
         ),
     )
     return _above_ceiling(plan, limits) or plan
+
+
+def _against(candidate: Candidate, acknowledged: Collection[str], *, recruiting: bool) -> NoPlan | None:
+    obstacles = obstacles_of(candidate, recruiting=recruiting)
+    final = [one for one in obstacles if one.final]
+    if final:
+        said = [message("plan-refusal.contraindicated", found=one.sentence) for one in final]
+        return NoPlan(NoPlanReason.CONTRAINDICATED, joined("sentences", said))
+    open_ones = [one for one in obstacles if one.slug not in acknowledged]
+    if open_ones:
+        found = joined("sentences", [one.sentence for one in open_ones])
+        return NoPlan(NoPlanReason.NOT_ACKNOWLEDGED, message("plan-refusal.not-acknowledged", found=found))
+    return None
+
+
+def _found_beforehand(candidate: Candidate | None, *, recruiting: bool) -> list[Value]:
+    if candidate is None:
+        return [message("plan-warning.nobody-looked")]
+    asked = to_be_asked(candidate, recruiting=recruiting)
+    missing = [message("plan-warning.to-be-asked", listed=joined("semicolons", asked))] if asked else []
+    return [*missing, candidate.sentence]
 
 
 def _above_ceiling(plan: Plan, limits: StopLimits) -> NoPlan | None:

@@ -13,8 +13,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, S
 from dataclasses import dataclass, replace
 from typing import Final
 
-from ebbmark.physiology.advice.advice import Advice, advise
-from ebbmark.physiology.advice.what_if import WhatIf, what_if
+from ebbmark.physiology.advice import Advice, advise
 from ebbmark.physiology.closing.estimator import Estimator, closing_of, estimate_closing
 from ebbmark.physiology.closing.result import Closing, Evidence, Verdict
 from ebbmark.physiology.findings import OWN_CHOICE, ChangeKind, Finding, Value, Weight, gravest_first
@@ -56,6 +55,7 @@ from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.limb import PeepLevel, began_of
 from ebbmark.physiology.trial.steps import Trial
+from ebbmark.physiology.what_if import WhatIf, what_if
 
 LUNG_OR_TUBE: Final = ("sudden-fall", "fall-with-vital-signs", "pressure-rises-as-peep-falls", "sudden-rise")
 """Findings that a pneumothorax or a displaced tube gives."""

@@ -18,7 +18,7 @@ from ebbmark.fhir.codesystem import OVERRIDE_REASONS, TOPIC
 from ebbmark.fhir.naming import CODE_SYSTEM, RESULT_SYSTEM
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.keys import SigningKey
-from ebbmark.physiology.advice.advice import Severity
+from ebbmark.physiology.advice import Severity
 from ebbmark.physiology.patient.titration import LUNG_OR_TUBE
 from ebbmark.web.hooks.call import HookCall
 from ebbmark.web.hooks.card_rules import (

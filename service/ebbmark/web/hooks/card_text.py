@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.writing.sentences import weight_sentence
 from ebbmark.fhir.writing.titration import with_source
-from ebbmark.physiology.advice.advice import Severity
+from ebbmark.physiology.advice import Severity
 from ebbmark.record.prefetch import UNREAD
 from ebbmark.words.messages import InShort, say
 

@@ -16,10 +16,10 @@ from ebbmark.fhir.problems import ProblemKind, Rejected
 from ebbmark.fhir.writing.account import Table, charted_table, places_by_text, what_if_remarks, what_if_table
 from ebbmark.fhir.writing.flat_answer import FlatAnswer, view_of
 from ebbmark.fhir.writing.sentences import protocol_sentence
-from ebbmark.physiology.advice.advice import Caution, Severity
-from ebbmark.physiology.advice.what_if import WhatIf
+from ebbmark.physiology.advice import Caution, Severity
 from ebbmark.physiology.closing.result import Closing, Verdict
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.what_if import WhatIf
 from ebbmark.web.page.words import ago, clock, in_clinical_words, span
 from ebbmark.words.messages import InShort, level, percent, say
 

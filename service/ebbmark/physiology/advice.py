@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from enum import Enum
 from statistics import median
 
-from ebbmark.physiology.advice.what_if import TidalVolume, WhatIf, what_if
 from ebbmark.physiology.closing.result import Closing, Evidence, Shape, Verdict
 from ebbmark.physiology.findings import (
     COMMON_PRACTICE,
@@ -28,6 +27,7 @@ from ebbmark.physiology.findings import (
 from ebbmark.physiology.mechanics import Sex, height_remark, predicted_body_weight_kg, tidal_volume_ml
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.steps import Observed, Step, Trial
+from ebbmark.physiology.what_if import TidalVolume, WhatIf, what_if
 
 
 class Severity(Enum):

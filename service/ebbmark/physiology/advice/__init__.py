@@ -1,1 +1,0 @@
-"""What follows from the estimate, with what must be said beside it."""
