@@ -28,7 +28,7 @@ from bridge.device_messages import (
 from certificates import Certificates, certificates
 from ebbmark.bridge.delivery import Bridge
 from ebbmark.bridge.hl7v2 import Limits, listen, server_tls
-from ebbmark.fhir.writing.audit_event import Access, AuditAction
+from ebbmark.fhir.writing.provenance import Access, AuditAction
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.telemetry.measured import Meters, Watch
 from record.keeping_record import KeepingRecord

@@ -11,7 +11,7 @@ from fhir.resources.R4B.auditevent import AuditEvent
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction, audit_event
+from ebbmark.fhir.writing.provenance import Access, Actor, AuditAction, audit_event
 
 AT_S = datetime(2026, 3, 10, 12, 0, 0, 250_000, tzinfo=UTC).timestamp()
 CLIENT = Actor("https://issuer.example", "icu-dashboard", "192.0.2.7")

@@ -12,7 +12,7 @@ import pytest
 
 from ebbmark import __version__
 from ebbmark.fhir.definitions import SignInInfo, capability_statement
-from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction, audit_event
+from ebbmark.fhir.writing.provenance import Access, Actor, AuditAction, audit_event
 from ebbmark.record.client import RecordClient
 from ebbmark.record.connection import RecordSettings
 from ebbmark.web.audit_trail import AuditTrail

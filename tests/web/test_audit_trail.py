@@ -14,7 +14,7 @@ from fhir.resources.R4B.auditevent import AuditEvent
 from starlette.types import ASGIApp
 
 from bedside_builders import condition, row, stamp
-from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
+from ebbmark.fhir.writing.provenance import Access, Actor, AuditAction
 from ebbmark.record.client import RecordClient
 from ebbmark.record.connection import RecordSettings
 from ebbmark.settings import Settings

@@ -13,7 +13,7 @@ import respx
 
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.request import NO_SITE, RequestContext
-from ebbmark.fhir.writing.audit_event import Actor
+from ebbmark.fhir.writing.provenance import Actor
 from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.record.client import RecordClient
 from ebbmark.record.connection import RecordSettings

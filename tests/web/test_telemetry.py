@@ -256,7 +256,7 @@ def test_no_value_of_a_request_is_in_a_metric_a_log_line_or_a_span(name: str, ca
 def test_an_audit_line_of_many_resources_becomes_several_lines_that_name_each_once(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
-    from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
+    from ebbmark.fhir.writing.provenance import Access, Actor, AuditAction
     from ebbmark.web.audit_trail import AuditTrail
 
     caplog.set_level(logging.INFO, logger="ebbmark.audit")

@@ -22,8 +22,8 @@ from ebbmark.bridge.hl7v2 import ACCEPTED, AGAIN, NEVER, ErrorRow, Refused, Segm
 from ebbmark.bridge.observed import DeviceMessage, LeftRow, SiteRules, read_message, told_of_patient, word_to_show
 from ebbmark.fhir.model import Identifier
 from ebbmark.fhir.naming import BASE
-from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
 from ebbmark.fhir.writing.entered import device_observation, entered_transaction
+from ebbmark.fhir.writing.provenance import Access, Actor, AuditAction
 from ebbmark.record.client import RecordClient
 from ebbmark.record.search import Budget, Found, TooMuch, search
 from ebbmark.record.write_back import WriteOutcome, WriteState, write_back

@@ -11,8 +11,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from itertools import groupby
-from typing import Final
+from typing import Any, Final
 
 import msgspec
 
@@ -24,7 +25,6 @@ from ebbmark.fhir.reading.units import Conversion, UnitFault, UnitProblem, conve
 from ebbmark.physiology.mechanics import ACCEPTED_HEIGHT_RANGE_CM
 from ebbmark.physiology.readings import Quantity
 
-_TABLE: Final = table("inspection")
 _QUANTITIES: Final = {one.slug: one for one in Quantity}
 _MOST_IN_SHORT: Final = 8
 _SENT: Final = re.compile(r"\b(was|were|is|are|not|be|nothing) sent\b")
@@ -32,6 +32,12 @@ _LIKE_A_CODE: Final = re.compile(
     r"([A-Za-z0-9:/._\-]{1,100}|\(no system\))\|[A-Za-z0-9._:/#\-]{1,40}|text without a code"
 )
 _COMPLIANCE_OF_A_KIND: Final = re.compile(r"stat|dyn|\bcst\b")
+
+
+@cache
+def _table() -> dict[str, Any]:
+    """Read when somebody inspects: most processes never do."""
+    return table("inspection")
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,9 +73,9 @@ def likeliest(met: CodeMet, profile: Profile) -> Likely | None:
     Args:
         profile: everything that was charted, for comparison with its neighbours.
     """
-    if not met.numeric or re.search(_TABLE["of_none"], _plain(met.concept.words)):
+    if not met.numeric or re.search(_table()["of_none"], _plain(met.concept.words)):
         return None
-    if re.search(_TABLE["height"], _plain(met.concept.words)):
+    if re.search(_table()["height"], _plain(met.concept.words)):
         return _height(met)
     found = [_judged(quantity, met, profile) for quantity in Quantity]
     best = max((one for one in found if one is not None), key=lambda one: one.score, default=None)
@@ -78,7 +84,7 @@ def likeliest(met: CodeMet, profile: Profile) -> Likely | None:
 
 def _height(met: CodeMet) -> Likely | None:
     factor = _factor(met, "cm")
-    if factor is None or not factor[0] or re.search(_TABLE["no_body_height"], _plain(met.concept.words)):
+    if factor is None or not factor[0] or re.search(_table()["no_body_height"], _plain(met.concept.words)):
         return None
     low, high = (float(end or 0) * factor[1] for end in (met.low, met.high))
     if not ACCEPTED_HEIGHT_RANGE_CM[0] <= low <= high <= ACCEPTED_HEIGHT_RANGE_CM[1]:
@@ -95,7 +101,7 @@ def _judged(quantity: Quantity, met: CodeMet, profile: Profile) -> Likely | None
     if named is quantity:
         score += 4
         why.append("its name")
-        if named.slug in _TABLE["either"] and not re.search(_TABLE["setting"], _plain(met.concept.words)):
+        if named.slug in _table()["either"] and not re.search(_table()["setting"], _plain(met.concept.words)):
             doubts.append("its name does not say whether it is set or measured")
     elif named is not None:
         return None
@@ -109,7 +115,7 @@ def _judged(quantity: Quantity, met: CodeMet, profile: Profile) -> Likely | None
     else:
         doubts.append("its unit is not known here")
     low, high = (float(met.low or 0) * multiply, float(met.high or 0) * multiply)
-    usual = _TABLE["usual"][quantity.slug]
+    usual = _table()["usual"][quantity.slug]
     if usual[0] <= low and high <= usual[1]:
         score += 1
         why.append("its range")
@@ -129,8 +135,8 @@ def _judged(quantity: Quantity, met: CodeMet, profile: Profile) -> Likely | None
 
 def _unsure(quantity: Quantity, plain: str) -> str:
     """What in a name leaves open whether it is this quantity, as a clause; empty where nothing does."""
-    own = _TABLE["unsure_of"].get(quantity.slug)
-    met = re.search(_TABLE["unsure"], re.sub(own, " ", plain) if own else plain)
+    own = _table()["unsure_of"].get(quantity.slug)
+    met = re.search(_table()["unsure"], re.sub(own, " ", plain) if own else plain)
     if met is not None:
         return f"its name says {met[0]!r}, which may be another thing"
     if quantity is Quantity.COMPLIANCE_STATIC and not _COMPLIANCE_OF_A_KIND.search(plain):
@@ -146,18 +152,18 @@ def _plain(words: str) -> str:
 
 def _named(words: str) -> Quantity | None:
     plain = _plain(words)
-    slug = next((row["of"] for row in _TABLE["name"] if re.search(row["words"], plain)), "")
+    slug = next((row["of"] for row in _table()["name"] if re.search(row["words"], plain)), "")
     if not slug:
         return None
-    if_set, otherwise = _TABLE["by_setting"].get(slug, (slug, slug))
-    return _QUANTITIES[if_set if re.search(_TABLE["setting"], plain) else otherwise]
+    if_set, otherwise = _table()["by_setting"].get(slug, (slug, slug))
+    return _QUANTITIES[if_set if re.search(_table()["setting"], plain) else otherwise]
 
 
 def _factor(met: CodeMet, of_ours: str) -> tuple[bool, float] | None:
     """Whether the unit is known, and what to multiply with; None where it is of another kind of quantity."""
     known, multiply = True, 1.0
     for unit in met.units or ():
-        typed = _TABLE["typed"].get(unit.code or unit.unit, "")
+        typed = _table()["typed"].get(unit.code or unit.unit, "")
         found = conversion(typed or unit.code, unit.unit, "" if typed else unit.system, of_ours)
         if isinstance(found, UnitProblem) and unit.system and found.fault is UnitFault.UNKNOWN:
             found = conversion("", unit.unit or unit.code, "", of_ours)
@@ -174,7 +180,7 @@ def _factor(met: CodeMet, of_ours: str) -> tuple[bool, float] | None:
 
 def _neighbours(quantity: Quantity, met: CodeMet, multiply: float, profile: Profile) -> int:
     """1 where it lies where it must beside its neighbours, -3 where it does not, 0 where nothing is beside it."""
-    bounds = _TABLE["between"].get(quantity.slug, {"at_least": [], "at_most": []})
+    bounds = _table()["between"].get(quantity.slug, {"at_least": [], "at_most": []})
     compared = agreed = 0
     for other in profile.codes:
         slug = other.quantity
@@ -324,8 +330,8 @@ def _proposal(likely: Likely) -> dict[str, object]:
 def _left(met: CodeMet) -> Iterator[str]:
     """Why some or all of it is not read, with what helps."""
     for what, count in met.outcomes.most_common():
-        if what in _TABLE["left_out"]:
-            why, helps = _TABLE["left_out"][what]
+        if what in _table()["left_out"]:
+            why, helps = _table()["left_out"][what]
             if what == Reason.UNKNOWN_CODE.slug and not met.concept.code:
                 why, helps = "its text is not known", "a row in texts of the site's charting table (EBBMARK_CHARTING)"
             yield f"{count} of {met.count}: {why}{f'; what helps: {helps}' if helps else ''}"

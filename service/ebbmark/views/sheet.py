@@ -25,7 +25,6 @@ from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.account import Table, patient_table, step_table, what_if_remarks, what_if_table
 from ebbmark.fhir.writing.flat_answer import FlatAnswer, view_of
 from ebbmark.fhir.writing.identity import UNNAMED_PATIENT
-from ebbmark.fhir.writing.plan import settings_words
 from ebbmark.fhir.writing.sentences import curve_sentence, protocol_sentence
 from ebbmark.fhir.writing.terms import words_of
 from ebbmark.physiology.advice import Severity
@@ -33,6 +32,7 @@ from ebbmark.views.figure import figure_of
 from ebbmark.views.figure_words import PRELIMINARY, alternative_text
 from ebbmark.views.panels import Aspect
 from ebbmark.views.picture import draw
+from ebbmark.words.before_in_short import settings_words
 from ebbmark.words.messages import say
 
 Part = Literal["answer", "everything"]

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 import msgspec
 
 from ebbmark import __version__
-from ebbmark.fhir.writing.audit_event import Access, audit_event
+from ebbmark.fhir.writing.provenance import Access, audit_event
 from ebbmark.record.client import RecordClient
 from ebbmark.record.retry import Reply
 from ebbmark.telemetry.logs import LONGEST_LINE

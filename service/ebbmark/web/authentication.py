@@ -32,7 +32,7 @@ import msgspec
 from fastapi import Request
 
 from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.fhir.writing.audit_event import Actor
+from ebbmark.fhir.writing.provenance import Actor
 from ebbmark.record.connection import is_this_machine
 from ebbmark.web.limits import CALLER, Refused
 from ebbmark.web.shared_store import RateLimit, RequestRates, SeenTokens, SharedStore, TokenUse

@@ -28,7 +28,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, operation_outcome, status_of
-from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
+from ebbmark.fhir.writing.provenance import Access, Actor, AuditAction
 from ebbmark.telemetry.logs import place_in
 from ebbmark.telemetry.measured import Measured, Span, TraceContext, Watch, count, in_scene, read_trace_context
 from ebbmark.web.audit_trail import AuditTrail

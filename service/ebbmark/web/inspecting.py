@@ -19,7 +19,7 @@ from markupsafe import escape
 
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.request import RequestContext
-from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
+from ebbmark.fhir.writing.provenance import Access, Actor, AuditAction
 from ebbmark.record.client import RecordClient
 from ebbmark.record.fetch import in_time
 from ebbmark.record.search import ReadFailure, no_record

@@ -16,8 +16,8 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG, PLAN_TRIAL, Operation
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.request import RequestContext
-from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
+from ebbmark.fhir.writing.provenance import Access, Actor, AuditAction
 from ebbmark.fhir.writing.supersession import unmarked
 from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.keys import PublicKey, SigningKey

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from ebbmark.physiology.before.candidate import Candidate, CandidateAnswer, ConditionFinding, Documented
-from ebbmark.physiology.before.plan import Phase, Plan
+from ebbmark.physiology.before.plan import Phase, Plan, PlanStep
 from ebbmark.physiology.before.risks import ReadingRisk, Risk
 from ebbmark.physiology.before.staircase import Variant
 from ebbmark.physiology.before.state import ArdsClass
@@ -168,3 +168,26 @@ def before_the_first_step() -> tuple[str, ...]:
 
 
 _CHECKS: Final = ("watched", "oxygen", "cuff", "suction", "vasopressor", "transducer", "roles", "source")
+
+
+def settings_words(step: PlanStep) -> str:
+    """What a step sets, in one line."""
+    if step.peep_cmh2o is None or step.pressure_above_peep_cmh2o is None:
+        return say("plan.peep-tidal-volume")
+    above = say(
+        "plan.above",
+        ending="" if step.pressure_is_set else "about ",
+        pressure_above_peep_cmh2o=f"{step.pressure_above_peep_cmh2o:g}",
+    )
+    peak = (
+        say("plan.peak-not-known")
+        if step.peak_cmh2o is None
+        else say("plan.peak-about", peak_cmh2o=f"{step.peak_cmh2o:g}")
+    )
+    return say(
+        "plan.peep-end-inspiration",
+        peep_cmh2o=f"{step.peep_cmh2o:g}",
+        above=above,
+        end_inspiratory_cmh2o=f"{step.end_inspiratory_cmh2o:g}",
+        peak=peak,
+    )

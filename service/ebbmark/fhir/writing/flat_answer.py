@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, fields
 from functools import lru_cache
 from html import unescape
 from math import isfinite
-from typing import Any
+from typing import Any, cast
 
 import msgspec
 
@@ -18,93 +18,58 @@ from ebbmark.fhir.writing.terms import LOINC_TERMS, OWN
 
 Json = Mapping[str, Any]
 
-_STEP = {
-    "peep_cmh2o": ("20077-4", "76248-4"),
-    "compliance_ml_per_cmh2o": ("60828-1", "60827-3"),
-    "tidal_volume_ml": ("76222-9",),
-    "plateau_cmh2o": ("76259-1",),
-    "peak_cmh2o": ("76531-3",),
-    "driving_pressure_cmh2o": ("76154-4",),
-    "probability": ("closing-probability",),
-    "fitted_ml_per_cmh2o": ("fitted-compliance",),
-    "fitted_low_ml_per_cmh2o": ("fitted-compliance-low",),
-    "fitted_high_ml_per_cmh2o": ("fitted-compliance-high",),
-    "readings": ("readings-used",),
-    "spo2_percent": ("59408-5",),
-    "mean_arterial_pressure_mmhg": ("8478-0",),
-    "least_mean_arterial_pressure_mmhg": ("least-mean-arterial-pressure",),
-    "systolic_pressure_mmhg": ("8480-6",),
-    "heart_rate_per_min": ("8867-4",),
-    "end_tidal_co2_mmhg": ("19891-1",),
-    "paco2_mmhg": ("2019-8",),
-    "fio2_percent": ("19994-3", "71835-3"),
-    "measured_peep_cmh2o": ("76248-4",),
-    "total_peep_cmh2o": ("total-peep",),
-    "rate_set_per_min": ("19834-1",),
-    "rate_per_min": ("19840-8",),
-    "spontaneous_rate_per_min": ("19839-0",),
-    "inspired_ml": ("20109-5",),
-    "expired_ml": ("76007-4",),
-    "oldest_vital_sign_s": ("oldest-vital-sign-age",),
-}
-_WHAT_IF = {
-    "margin_cmh2o": ("margin",),
-    "peep_cmh2o": ("what-if-peep",),
-    "compliance_ml_per_cmh2o": ("expected-compliance",),
-    "driving_pressure_cmh2o": ("expected-driving-pressure",),
-    "plateau_cmh2o": ("expected-plateau-pressure",),
-    "mechanical_power_j_per_min": ("expected-mechanical-power",),
-    "tidal_volume_ml": ("tidal-volume-used",),
-    "tidal_volume_ml_per_kg": ("tidal-volume-per-predicted-weight",),
-}
+
+def _of(*codes: str) -> float | None:
+    """A field whose value is that of the first of these components that is there."""
+    return cast("float | None", field(default=None, metadata={"codes": codes}))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepRow:
     """One step of the limb; None where the Bundle has no such component."""
 
-    peep_cmh2o: float | None
-    compliance_ml_per_cmh2o: float | None
-    tidal_volume_ml: float | None
-    plateau_cmh2o: float | None
-    peak_cmh2o: float | None
-    driving_pressure_cmh2o: float | None
-    probability: float | None
-    fitted_ml_per_cmh2o: float | None
-    fitted_low_ml_per_cmh2o: float | None
-    fitted_high_ml_per_cmh2o: float | None
-    readings: float | None
-    spo2_percent: float | None = None
-    mean_arterial_pressure_mmhg: float | None = None
-    least_mean_arterial_pressure_mmhg: float | None = None
-    systolic_pressure_mmhg: float | None = None
-    heart_rate_per_min: float | None = None
-    end_tidal_co2_mmhg: float | None = None
-    paco2_mmhg: float | None = None
-    fio2_percent: float | None = None
-    measured_peep_cmh2o: float | None = None
-    total_peep_cmh2o: float | None = None
-    rate_set_per_min: float | None = None
-    rate_per_min: float | None = None
-    spontaneous_rate_per_min: float | None = None
-    inspired_ml: float | None = None
-    expired_ml: float | None = None
-    oldest_vital_sign_s: float | None = None
+    peep_cmh2o: float | None = _of("20077-4", "76248-4")
+    compliance_ml_per_cmh2o: float | None = _of("60828-1", "60827-3")
+    tidal_volume_ml: float | None = _of("76222-9")
+    plateau_cmh2o: float | None = _of("76259-1")
+    peak_cmh2o: float | None = _of("76531-3")
+    driving_pressure_cmh2o: float | None = _of("76154-4")
+    probability: float | None = _of("closing-probability")
+    fitted_ml_per_cmh2o: float | None = _of("fitted-compliance")
+    fitted_low_ml_per_cmh2o: float | None = _of("fitted-compliance-low")
+    fitted_high_ml_per_cmh2o: float | None = _of("fitted-compliance-high")
+    readings: float | None = _of("readings-used")
+    spo2_percent: float | None = _of("59408-5")
+    mean_arterial_pressure_mmhg: float | None = _of("8478-0")
+    least_mean_arterial_pressure_mmhg: float | None = _of("least-mean-arterial-pressure")
+    systolic_pressure_mmhg: float | None = _of("8480-6")
+    heart_rate_per_min: float | None = _of("8867-4")
+    end_tidal_co2_mmhg: float | None = _of("19891-1")
+    paco2_mmhg: float | None = _of("2019-8")
+    fio2_percent: float | None = _of("19994-3", "71835-3")
+    measured_peep_cmh2o: float | None = _of("76248-4")
+    total_peep_cmh2o: float | None = _of("total-peep")
+    rate_set_per_min: float | None = _of("19834-1")
+    rate_per_min: float | None = _of("19840-8")
+    spontaneous_rate_per_min: float | None = _of("19839-0")
+    inspired_ml: float | None = _of("20109-5")
+    expired_ml: float | None = _of("76007-4")
+    oldest_vital_sign_s: float | None = _of("oldest-vital-sign-age")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WhatIfRow:
     """What one margin would mean; None outside the tested range."""
 
-    margin_cmh2o: float | None
-    peep_cmh2o: float | None
-    compliance_ml_per_cmh2o: float | None
-    driving_pressure_cmh2o: float | None
-    plateau_cmh2o: float | None
-    mechanical_power_j_per_min: float | None
-    tidal_volume_ml: float | None
-    tidal_volume_ml_per_kg: float | None
-    remark: str
+    margin_cmh2o: float | None = _of("margin")
+    peep_cmh2o: float | None = _of("what-if-peep")
+    compliance_ml_per_cmh2o: float | None = _of("expected-compliance")
+    driving_pressure_cmh2o: float | None = _of("expected-driving-pressure")
+    plateau_cmh2o: float | None = _of("expected-plateau-pressure")
+    mechanical_power_j_per_min: float | None = _of("expected-mechanical-power")
+    tidal_volume_ml: float | None = _of("tidal-volume-used")
+    tidal_volume_ml_per_kg: float | None = _of("tidal-volume-per-predicted-weight")
+    remark: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,11 +232,11 @@ def _view(
         closing_remark=_note(closing),
         suggested_peep_cmh2o=_value(suggestion),
         rationale=_note(suggestion),
-        steps=tuple(StepRow(**_row(resource, _STEP)) for resource in resources if _code(resource) == "peep-trial-step"),
+        steps=tuple(
+            StepRow(**_row(resource, StepRow)) for resource in resources if _code(resource) == "peep-trial-step"
+        ),
         what_if=tuple(
-            WhatIfRow(**_row(resource, _WHAT_IF), remark=_note(resource))
-            for resource in resources
-            if _code(resource) == "peep-what-if"
+            WhatIfRow(**_row(one, WhatIfRow), remark=_note(one)) for one in resources if _code(one) == "peep-what-if"
         ),
         cautions=tuple(
             CautionLine(_code(r), r["severity"], r["detail"]) for r in resources if r["resourceType"] == "DetectedIssue"
@@ -318,9 +283,9 @@ def _number(parts: Mapping[str, Json], *codes: str) -> float | None:
     return None
 
 
-def _row(observation: Json, fields: Mapping[str, tuple[str, ...]]) -> dict[str, Any]:
+def _row(observation: Json, row: type[StepRow | WhatIfRow]) -> dict[str, Any]:
     parts = _parts(observation)
-    return {name: _number(parts, *codes) for name, codes in fields.items()}
+    return {one.name: _number(parts, *one.metadata["codes"]) for one in fields(row) if one.metadata}
 
 
 def _choice(parts: Mapping[str, Json], code: str, field: str) -> str:

@@ -131,67 +131,42 @@ ABSENT_BECAUSE: dict[str, msgspec.Raw] = {
 """CodeableConcept by code of HL7's data-absent-reason."""
 
 
-_PARTS: dict[str, Unit] = {
-    # of the tidal volume target; the rungs of every protocol must be here (held by a test)
-    "tidal-volume-per-predicted-weight": VOLUME_PER_WEIGHT,
-    "tidal-volume-at-4-ml-per-kg": VOLUME,
-    "tidal-volume-at-5-ml-per-kg": VOLUME,
-    "tidal-volume-at-6-ml-per-kg": VOLUME,
-    "tidal-volume-at-7-ml-per-kg": VOLUME,
-    "tidal-volume-at-8-ml-per-kg": VOLUME,
-    # of the closing pressure
-    "verdict-probability": PROBABILITY,
-    "interval-low": PRESSURE,
-    "interval-high": PRESSURE,
-    "not-reached-probability": PROBABILITY,
-    "falling-from-first-step-probability": PROBABILITY,
-    "fall-threshold": FRACTION,
-    # of the suggested PEEP and of each margin
-    "margin": PRESSURE,
-    "margin-used": PRESSURE,
-    "what-if-peep": PRESSURE,
-    "expected-total-peep": PRESSURE,
-    "expected-compliance": COMPLIANCE,
-    "expected-driving-pressure": PRESSURE,
-    "expected-plateau-pressure": PRESSURE,
-    "expected-mechanical-power": POWER,
-    "tidal-volume-used": VOLUME,
-    # of each step
-    "peep-set": PRESSURE,
-    "peep-measured": PRESSURE,
-    "compliance-static": COMPLIANCE,
-    "compliance-dynamic": COMPLIANCE,
-    "tidal-volume": VOLUME,
-    "plateau-pressure": PRESSURE,
-    "peak-pressure": PRESSURE,
-    "driving-pressure": PRESSURE,
-    "closing-probability": PROBABILITY,
-    "fitted-compliance": COMPLIANCE,
-    "fitted-compliance-low": COMPLIANCE,
-    "fitted-compliance-high": COMPLIANCE,
-    # of the patient at each step
-    "oxygen-saturation": PERCENT,
-    "least-saturation": PERCENT,
-    "mean-arterial-pressure": BLOOD_PRESSURE,
-    "least-mean-arterial-pressure": BLOOD_PRESSURE,
-    "systolic-arterial-pressure": BLOOD_PRESSURE,
-    "least-systolic-arterial-pressure": BLOOD_PRESSURE,
-    "heart-rate": PER_MINUTE,
-    "greatest-heart-rate": PER_MINUTE,
-    "end-tidal-carbon-dioxide": BLOOD_PRESSURE,
-    "arterial-carbon-dioxide": BLOOD_PRESSURE,
-    "oxygen-set": PERCENT,
-    "oxygen-measured": PERCENT,
-    "total-peep": PRESSURE,
-    "respiratory-rate-set": PER_MINUTE,
-    "respiratory-rate": PER_MINUTE,
-    "respiratory-rate-spontaneous": PER_MINUTE,
-    "pressure-support-set": PRESSURE,
-    "tidal-volume-set": VOLUME,
-    "tidal-volume-inspired": VOLUME,
-    "tidal-volume-expired": VOLUME,
-    "oldest-vital-sign-age": SECONDS,
-}
+_PARTS_BY_UNIT: dict[Unit, tuple[str, ...]] = {
+    VOLUME_PER_WEIGHT: ("tidal-volume-per-predicted-weight",),
+    VOLUME: (
+        "tidal-volume-at-4-ml-per-kg", "tidal-volume-at-5-ml-per-kg", "tidal-volume-at-6-ml-per-kg",
+        "tidal-volume-at-7-ml-per-kg", "tidal-volume-at-8-ml-per-kg", "tidal-volume-used", "tidal-volume",
+        "tidal-volume-set", "tidal-volume-inspired", "tidal-volume-expired",
+    ),
+    PROBABILITY: (
+        "verdict-probability", "not-reached-probability", "falling-from-first-step-probability",
+        "closing-probability",
+    ),
+    PRESSURE: (
+        "interval-low", "interval-high", "margin", "margin-used", "what-if-peep", "expected-total-peep",
+        "expected-driving-pressure", "expected-plateau-pressure", "peep-set", "peep-measured", "plateau-pressure",
+        "peak-pressure", "driving-pressure", "total-peep", "pressure-support-set",
+    ),
+    FRACTION: ("fall-threshold",),
+    COMPLIANCE: (
+        "expected-compliance", "compliance-static", "compliance-dynamic", "fitted-compliance",
+        "fitted-compliance-low", "fitted-compliance-high",
+    ),
+    POWER: ("expected-mechanical-power",),
+    PERCENT: ("oxygen-saturation", "least-saturation", "oxygen-set", "oxygen-measured"),
+    BLOOD_PRESSURE: (
+        "mean-arterial-pressure", "least-mean-arterial-pressure", "systolic-arterial-pressure",
+        "least-systolic-arterial-pressure", "end-tidal-carbon-dioxide", "arterial-carbon-dioxide",
+    ),
+    PER_MINUTE: (
+        "heart-rate", "greatest-heart-rate", "respiratory-rate-set", "respiratory-rate",
+        "respiratory-rate-spontaneous",
+    ),
+    SECONDS: ("oldest-vital-sign-age",),
+}  # fmt: skip
+"""Parts of results by the unit in which they leave; the rungs of every protocol must be here (held by a test)."""
+
+_PARTS = {part: unit for unit, parts in _PARTS_BY_UNIT.items() for part in parts}
 """Unit by part; the part is a key of our LOINC terms or of our own codes."""
 
 

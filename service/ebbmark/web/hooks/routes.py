@@ -18,8 +18,8 @@ from fastapi import APIRouter, Request, Response
 from ebbmark.fhir.naming import reference_to
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.request import RequestContext
-from ebbmark.fhir.writing.audit_event import Access as Accessed
-from ebbmark.fhir.writing.audit_event import AuditAction
+from ebbmark.fhir.writing.provenance import Access as Accessed
+from ebbmark.fhir.writing.provenance import AuditAction
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import CallerRecords, RecordClient
 from ebbmark.record.fetch import Fetched

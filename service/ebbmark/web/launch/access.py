@@ -15,7 +15,7 @@ from urllib.parse import urlsplit
 
 from fastapi import Request
 
-from ebbmark.fhir.writing.audit_event import Actor
+from ebbmark.fhir.writing.provenance import Actor
 from ebbmark.record.client import Exchange, RecordClient, ViewCache
 from ebbmark.record.connection import refusal_of
 from ebbmark.record.retry import CallFailure

@@ -25,7 +25,7 @@ from urllib.parse import parse_qs, quote, urlencode
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 
-from ebbmark.fhir.writing.audit_event import Access, AuditAction
+from ebbmark.fhir.writing.provenance import Access, AuditAction
 from ebbmark.record.connection import AddressRefusal, refusal_of
 from ebbmark.record.sign_in import SignInFailure
 from ebbmark.record.smart_launch import LaunchServer, UserGrant

@@ -15,7 +15,7 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP, Operation
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.request import RequestContext, Site
-from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
+from ebbmark.fhir.writing.provenance import Access, Actor, AuditAction
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import RecordClient, ViewCache
 from ebbmark.record.clinical_resources import nothing_stored_since
