@@ -17,7 +17,7 @@ from ebbmark.physiology.patient.context import QuantitySeen
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity
 from ebbmark.use_cases.questions import answer_request
-from ebbmark.use_cases.titrate import titrate
+from ebbmark.use_cases.titrate import titrate_request
 from recommendations import retold
 
 FIXTURES = Path(__file__).parents[1] / "fixtures"
@@ -48,7 +48,7 @@ def charted(
             lines.append(f"{peep},{(far or {}).get(len(lines) - 1, value):.2f},400")
     steps = read_charted_steps("\n".join(lines).encode(), height_cm=171.0, sex="male")
     request = read_request(TITRATE_PEEP, steps.bundle, RequestContext(AT_S))
-    return titrate(replace(request, protocol=replace(DEFAULT_PROTOCOL, minimum_steps=3)))
+    return titrate_request(replace(request, protocol=replace(DEFAULT_PROTOCOL, minimum_steps=3)))
 
 
 def with_vital_signs(

@@ -300,7 +300,8 @@ def _account(chosen: argparse.Namespace) -> int:
 def _replay(chosen: argparse.Namespace) -> int:
     # Only this command needs the signature library, and a page to compare.
     from ebbmark.audit.comparison import ReplayOutcome
-    from ebbmark.use_cases.replay_exchange import Inputs, replay_files, text_of
+    from ebbmark.use_cases.replay import replay_files
+    from ebbmark.use_cases.replay_exchange import Inputs, text_of
     from ebbmark.views.sheet import report_pdf
 
     keys = _bytes_of(chosen.keys) if chosen.keys else None

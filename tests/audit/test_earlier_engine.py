@@ -18,8 +18,8 @@ from ebbmark.audit.comparison import FindingKind, ReplayOutcome
 from ebbmark.cli import main
 from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.normal_form import resources_of
-from ebbmark.use_cases.replay import Replayed, replay
-from ebbmark.use_cases.replay_exchange import read_inputs
+from ebbmark.use_cases.replay import replay
+from ebbmark.use_cases.replay_exchange import Replayed, read_inputs
 
 Json = dict[str, Any]
 OLD = sorted((Path(__file__).parent / "data" / "0.2.0").iterdir())

@@ -27,7 +27,8 @@ from ebbmark.record.stored_answers import answer_in_record
 from ebbmark.record.write_back import WriteState
 from ebbmark.use_cases.questions import ANSWERS, answer_request
 from ebbmark.use_cases.recording import Recorded, answer_bundle, record_answer
-from ebbmark.use_cases.replay import Replayed, replay
+from ebbmark.use_cases.replay import replay
+from ebbmark.use_cases.replay_exchange import Replayed
 from ebbmark.views.sheet import report_pdf
 from fhir_builders import Json, height, patient
 from record.keeping_record import BASE, KeepingRecord

@@ -18,7 +18,8 @@ from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
 from ebbmark.fhir.writing.supersession import superseded
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.use_cases.questions import answer_request
-from ebbmark.use_cases.replay import Replayed, replay
+from ebbmark.use_cases.replay import replay
+from ebbmark.use_cases.replay_exchange import Replayed
 from fhir_builders import (
     at,
     bundle,

@@ -15,7 +15,8 @@ from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.use_cases.questions import answer_request
-from ebbmark.use_cases.replay import Replayed, replay
+from ebbmark.use_cases.replay import replay
+from ebbmark.use_cases.replay_exchange import Replayed
 from ebbmark.views.sheet import report_pdf
 from fhir_builders import at, bundle, observation, parameters, to_bytes
 

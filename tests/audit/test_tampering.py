@@ -23,7 +23,8 @@ from ebbmark.fhir.times import seconds
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.use_cases.questions import answer_request
-from ebbmark.use_cases.replay import Replayed, replay
+from ebbmark.use_cases.replay import replay
+from ebbmark.use_cases.replay_exchange import Replayed
 from fhir_builders import at, bundle, height, observation, parameters, patient, to_bytes, trial_observations
 
 Json = dict[str, Any]

@@ -19,7 +19,8 @@ from ebbmark.record.client import RecordClient
 from ebbmark.record.connection import RecordSettings
 from ebbmark.record.stored_answers import Inputs, answer_in_record, inputs_in_record
 from ebbmark.use_cases.recording import Recorded, record_answer
-from ebbmark.use_cases.replay import Replayed, replay
+from ebbmark.use_cases.replay import replay
+from ebbmark.use_cases.replay_exchange import Replayed
 from ebbmark.views.sheet import report_pdf
 from fhir_builders import at, height, patient, to_bytes, trial_observations
 from record.searchable_record import answered_from_record

@@ -23,7 +23,8 @@ from ebbmark.record.retry import Waiting
 from ebbmark.record.stored_answers import Inputs, answer_in_record, inputs_in_record
 from ebbmark.record.write_back import WriteState
 from ebbmark.use_cases.recording import Recorded, record_answer
-from ebbmark.use_cases.replay import Replayed, replay
+from ebbmark.use_cases.replay import replay
+from ebbmark.use_cases.replay_exchange import Replayed
 from ebbmark.views.sheet import report_pdf
 from fhir_builders import at, height, observation, patient, to_bytes, trial_observations
 from record.keeping_record import BASE, KeepingRecord

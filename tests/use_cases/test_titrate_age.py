@@ -12,16 +12,16 @@ from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import NO_SITE, RequestContext
 from ebbmark.use_cases.next_step import next_step
-from ebbmark.use_cases.titrate import titrate
+from ebbmark.use_cases.titrate import titrate_request
 from ebbmark.words.titration import in_short
 
 BODY = Path("fixtures/clear-closing/request.json").read_bytes()
 REQUEST = read_request(TITRATE_PEEP, BODY, RequestContext(4e9))
-END_S = titrate(REQUEST).titration.trial.steps[-1].end_s
+END_S = titrate_request(REQUEST).titration.trial.steps[-1].end_s
 
 
 def after(hours: float) -> Answer:
-    return titrate(replace(REQUEST, as_of_s=END_S + hours * 3600))
+    return titrate_request(replace(REQUEST, as_of_s=END_S + hours * 3600))
 
 
 @pytest.mark.parametrize(
@@ -64,7 +64,7 @@ def test_the_line_of_a_very_old_trial_opens_with_its_age() -> None:
 @pytest.mark.parametrize(("ahead_s", "told"), [(30.0, False), (31.0, True)])
 def test_readings_stamped_ahead_of_now_are_counted_and_said(ahead_s: float, *, told: bool) -> None:
     newest_s = max(one.end_s for one in REQUEST.readings)
-    found = titrate(replace(REQUEST, as_of_s=newest_s - ahead_s))
+    found = titrate_request(replace(REQUEST, as_of_s=newest_s - ahead_s))
 
     assert ("readings-ahead" in [one.code for one in found.warnings]) is told
     assert any("stamped up to five minutes ahead" in note for note in found.request.notes) is told

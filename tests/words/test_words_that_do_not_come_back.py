@@ -116,14 +116,13 @@ def sentences_in(room: str) -> dict[str, int]:
 STILL: dict[str, int] = {
     "words/messages.py": 5,
     "views/drawing.py": 4,
-    "use_cases/after_trial.py": 3,
-    "use_cases/answer_builder.py": 9,
+    "use_cases/answer_builder.py": 12,
     "use_cases/candidate.py": 2,
     "use_cases/check_record.py": 46,
     "use_cases/check_writing.py": 41,
     # The refusal of a period that holds several trials, made where trials are read.
     "use_cases/from_record.py": 9,
-    "use_cases/in_progress.py": 14,
+    "use_cases/next_step.py": 14,
     "use_cases/inspection.py": 30,
     "use_cases/markers.py": 4,
     "use_cases/planning.py": 17,

@@ -7,21 +7,24 @@ reads what the site then writes.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
+from math import inf
 
 from ebbmark import __version__
 from ebbmark.fhir.answer import Answer, Rule, Statement, Warned
 from ebbmark.fhir.problems import Ignored, Problem, ProblemKind, Reason, Rejected
-from ebbmark.fhir.reading.request import Acknowledged, Request
+from ebbmark.fhir.reading.request import Acknowledged, Request, Site
 from ebbmark.fhir.writing.identity import identity, input_digest, question_basis
+from ebbmark.physiology.after.events import Occurrence
+from ebbmark.physiology.after.patient_now import PatientNow
 from ebbmark.physiology.before.plan import Plan
 from ebbmark.physiology.before.staircase import StaircaseRules, staircase_for, unverified
 from ebbmark.physiology.during.context import CallRule
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Reading, UnusableReadings
 from ebbmark.physiology.stop.limits import Rhythms, StopLimits
-from ebbmark.physiology.trial.steps import NoTrial
-from ebbmark.words.messages import InShort, say, spell
+from ebbmark.words.after_trial import patient_in_short, seen_words
+from ebbmark.words.messages import InShort, say, sentences, spell
 
 FEWEST_AHEAD = 3
 """So many inputs ahead of now are a clock rather than a slip; this project's choice."""
@@ -118,12 +121,6 @@ def rule_of_limits(limits: StopLimits) -> Rule:
     return Rule("stop-limits", limits.version, "Stop limits", spell(limits.signature))
 
 
-def no_trial(why: NoTrial) -> Problem:
-    """What the caller is told when there is no limb to read."""
-    found, needed = spell(why.found), spell(why.accepted)
-    return Problem(ProblemKind.NO_TRIAL, "", found, needed, say("no-trial.sentence", found=found, needed=needed))
-
-
 def missing(request: Request, found: str, accepted: str, sentence: str) -> Rejected:
     """A refusal for want of something that this question needs; a clock that is off is said once, not per reading."""
     ahead = [one for one in request.ignored if one.code == Reason.FUTURE.slug]
@@ -148,11 +145,6 @@ def nobody_acknowledges(given: Acknowledged) -> list[Problem]:
     return [Problem(ProblemKind.BAD_PARAMETER, given.what[0][1], "no person", accepted, sentence)]
 
 
-def sentences(*parts: str) -> str:
-    """Several sentences as one note; empty ones are left out."""
-    return " ".join(part for part in parts if part)
-
-
 def how_to_complete(staircase: StaircaseRules, missing_names: Sequence[str]) -> str:
     """Say which cells are missing, and where a site writes them."""
     if staircase_for(staircase.slug) is None:
@@ -173,3 +165,77 @@ def no_steps(staircase: StaircaseRules) -> Problem:
         f"named from it. Ask with another staircase. {completion}"
     )
     return Problem(ProblemKind.BAD_PARAMETER, "", staircase.slug, "a staircase with verified steps", sentence)
+
+
+NOT_SET = "When PEEP was set after the trial is not known."
+
+
+NO_SETTING = "the parameter titrated-at, or a trial among the readings with a set PEEP after it"
+
+
+def only_the_patient(
+    operation: str,
+    request: Request,
+    site: Site,
+    now: PatientNow,
+    *,
+    found: str = "no setting after a trial",
+    sentence: str = NOT_SET,
+    accepted: str = NO_SETTING,
+    since_s: float = -inf,
+    statements: Sequence[Statement] = (),
+) -> Answer:
+    """The patient now, where the question itself cannot be answered: whoever asks has to know.
+
+    Args:
+        found: what is missing, as a plain phrase.
+        sentence: what is not known.
+        since_s: end of the trial; changes since count then, too [s since 1970-01-01T00:00:00Z].
+
+    Raises:
+        Rejected: no vital sign of now is beyond a limit, and nothing is known to have changed since the trial.
+    """
+    at_s = request.as_of_s
+    seen = now.alarms if since_s == -inf else (*now.alarms, *now.not_comparable, *now.changed)
+    to_send = f"Send {accepted}."
+    if not seen:
+        raise missing(request, found, accepted, f"{sentence} {to_send}")
+    return answered(
+        operation,
+        # What to send is for those who connect the record.
+        replace(request, notes=(*request.notes, to_send)),
+        short=patient_in_short(seen, sentence, since_s),
+        said=(sentences(*[seen_words(one, since_s) for one in seen], sentence),),
+        statements=statements,
+        warnings=warnings_of(seen, since_s),
+        rules=(rule_of_limits(site.stop_limits),),
+        values=(site.stop_limits,),
+        span_s=(min(one.from_s for one in seen), at_s),
+        dated=True,
+        more_would_help=True,
+    )
+
+
+def warnings_of(seen: Sequence[Occurrence], titrated_s: float) -> list[Warned]:
+    """What was seen since, as warnings of the answer.
+
+    Args:
+        seen: gravest first.
+        titrated_s: when PEEP was set after the trial [s since 1970-01-01T00:00:00Z].
+    """
+    counts: dict[str, int] = {}
+    warned = []
+    for one in seen:
+        slug = one.event.value
+        counts[slug] = counts.get(slug, 0) + 1
+        warned.append(
+            Warned(
+                kind=f"seen-{slug}-{counts[slug]}",
+                code=slug,
+                severity="high" if one.grave else "moderate",
+                text=say("since.seen-source", seen=seen_words(one, titrated_s), citation=one.citation),
+                sources=one.sources,
+                span_s=(one.from_s, one.until_s),
+            )
+        )
+    return warned

@@ -28,8 +28,7 @@ from ebbmark.physiology.gas_exchange import GasDoubt
 from ebbmark.physiology.mechanics import predicted_body_weight_kg
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.timeline import dose_at
-from ebbmark.use_cases.answer_builder import sentences
-from ebbmark.words.messages import say, spell
+from ebbmark.words.messages import say, sentences, spell
 
 _STATE_PARTS: dict[Quantity, tuple[str, Unit]] = {
     Quantity.MEAN_ARTERIAL_PRESSURE: ("mean-arterial-pressure", BLOOD_PRESSURE),

@@ -7,7 +7,7 @@ from ebbmark.fhir.reading.request import Request, Site
 from ebbmark.physiology.before.candidate import Candidate, Documented
 from ebbmark.physiology.before.state import ArdsClass, Indication
 from ebbmark.physiology.gas_exchange import Oxygenation
-from ebbmark.use_cases.answer_builder import answered, rule_of_limits, sentences
+from ebbmark.use_cases.answer_builder import answered, rule_of_limits
 from ebbmark.use_cases.before_trial import (
     candidate_of,
     dose_of,
@@ -17,7 +17,7 @@ from ebbmark.use_cases.before_trial import (
     warnings_of,
 )
 from ebbmark.words.before_in_short import candidate_in_short
-from ebbmark.words.messages import say, spell, spelled
+from ebbmark.words.messages import say, sentences, spell, spelled
 
 OPERATION = "assess-candidate"
 _CLASSES = {

@@ -43,16 +43,15 @@ from ebbmark.physiology.closing.estimator import closing_of
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
-from ebbmark.use_cases.after_trial import (
+from ebbmark.use_cases.answer_builder import answered, only_the_patient, rule_of, rule_of_limits, warnings_of
+from ebbmark.use_cases.trial_and_patient import (
     Moments,
+    judged_closing,
     moments_of,
-    only_the_patient,
+    now_of,
     pressure_limits,
     snapshot_of,
-    warnings_of,
 )
-from ebbmark.use_cases.answer_builder import answered, rule_of, rule_of_limits, sentences
-from ebbmark.use_cases.trial_and_patient import judged_closing, now_of
 from ebbmark.words.after_trial import seen_words
 from ebbmark.words.comparison import (
     comparison_in_short,
@@ -61,7 +60,7 @@ from ebbmark.words.comparison import (
     measure_change_words,
     overdistension_words,
 )
-from ebbmark.words.messages import level, say, spell
+from ebbmark.words.messages import level, say, sentences, spell
 
 OPERATION = "compare-settings"
 BEFORE_S = 3600.0
@@ -93,13 +92,15 @@ def comparison_answer(request: Request, site: Site) -> Answer:
     moments = moments_of(request, trial)
     if moments is None:
         since_s = -inf if trial is None else trial.steps[-1].end_s
-        return only_the_patient(OPERATION, request, site, since_s=since_s, trial=trial)
+        now = now_of(request, since_s=since_s, at_s=request.as_of_s, trial=trial)
+        return only_the_patient(OPERATION, request, site, now, since_s=since_s)
     began_s = moments.began_s
     if began_s is None or began_s >= moments.titrated_s:
         accepted = say("comparison.parameter-trial-started")
         sentence = say("comparison.when-trial-began")
         found = say("comparison.no-start-trial")
-        return only_the_patient(OPERATION, request, site, found=found, sentence=sentence, accepted=accepted)
+        now = now_of(request, since_s=-inf, at_s=request.as_of_s)
+        return only_the_patient(OPERATION, request, site, now, found=found, sentence=sentence, accepted=accepted)
     until_s = min(request.as_of_s, moments.titrated_s + AFTER_S)
     # The reading at the very moment of the change belongs to the trial.
     before = snapshot_of(request, began_s - BEFORE_S, began_s - 1.0)

@@ -43,7 +43,7 @@ from ebbmark.record.search import Budget, ReadFailure, no_record
 from ebbmark.record.trial_answers import Earlier, TrialOfRecord, answers_in_record
 from ebbmark.use_cases.inspection import missing_for_a_trial, refusal_from_record
 from ebbmark.use_cases.questions import answer_to
-from ebbmark.use_cases.titrate import titrate
+from ebbmark.use_cases.titrate import titrate_request
 from ebbmark.use_cases.validity import trial_before
 from ebbmark.words.messages import say, spell
 
@@ -203,7 +203,7 @@ def titrate_fetched(fetched: Fetched, whole: Request, context: RequestContext) -
         Rejected: it holds no trial, or leaves open which is meant.
     """
     period_given = fetched.asked.period_given
-    first = titrate(whole)
+    first = titrate_request(whole)
     trial = first.titration.trial
     problems = several_trials(trial, period_given=period_given)
     if problems:
@@ -227,7 +227,7 @@ def titrate_fetched(fetched: Fetched, whole: Request, context: RequestContext) -
 def _again(first: Answer, whole: Request, closer: Request) -> Answer:
     """The answer to the closer reading; the same inputs need not be reckoned with twice."""
     if (closer.readings, closer.sources, closer.person) != (whole.readings, whole.sources, whole.person):
-        return titrate(closer)
+        return titrate_request(closer)
     of_trial = first.ignored[len(whole.ignored) :]
     return replace(first, request=closer, ignored=(*closer.ignored, *of_trial))
 

@@ -1,119 +1,48 @@
-"""A trial in progress: a refusal where the readings show none or several, its steps and stop criteria as statements.
-
-Once closing has been passed it is said what follows, so that nobody is left at the lowest step.
+"""A trial in progress as statements and sentences: its steps, its stop criteria, the move, what was acknowledged.
 
 What nobody sent and a rhythm that is known at the bedside can be acknowledged by a clinician, by name; a reading that
-meets a stop criterion counts whatever anybody says of it. The names are fixed, so that a slip in one is refused the
-same way in every state of the patient and never hides a stop criterion.
+meets a stop criterion counts whatever anybody says of it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from math import inf
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 
 from ebbmark.fhir.answer import PRESSURE, PROBABILITY, Amount, Coded, Statement, Truth, Warned, Whole
-from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.request import NO_SITE, Acknowledged, Request, Site
+from ebbmark.fhir.reading.request import Acknowledged, Request, Site
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.during.context import Concern, RunningTrial, StepSoFar
-from ebbmark.physiology.during.next_move import ACKNOWLEDGED_NAMES, is_acknowledged_name
-from ebbmark.physiology.during.running import interleaved
-from ebbmark.physiology.readings import Quantity
-from ebbmark.physiology.stop.criteria import StopAnswer, StopCriterion
+from ebbmark.physiology.during.next_move import (
+    Action,
+    Move,
+    Reason,
+)
+from ebbmark.physiology.during.running import closed_before
+from ebbmark.physiology.stop.criteria import StopAnswer, StopCriterion, check_stop
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.trial.limb import peep_levels_of
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Step
-from ebbmark.use_cases.answer_builder import missing, nobody_acknowledges, sentences
-from ebbmark.use_cases.trial_and_patient import titration_of
-from ebbmark.words.messages import capital, level, listed, say, spell
-from ebbmark.words.next_step import acknowledged_words, left_words
+from ebbmark.words.messages import clock, lasting, level, listed, say, sentences, spell
+from ebbmark.words.next_step import (
+    acknowledged_words,
+    called_before_words,
+    ended_words,
+    left_words,
+    move_words,
+)
 from ebbmark.words.stopping import (
     held_words,
     met_words,
     not_checked_words,
     oldest_words,
+    stop_answer_words,
     stop_words,
     unseen_words,
     within_limits,
 )
-from ebbmark.words.titration import objections_in_short
-
-_MOST_NAMED = 4
-_OF_THE_VENTILATOR = frozenset(Quantity) - {
-    Quantity.SPO2,
-    Quantity.PAO2,
-    Quantity.PACO2,
-    Quantity.PH,
-    Quantity.MEAN_ARTERIAL_PRESSURE,
-    Quantity.SYSTOLIC_ARTERIAL_PRESSURE,
-    Quantity.HEART_RATE,
-}
-
-
-def refuse_unless_in_progress(request: Request, running: RunningTrial) -> None:
-    """Let a trial in progress pass.
-
-    A monitor that goes on sending does not make a trial of hours ago one in progress: the age is that of the latest
-    reading of the ventilator.
-
-    Raises:
-        Rejected: no PEEP was sent, the readings are too old, or two trials lie in one another.
-    """
-    if running.now_cmh2o is None:
-        accepted = "PEEP at each step, as it is set (LOINC 20077-4) or measured (76248-4), each with a time"
-        raise missing(request, "no PEEP", accepted, f"No usable PEEP was sent: needed is {accepted}.")
-    longest_s = request.protocol.longest_step_s
-    age_s = request.as_of_s - max(one.end_s for one in request.readings if one.quantity in _OF_THE_VENTILATOR)
-    if age_s > longest_s:
-        sentence = (
-            f"The latest reading of the ventilator is {age_s / 3600:.1f} h old, so this is no trial in progress: what "
-            "holds now is not among the readings. Send the newest ones; $titrate-peep reads a trial that has ended."
-        )
-        accepted = f"a reading of the ventilator of the last {longest_s / 60:g} minutes"
-        raise Rejected((Problem(ProblemKind.NO_TRIAL, "", "old readings", accepted, sentence),), request.ignored)
-    several = _devices_in_turns(request)
-    if several:
-        named = " and ".join(several[:_MOST_NAMED]) + (" and others" if len(several) > _MOST_NAMED else "")
-        sentence = (
-            f"PEEP is reported in turns by {named}. Which of them is meant cannot be told; send the readings of one "
-            "trial only."
-        )
-        problem = Problem(ProblemKind.NO_TRIAL, "", "two devices in turns", "one trial", sentence)
-        raise Rejected((problem,), request.ignored)
-    steps = running.trial.steps if running.trial is not None else ()
-    compliances = [[sample.compliance_ml_per_cmh2o for sample in step.samples] for step in steps]
-    sign = interleaved(peep_levels_of(request.readings), compliances, request.protocol)
-    if sign:
-        sentence = capital(say("mixed-records.told", sign=spell(sign)))
-        problem = Problem(ProblemKind.NO_TRIAL, "", "two trials in one another", "one trial", sentence)
-        raise Rejected((problem,), request.ignored)
-
-
-def _devices_in_turns(request: Request) -> list[str]:
-    """Devices that report PEEP of one kind among one another; a metric is not compared, since one has several."""
-    spans: dict[tuple[Quantity, str], tuple[float, float]] = {}
-    for one in request.readings:
-        device = request.devices[one.source] if one.source < len(request.devices) else ""
-        if one.quantity in (Quantity.PEEP_SET, Quantity.PEEP_MEASURED) and device and "DeviceMetric/" not in device:
-            first_s, last_s = spans.get((one.quantity, device), (one.at_s, one.at_s))
-            spans[one.quantity, device] = min(first_s, one.at_s), max(last_s, one.at_s)
-    mixed: set[str] = set()
-    for quantity in (Quantity.PEEP_SET, Quantity.PEEP_MEASURED):
-        ordered = sorted((*span, device) for (kind, device), span in spans.items() if kind is quantity)
-        began_s, latest_s, latest = -inf, -inf, ""
-        for first_s, last_s, device in ordered:
-            # Whoever began before the latest so far had ended overlaps with it.
-            if first_s < latest_s and began_s < last_s:
-                mixed |= {latest, device}
-            if last_s > latest_s:
-                began_s, latest_s, latest = first_s, last_s, device
-    return sorted(mixed)
-
-
-_REOPENS = "next-step.protocol-reopens"
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,48 +57,6 @@ class Follows:
     suggested_peep_cmh2o: float | None
     sentence: str
     objections: tuple[str, ...] = ()
-
-
-def what_follows(request: Request, running: RunningTrial, staircase: StaircaseRules, *, quiet: bool) -> Follows:
-    """The suggested PEEP of the trial so far, where PEEP stands now, and who decides what the protocol does next.
-
-    Args:
-        running: the trial as it stands.
-        quiet: whether no condition, limit or look speaks against raising pressure; only then is a protocol named that
-            opens the lung again, and never where nobody chose that protocol.
-    """
-    suggested, said, objections = _suggestion(request, running)
-    now = running.now_cmh2o
-    here = ""
-    if now is not None and (suggested is None or now < suggested):
-        here = say("next-step.peep-now-step", now=level(now))
-    chosen = staircase != NO_SITE.default_staircase
-    reopens = f" {say(_REOPENS)}" if quiet and chosen and staircase.reopens else ""
-    return Follows(suggested, f"{said}{here}{reopens}", objections)
-
-
-def _suggestion(request: Request, running: RunningTrial) -> tuple[float | None, str, tuple[str, ...]]:
-    if request.person is None:
-        return None, say("next-step.suggested-peep-needs", where=say("next-step.titration-gives")), ()
-    trial = read_trial(request.readings, request.protocol)
-    if isinstance(trial, NoTrial):
-        return None, say("next-step.no-peep-suggested", found=spell(trial.found)), ()
-    if running.falling and running.trial is not None and trial.steps[0].start_s < running.trial.steps[0].start_s:
-        return None, say("next-step.no-peep-suggested-trial"), ()
-    advice = titration_of(trial, request, now=True).advice
-    peep = advice.suggested_peep_cmh2o
-    if peep is None:
-        return None, say("next-step.no-peep-suggested-why", rationale=advice.rationale), ()
-    objections = objections_in_short(advice)
-    against = say("next-step.against", listed="; ".join(objections)) if objections else ""
-    said = say(
-        "next-step.suggested-peep-above",
-        where=say("next-step.titration-certainty"),
-        peep=level(peep),
-        margin_cmh2o=level(advice.margin_cmh2o),
-        against=against,
-    )
-    return peep, said, objections
 
 
 def step_statements(running: RunningTrial) -> list[Statement]:
@@ -248,23 +135,6 @@ def stop_warnings(stops: StopAnswer) -> list[Warned]:
     ]
 
 
-def refuse_slips(request: Request) -> None:
-    """Let acknowledgements pass that name what there is to acknowledge, and a person.
-
-    Raises:
-        Rejected: a name that means nothing here, or nobody who acknowledges.
-    """
-    given = request.asked.acknowledged
-    problems = nobody_acknowledges(given)
-    accepted = ", ".join(ACKNOWLEDGED_NAMES)
-    for name, path in given.what:
-        if not is_acknowledged_name(name):
-            sentence = f"During a trial there is nothing named {name[:60]!r} to acknowledge; there are: {accepted}."
-            problems.append(Problem(ProblemKind.BAD_PARAMETER, path, name[:60], accepted, sentence))
-    if problems:
-        raise Rejected(tuple(problems), request.ignored)
-
-
 def acknowledged_during(found: Sequence[Concern], given: Acknowledged, limits: StopLimits) -> str:
     """Say what was acknowledged, and what that leaves to the bedside; empty where nothing was."""
     what = {name for name, _ in given.what}
@@ -294,3 +164,151 @@ def idle_acknowledgements(found: Sequence[Concern], given: Acknowledged) -> str:
     """Name what was acknowledged and does not stand in the way; empty where all of it does."""
     idle = sorted({name for name, _ in given.what} - {one.name for one in found})
     return say("next-step.acknowledged-without-effect", listed=", ".join(idle)) if idle else ""
+
+
+_TOLD = frozenset(
+    {
+        "disconnection",
+        "leak-likely",
+        "plateau-above-peak",
+        "total-peep-below-set",
+        "step-without-compliance",
+        "charted-compliance-differs",
+        "tidal-volume-varies",
+    }
+)
+"""What was seen along the way down that bears on whether its readings can be trusted."""
+
+
+ENDED_S = 3600.0
+"""For how long after its last step it is said that a trial has ended, and not that none has begun [s]; our choice."""
+
+
+def move_after_the_trial(move: Move, request: Request, running: RunningTrial, since_s: float) -> tuple[Move, str]:
+    """The move and its words, unless closing had been called before PEEP was raised again: then this is a setting."""
+    last = _last_step(request, running) if move.action is Action.NOT_STARTED else None
+    if last is not None and running.now_cmh2o is not None:
+        ended = replace(move, action=Action.ENDED, lowering_is_useful=False, reason=Reason.ENDED)
+        return ended, ended_words(last, now_cmh2o=running.now_cmh2o)
+    closed = None
+    if move.action in (Action.LOWER, Action.READ_AGAIN):
+        closed = closed_before(request.readings, running, request.protocol, since_s=since_s, rule=move.rule)
+    if closed is None:
+        return move, move_words(move)
+    setting = replace(
+        move,
+        action=Action.CLOSING_PASSED,
+        next_peep_cmh2o=None,
+        lowering_is_useful=False,
+        reason=Reason.CALLED_BEFORE,
+        latest=closed,
+    )
+    return setting, called_before_words(closed, raised_s=running.began_s)
+
+
+def _last_step(request: Request, running: RunningTrial) -> Step | None:
+    """The last step of a trial of the last hour, where PEEP is no higher than it began; None where there is none."""
+    trial = read_trial(request.readings, request.protocol)
+    if isinstance(trial, NoTrial) or running.now_cmh2o is None or running.now_cmh2o > trial.steps[0].peep_cmh2o:
+        return None
+    last, started_s = trial.steps[-1], request.asked.trial_started_s
+    if request.as_of_s - last.end_s > ENDED_S or (started_s is not None and started_s > last.start_s):
+        return None
+    return last
+
+
+def said_of_move(
+    answer: str, move: Move, running: RunningTrial, stops: StopAnswer, request: Request, since_s: float
+) -> list[str]:
+    """The answer in plain sentences, with what was checked and what was seen along the way."""
+    said = [answer]
+    if move.action in (Action.NOT_STARTED, Action.ENDED):
+        said.append(_not_lowered(request))
+    if move.action is not Action.STOP:
+        said.append(stop_answer_words(stops))
+    before = [one for one in stops.met if one.last_s < running.began_s]
+    if before:
+        said.append(
+            say(
+                "next-step.these-lie-before",
+                count=len(before),
+                ending="s" if len(before) == 1 else "",
+                again=say("next-step.go-down-again"),
+                time=clock(running.began_s),
+            )
+        )
+    if running.trial is not None:
+        said += [spell(one.sentence) for one in running.trial.observed if one.slug in _TOLD]
+    when = datetime.fromtimestamp(since_s, UTC)
+    named = say("next-step.asked") if request.asked.trial_started_s is not None else say("next-step.when-peep-first")
+    said.append(say("next-step.stop-criteria-are", when=f"{when:%Y-%m-%d %H:%M}", named=named))
+    return said
+
+
+def _not_lowered(request: Request) -> str:
+    """What PEEP did last, where that is no way down."""
+    levels = peep_levels_of(request.readings)
+    now = levels[-1].peep_cmh2o
+    ended = say("next-step.titrate-peep-reads")
+    kept_s = request.as_of_s - levels[-1].start_s
+    if kept_s > request.protocol.longest_step_s:
+        return say("next-step.peep-has-been", now=level(now), span=lasting(kept_s), ended=ended)
+    if len(levels) == 1:
+        return say("next-step.peep-not-moved", now=level(now))
+    last = levels[-2].peep_cmh2o
+    if now > last:
+        return say("next-step.peep-last-raised", last=level(last), now=level(now), ended=ended)
+    largest = request.protocol.largest_decrement_cmh2o
+    if last - now > largest:
+        return say("next-step.peep-last-lowered", last=level(last), now=level(now), largest=f"{largest:g}", ended=ended)
+    return say("next-step.peep", now=level(now), ended=ended)
+
+
+def met_before_start(request: Request, site: Site, running: RunningTrial, since_s: float) -> list[str]:
+    """What met a criterion in the same trial before the start that was asked for."""
+    before = [one for one in request.readings if one.at_s < since_s]
+    if running.first_moved_s >= since_s or not before:
+        return []
+    stops = check_stop(before, site.stop_limits, since_s=running.first_moved_s, at_s=request.as_of_s)
+    return [say("next-step.before-start-asked", met=met_words(one, stops)) for one in stops.met]
+
+
+def move_statement(
+    said: str,
+    move: Move,
+    running: RunningTrial,
+    staircase: StaircaseRules,
+    steps: list[Statement],
+    follows: Follows | None,
+) -> Statement:
+    """The move, with the probability that closing has been passed and what PEEP would follow."""
+    passed, rule = move.passed, move.rule
+    parts = [
+        ("next-peep", Amount(move.next_peep_cmh2o, PRESSURE) if move.next_peep_cmh2o is not None else None),
+        ("closing-passed-probability", Amount(passed, PROBABILITY) if passed is not None else None),
+        ("lowering-is-useful", Truth(move.lowering_is_useful)),
+    ]
+    if follows is not None and follows.suggested_peep_cmh2o is not None:
+        parts.append(("suggested-peep", Amount(follows.suggested_peep_cmh2o, PRESSURE)))
+    readings = say("next-step.reading" if rule.fewest_readings == 1 else "next-step.readings-several")
+    row = "" if rule.steps_in_a_row == 1 else say("next-step.steps-row", steps_in_a_row=rule.steps_in_a_row)
+    return Statement(
+        kind="next-step",
+        code="next-step",
+        value=Coded(move.action.value),
+        note=said,
+        method=(
+            say(
+                "next-step.closing-called-probability",
+                call_at=f"{rule.call_at:g}",
+                fewest_readings=rule.fewest_readings,
+                readings=readings,
+                row=row,
+                slug=staircase.slug,
+                version=staircase.version,
+            )
+        ),
+        sources=sources_of_step(running.trial.steps[-1]) if running.trial else (),
+        members=(*[one.kind for one in steps], "stop-criteria"),
+        parts=tuple(parts),
+    )

@@ -23,6 +23,7 @@ from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Ignored, ProblemKind, Rejected, each_once
 from ebbmark.fhir.profile_report import Likely, as_read, as_text, as_values, draft_concept_map, in_short, likeliest
 from ebbmark.fhir.profiling import Profile, ResourceMet, collection_of, profile_of, resources_in
+from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import Limits, RequestContext
 from ebbmark.fhir.reading.terminology import lay_over, rows_of
 from ebbmark.fhir.times import instant
@@ -30,7 +31,7 @@ from ebbmark.record.client import RecordClient
 from ebbmark.record.clinical_resources import limits_of
 from ebbmark.record.record_query import RecordQuery, named_in_record, record_query_of, subject_of
 from ebbmark.record.search import Budget, Found, FoundEntry, ReadFailure, TooMuch, read_one, search
-from ebbmark.use_cases.questions import answer_request
+from ebbmark.use_cases.titrate import titrate_request
 
 _LIMITS = Limits(max_bytes=500_000_000, max_entries=1_000_000)
 _READ_FOR_A_TRIAL = frozenset({"Patient", "Observation", "DeviceMetric"})
@@ -113,7 +114,7 @@ def _trial(met: Sequence[ResourceMet], profile: Profile, content: bytes, context
     read = [one for one in met if one.resource["resourceType"] in _READ_FOR_A_TRIAL]
     body = content if b'"Parameters"' in content[:200] else collection_of(read)
     try:
-        found = answer_request(TITRATE_PEEP, body, context)
+        found = titrate_request(read_request(TITRATE_PEEP, body, context))
     except Rejected as rejected:
         return missing_for_a_trial(rejected)
     return (f"One can be read: {len(found.titration.trial.steps)} steps of PEEP.",)

@@ -1,67 +1,63 @@
 """During the trial: go on, read once more, or stop lowering? The answer after each step, with every stop criterion.
 
 A trial that stands still for an hour is not in progress, and a record in which two devices set PEEP in turns cannot be
-read as one trial: both are refused rather than guessed at.
+read as one trial: both are refused rather than guessed at. Once closing has been passed it is said what follows, so
+that nobody is left at the lowest step. The names of what can be acknowledged are fixed, so that a slip in one is
+refused the same way in every state of the patient and never hides a stop criterion.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, datetime
+from math import inf
 
-from ebbmark.fhir.answer import PRESSURE, PROBABILITY, Amount, Answer, Coded, Statement, Truth
-from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.request import Request, Site
+from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.reading.request import NO_SITE, Request, Site
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.closing.result import Closing, Verdict
 from ebbmark.physiology.during.context import DEFAULT_CALL_RULE, Concern, RunningContext, RunningTrial
-from ebbmark.physiology.during.next_move import Action, Decision, Move, Reason, acknowledgeable, decide, next_move
-from ebbmark.physiology.during.running import closed_before, findings_along, running_trial
+from ebbmark.physiology.during.next_move import (
+    ACKNOWLEDGED_NAMES,
+    Action,
+    Decision,
+    Reason,
+    acknowledgeable,
+    decide,
+    is_acknowledged_name,
+    next_move,
+)
+from ebbmark.physiology.during.running import findings_along, interleaved, running_trial
 from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.patient.titration import closing_for
-from ebbmark.physiology.readings import UnusableReadings
-from ebbmark.physiology.stop.criteria import StopAnswer, check_stop
+from ebbmark.physiology.readings import Quantity, UnusableReadings
+from ebbmark.physiology.stop.criteria import check_stop
 from ebbmark.physiology.trial.limb import peep_levels_of
 from ebbmark.physiology.trial.reading import read_trial
-from ebbmark.physiology.trial.steps import NoTrial, Step
-from ebbmark.use_cases.answer_builder import answered, no_steps, rule_of, rule_of_limits, sentences
+from ebbmark.physiology.trial.steps import NoTrial
+from ebbmark.use_cases.answer_builder import answered, missing, no_steps, nobody_acknowledges, rule_of, rule_of_limits
 from ebbmark.use_cases.in_progress import (
     Follows,
     acknowledged_during,
     criteria_statement,
     how_to_acknowledge,
     idle_acknowledgements,
-    refuse_slips,
-    refuse_unless_in_progress,
-    sources_of_step,
+    met_before_start,
+    move_after_the_trial,
+    move_statement,
+    said_of_move,
     step_statements,
     stop_warnings,
-    what_follows,
 )
-from ebbmark.use_cases.trial_and_patient import patient_context_of
-from ebbmark.words.messages import clock, lasting, level, say, spell
-from ebbmark.words.next_step import called_before_words, condition_words, decision_words, ended_words, move_words
+from ebbmark.use_cases.trial_and_patient import patient_context_of, titration_of
+from ebbmark.words.messages import capital, level, say, sentences, spell
+from ebbmark.words.next_step import condition_words, decision_words
 from ebbmark.words.next_step_in_short import next_step_in_short
-from ebbmark.words.stopping import met_words, stop_answer_words, told_words
-from ebbmark.words.titration import found_words, with_reason
+from ebbmark.words.stopping import told_words
+from ebbmark.words.titration import found_words, objections_in_short, with_reason
 
 OPERATION = "next-step"
 
-_TOLD = frozenset(
-    {
-        "disconnection",
-        "leak-likely",
-        "plateau-above-peak",
-        "total-peep-below-set",
-        "step-without-compliance",
-        "charted-compliance-differs",
-        "tidal-volume-varies",
-    }
-)
-"""What was seen along the way down that bears on whether its readings can be trusted."""
-
-ENDED_S = 3600.0
-"""For how long after its last step it is said that a trial has ended, and not that none has begun [s]; our choice."""
 
 _GOES_ON = frozenset({Action.LOWER, Action.CLOSING_PASSED, Action.LOWEST_REACHED})
 _WAITS_FOR_A_WORD = frozenset({Action.MEASURE_FIRST, Action.LOOK_FIRST, Action.READ_AGAIN})
@@ -74,13 +70,13 @@ def next_step(request: Request, site: Site) -> Answer:
         Rejected: no PEEP was sent, the readings are too old for a trial in progress, two trials lie in one another, or
             an acknowledgement names nothing or nobody.
     """
-    refuse_slips(request)
+    _refuse_slips(request)
     staircase = request.asked.staircase or site.default_staircase
     decrement, lowest = staircase.decrement_cmh2o.value, staircase.lowest_cmh2o.value
     if decrement is None or lowest is None:
         raise Rejected((no_steps(staircase),), request.ignored)
     running = running_trial(request.readings, request.protocol, at_s=request.as_of_s)
-    refuse_unless_in_progress(request, running)
+    _refuse_unless_in_progress(request, running)
     started_s, now_s = request.asked.trial_started_s, request.as_of_s
     since_s = started_s if started_s is not None else running.first_moved_s
     stops = check_stop(
@@ -109,7 +105,7 @@ def next_step(request: Request, site: Site) -> Answer:
         curve=findings_along(running, request.readings, request.protocol, patient),
     )
     move = next_move(running.steps, decrement_cmh2o=decrement, lowest_cmh2o=lowest, stops=stops, rule=rule)
-    move, reason = _after_the_trial(move, request, running, since_s)
+    move, reason = move_after_the_trial(move, request, running, since_s)
     decision = decide(move, context)
     decision, reason, closed = _as_titrated(decision, reason, request, context)
     move = decision.move
@@ -118,7 +114,7 @@ def next_step(request: Request, site: Site) -> Answer:
     watched = acknowledged_during(open_to_a_word, given, site.stop_limits) if move.action in _GOES_ON else ""
     follows = None
     if move.action in (Action.CLOSING_PASSED, Action.ENDED):
-        follows = what_follows(request, running, staircase, quiet=not (conditions or decision.looked_at or stops.met))
+        follows = _what_follows(request, running, staircase, quiet=not (conditions or decision.looked_at or stops.met))
     said = sentences(
         watched,
         *([] if stopped else [told_words(stops), conditions]),
@@ -126,7 +122,7 @@ def next_step(request: Request, site: Site) -> Answer:
         *([told_words(stops), conditions] if stopped else []),
         follows.sentence if follows is not None else "",
     )
-    earlier = _earlier(request, site, running, since_s)
+    earlier = met_before_start(request, site, running, since_s)
     last_s = max(reading.end_s for reading in request.readings)
     steps = step_statements(running)
     return answered(
@@ -140,13 +136,17 @@ def next_step(request: Request, site: Site) -> Answer:
             objections=() if follows is None else follows.objections,
         ),
         said=[
-            *_said(said, move, running, stops, request, since_s),
+            *said_of_move(said, move, running, stops, request, since_s),
             say("caution.condition-not-read") if request.asked.conditions_not_read else "",
             *earlier,
             how_to_acknowledge(open_to_a_word, given) if move.action in _WAITS_FOR_A_WORD else "",
             idle_acknowledgements(open_to_a_word, given),
         ],
-        statements=[_move(said, move, running, staircase, steps, follows), *steps, criteria_statement(stops, site)],
+        statements=[
+            move_statement(said, move, running, staircase, steps, follows),
+            *steps,
+            criteria_statement(stops, site),
+        ],
         warnings=stop_warnings(stops),
         rules=(rule_of(request.protocol), rule_of(staircase), rule_of_limits(site.stop_limits)),
         values=(
@@ -161,39 +161,6 @@ def next_step(request: Request, site: Site) -> Answer:
         dated=True,
         more_would_help=bool(stops.not_checked),
     )
-
-
-def _after_the_trial(move: Move, request: Request, running: RunningTrial, since_s: float) -> tuple[Move, str]:
-    """The move and its words, unless closing had been called before PEEP was raised again: then this is a setting."""
-    last = _last_step(request, running) if move.action is Action.NOT_STARTED else None
-    if last is not None and running.now_cmh2o is not None:
-        ended = replace(move, action=Action.ENDED, lowering_is_useful=False, reason=Reason.ENDED)
-        return ended, ended_words(last, now_cmh2o=running.now_cmh2o)
-    closed = None
-    if move.action in (Action.LOWER, Action.READ_AGAIN):
-        closed = closed_before(request.readings, running, request.protocol, since_s=since_s, rule=move.rule)
-    if closed is None:
-        return move, move_words(move)
-    setting = replace(
-        move,
-        action=Action.CLOSING_PASSED,
-        next_peep_cmh2o=None,
-        lowering_is_useful=False,
-        reason=Reason.CALLED_BEFORE,
-        latest=closed,
-    )
-    return setting, called_before_words(closed, raised_s=running.began_s)
-
-
-def _last_step(request: Request, running: RunningTrial) -> Step | None:
-    """The last step of a trial of the last hour, where PEEP is no higher than it began; None where there is none."""
-    trial = read_trial(request.readings, request.protocol)
-    if isinstance(trial, NoTrial) or running.now_cmh2o is None or running.now_cmh2o > trial.steps[0].peep_cmh2o:
-        return None
-    last, started_s = trial.steps[-1], request.asked.trial_started_s
-    if request.as_of_s - last.end_s > ENDED_S or (started_s is not None and started_s > last.start_s):
-        return None
-    return last
 
 
 def _as_titrated(
@@ -223,96 +190,137 @@ def _as_titrated(
     return replace(decision, move=unclear, looked_at=looked_at), say("next-step.closing-not-called", why=why), None
 
 
-def _said(
-    answer: str, move: Move, running: RunningTrial, stops: StopAnswer, request: Request, since_s: float
-) -> list[str]:
-    said = [answer]
-    if move.action in (Action.NOT_STARTED, Action.ENDED):
-        said.append(_not_lowered(request))
-    if move.action is not Action.STOP:
-        said.append(stop_answer_words(stops))
-    before = [one for one in stops.met if one.last_s < running.began_s]
-    if before:
-        said.append(
-            say(
-                "next-step.these-lie-before",
-                count=len(before),
-                ending="s" if len(before) == 1 else "",
-                again=say("next-step.go-down-again"),
-                time=clock(running.began_s),
-            )
+_MOST_NAMED = 4
+
+
+_OF_THE_VENTILATOR = frozenset(Quantity) - {
+    Quantity.SPO2,
+    Quantity.PAO2,
+    Quantity.PACO2,
+    Quantity.PH,
+    Quantity.MEAN_ARTERIAL_PRESSURE,
+    Quantity.SYSTOLIC_ARTERIAL_PRESSURE,
+    Quantity.HEART_RATE,
+}
+
+
+def _refuse_unless_in_progress(request: Request, running: RunningTrial) -> None:
+    """Let a trial in progress pass.
+
+    A monitor that goes on sending does not make a trial of hours ago one in progress: the age is that of the latest
+    reading of the ventilator.
+
+    Raises:
+        Rejected: no PEEP was sent, the readings are too old, or two trials lie in one another.
+    """
+    if running.now_cmh2o is None:
+        accepted = "PEEP at each step, as it is set (LOINC 20077-4) or measured (76248-4), each with a time"
+        raise missing(request, "no PEEP", accepted, f"No usable PEEP was sent: needed is {accepted}.")
+    longest_s = request.protocol.longest_step_s
+    age_s = request.as_of_s - max(one.end_s for one in request.readings if one.quantity in _OF_THE_VENTILATOR)
+    if age_s > longest_s:
+        sentence = (
+            f"The latest reading of the ventilator is {age_s / 3600:.1f} h old, so this is no trial in progress: what "
+            "holds now is not among the readings. Send the newest ones; $titrate-peep reads a trial that has ended."
         )
-    if running.trial is not None:
-        said += [spell(one.sentence) for one in running.trial.observed if one.slug in _TOLD]
-    when = datetime.fromtimestamp(since_s, UTC)
-    named = say("next-step.asked") if request.asked.trial_started_s is not None else say("next-step.when-peep-first")
-    said.append(say("next-step.stop-criteria-are", when=f"{when:%Y-%m-%d %H:%M}", named=named))
-    return said
+        accepted = f"a reading of the ventilator of the last {longest_s / 60:g} minutes"
+        raise Rejected((Problem(ProblemKind.NO_TRIAL, "", "old readings", accepted, sentence),), request.ignored)
+    several = _devices_in_turns(request)
+    if several:
+        named = " and ".join(several[:_MOST_NAMED]) + (" and others" if len(several) > _MOST_NAMED else "")
+        sentence = (
+            f"PEEP is reported in turns by {named}. Which of them is meant cannot be told; send the readings of one "
+            "trial only."
+        )
+        problem = Problem(ProblemKind.NO_TRIAL, "", "two devices in turns", "one trial", sentence)
+        raise Rejected((problem,), request.ignored)
+    steps = running.trial.steps if running.trial is not None else ()
+    compliances = [[sample.compliance_ml_per_cmh2o for sample in step.samples] for step in steps]
+    sign = interleaved(peep_levels_of(request.readings), compliances, request.protocol)
+    if sign:
+        sentence = capital(say("mixed-records.told", sign=spell(sign)))
+        problem = Problem(ProblemKind.NO_TRIAL, "", "two trials in one another", "one trial", sentence)
+        raise Rejected((problem,), request.ignored)
 
 
-def _not_lowered(request: Request) -> str:
-    """What PEEP did last, where that is no way down."""
-    levels = peep_levels_of(request.readings)
-    now = levels[-1].peep_cmh2o
-    ended = say("next-step.titrate-peep-reads")
-    kept_s = request.as_of_s - levels[-1].start_s
-    if kept_s > request.protocol.longest_step_s:
-        return say("next-step.peep-has-been", now=level(now), span=lasting(kept_s), ended=ended)
-    if len(levels) == 1:
-        return say("next-step.peep-not-moved", now=level(now))
-    last = levels[-2].peep_cmh2o
-    if now > last:
-        return say("next-step.peep-last-raised", last=level(last), now=level(now), ended=ended)
-    largest = request.protocol.largest_decrement_cmh2o
-    if last - now > largest:
-        return say("next-step.peep-last-lowered", last=level(last), now=level(now), largest=f"{largest:g}", ended=ended)
-    return say("next-step.peep", now=level(now), ended=ended)
+def _devices_in_turns(request: Request) -> list[str]:
+    """Devices that report PEEP of one kind among one another; a metric is not compared, since one has several."""
+    spans: dict[tuple[Quantity, str], tuple[float, float]] = {}
+    for one in request.readings:
+        device = request.devices[one.source] if one.source < len(request.devices) else ""
+        if one.quantity in (Quantity.PEEP_SET, Quantity.PEEP_MEASURED) and device and "DeviceMetric/" not in device:
+            first_s, last_s = spans.get((one.quantity, device), (one.at_s, one.at_s))
+            spans[one.quantity, device] = min(first_s, one.at_s), max(last_s, one.at_s)
+    mixed: set[str] = set()
+    for quantity in (Quantity.PEEP_SET, Quantity.PEEP_MEASURED):
+        ordered = sorted((*span, device) for (kind, device), span in spans.items() if kind is quantity)
+        began_s, latest_s, latest = -inf, -inf, ""
+        for first_s, last_s, device in ordered:
+            # Whoever began before the latest so far had ended overlaps with it.
+            if first_s < latest_s and began_s < last_s:
+                mixed |= {latest, device}
+            if last_s > latest_s:
+                began_s, latest_s, latest = first_s, last_s, device
+    return sorted(mixed)
 
 
-def _earlier(request: Request, site: Site, running: RunningTrial, since_s: float) -> list[str]:
-    """What met a criterion in the same trial before the start that was asked for."""
-    before = [one for one in request.readings if one.at_s < since_s]
-    if running.first_moved_s >= since_s or not before:
-        return []
-    stops = check_stop(before, site.stop_limits, since_s=running.first_moved_s, at_s=request.as_of_s)
-    return [say("next-step.before-start-asked", met=met_words(one, stops)) for one in stops.met]
+_REOPENS = "next-step.protocol-reopens"
 
 
-def _move(
-    said: str,
-    move: Move,
-    running: RunningTrial,
-    staircase: StaircaseRules,
-    steps: list[Statement],
-    follows: Follows | None,
-) -> Statement:
-    passed, rule = move.passed, move.rule
-    parts = [
-        ("next-peep", Amount(move.next_peep_cmh2o, PRESSURE) if move.next_peep_cmh2o is not None else None),
-        ("closing-passed-probability", Amount(passed, PROBABILITY) if passed is not None else None),
-        ("lowering-is-useful", Truth(move.lowering_is_useful)),
-    ]
-    if follows is not None and follows.suggested_peep_cmh2o is not None:
-        parts.append(("suggested-peep", Amount(follows.suggested_peep_cmh2o, PRESSURE)))
-    readings = say("next-step.reading" if rule.fewest_readings == 1 else "next-step.readings-several")
-    row = "" if rule.steps_in_a_row == 1 else say("next-step.steps-row", steps_in_a_row=rule.steps_in_a_row)
-    return Statement(
-        kind="next-step",
-        code="next-step",
-        value=Coded(move.action.value),
-        note=said,
-        method=(
-            say(
-                "next-step.closing-called-probability",
-                call_at=f"{rule.call_at:g}",
-                fewest_readings=rule.fewest_readings,
-                readings=readings,
-                row=row,
-                slug=staircase.slug,
-                version=staircase.version,
-            )
-        ),
-        sources=sources_of_step(running.trial.steps[-1]) if running.trial else (),
-        members=(*[one.kind for one in steps], "stop-criteria"),
-        parts=tuple(parts),
+def _what_follows(request: Request, running: RunningTrial, staircase: StaircaseRules, *, quiet: bool) -> Follows:
+    """The suggested PEEP of the trial so far, where PEEP stands now, and who decides what the protocol does next.
+
+    Args:
+        running: the trial as it stands.
+        quiet: whether no condition, limit or look speaks against raising pressure; only then is a protocol named that
+            opens the lung again, and never where nobody chose that protocol.
+    """
+    suggested, said, objections = _suggestion(request, running)
+    now = running.now_cmh2o
+    here = ""
+    if now is not None and (suggested is None or now < suggested):
+        here = say("next-step.peep-now-step", now=level(now))
+    chosen = staircase != NO_SITE.default_staircase
+    reopens = f" {say(_REOPENS)}" if quiet and chosen and staircase.reopens else ""
+    return Follows(suggested, f"{said}{here}{reopens}", objections)
+
+
+def _suggestion(request: Request, running: RunningTrial) -> tuple[float | None, str, tuple[str, ...]]:
+    if request.person is None:
+        return None, say("next-step.suggested-peep-needs", where=say("next-step.titration-gives")), ()
+    trial = read_trial(request.readings, request.protocol)
+    if isinstance(trial, NoTrial):
+        return None, say("next-step.no-peep-suggested", found=spell(trial.found)), ()
+    if running.falling and running.trial is not None and trial.steps[0].start_s < running.trial.steps[0].start_s:
+        return None, say("next-step.no-peep-suggested-trial"), ()
+    advice = titration_of(trial, request, now=True).advice
+    peep = advice.suggested_peep_cmh2o
+    if peep is None:
+        return None, say("next-step.no-peep-suggested-why", rationale=advice.rationale), ()
+    objections = objections_in_short(advice)
+    against = say("next-step.against", listed="; ".join(objections)) if objections else ""
+    said = say(
+        "next-step.suggested-peep-above",
+        where=say("next-step.titration-certainty"),
+        peep=level(peep),
+        margin_cmh2o=level(advice.margin_cmh2o),
+        against=against,
     )
+    return peep, said, objections
+
+
+def _refuse_slips(request: Request) -> None:
+    """Let acknowledgements pass that name what there is to acknowledge, and a person.
+
+    Raises:
+        Rejected: a name that means nothing here, or nobody who acknowledges.
+    """
+    given = request.asked.acknowledged
+    problems = nobody_acknowledges(given)
+    accepted = ", ".join(ACKNOWLEDGED_NAMES)
+    for name, path in given.what:
+        if not is_acknowledged_name(name):
+            sentence = f"During a trial there is nothing named {name[:60]!r} to acknowledge; there are: {accepted}."
+            problems.append(Problem(ProblemKind.BAD_PARAMETER, path, name[:60], accepted, sentence))
+    if problems:
+        raise Rejected(tuple(problems), request.ignored)

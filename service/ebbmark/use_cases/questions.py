@@ -14,13 +14,13 @@ from ebbmark.use_cases.comparison import comparison_answer
 from ebbmark.use_cases.markers import markers_answer
 from ebbmark.use_cases.next_step import next_step
 from ebbmark.use_cases.planning import plan_answer
-from ebbmark.use_cases.titrate import titrate
+from ebbmark.use_cases.titrate import titrate_request
 from ebbmark.use_cases.trials import trials_answer
 from ebbmark.use_cases.validity import validity_answer
 from ebbmark.words.messages import say
 
 ANSWERS: Mapping[str, Callable[[Request, Site], Answer]] = {
-    "titrate-peep": titrate,
+    "titrate-peep": titrate_request,
     "assess-candidate": candidate_answer,
     "plan-trial": plan_answer,
     "next-step": next_step,

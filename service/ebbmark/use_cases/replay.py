@@ -19,8 +19,8 @@ from __future__ import annotations
 import re
 from base64 import b64decode
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from hashlib import sha256
 
 import msgspec
@@ -32,7 +32,6 @@ from ebbmark.audit.comparison import (
     Explanation,
     FindingKind,
     ReplayFinding,
-    ReplayOutcome,
     afterwards,
     by_code,
     claimed,
@@ -42,7 +41,6 @@ from ebbmark.audit.comparison import (
     not_of_the_answer,
     of_charting,
     of_inputs,
-    outcome_of,
     versioned,
     without_places,
 )
@@ -55,21 +53,29 @@ from ebbmark.audit.stored_answer import (
     stored_answer,
     with_stored_remarks,
 )
-from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.naming import ANSWER_PROVENANCES, REPORT, REPORT_PROVENANCE
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import Limits, RequestContext
 from ebbmark.fhir.writing.identity import identity, input_digest
-from ebbmark.fhir.writing.normal_form import NormalForm, full_url_of, normal_form, resources_of
+from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer, full_url_of, normal_form, resources_of
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.use_cases.questions import ANSWERS
+from ebbmark.use_cases.replay_exchange import (
+    Inputs,
+    Render,
+    Replayed,
+    ReplayReport,
+    not_an_answer,
+    read_inputs,
+    read_stored,
+    replay_parameters,
+    verified_by,
+)
 from ebbmark.use_cases.titrate import age_told, titrate_told
 
 Json = Mapping[str, object]
-Render = Callable[[Answer, float], bytes]
-"""Makes the page of a report, for an instant of recording [s since 1970-01-01T00:00:00Z]."""
 
 _LIMITS = Limits(max_bytes=50_000_000, max_entries=20_000)
 _IDENTITY = "identity"
@@ -79,36 +85,6 @@ _NO_PAGE = "The page of the report cannot be made again here, so that it is not 
 _NOT_GIVEN = "Without the versions that were used the answer cannot be computed again."
 _LONG = 10_000
 _URN = re.compile(r"urn:uuid:[0-9a-f\-]{36}")
-
-
-@dataclass(frozen=True, slots=True)
-class Replayed:
-    """The outcome.
-
-    Attributes:
-        identity: of the stored answer, as it says itself.
-        findings: every difference, and what happened to the answer afterwards.
-        not_checked: remarks of the answer that cannot be computed again.
-        computed: whether an answer could be computed at all from the versions, and under the charting table, that were
-            used.
-        expected: the answer that follows from the inputs; None where none does.
-    """
-
-    identity: str
-    findings: tuple[ReplayFinding, ...]
-    not_checked: int
-    computed: bool = True
-    expected: NormalForm | None = None
-
-    @property
-    def outcome(self) -> ReplayOutcome:
-        """Which of the five it is."""
-        return outcome_of(self.findings, computed=self.computed)
-
-    @property
-    def same(self) -> bool:
-        """Whether the stored answer is, byte for byte, what its inputs give; what came afterwards aside."""
-        return self.computed and self.outcome in (ReplayOutcome.SAME, ReplayOutcome.INPUTS_AMENDED)
 
 
 def replay(
@@ -369,3 +345,40 @@ def _issue_lines(form: NormalForm) -> list[str]:
         told = {name: one for name, one in issue.items() if name != "expression"} if isinstance(issue, dict) else {}
         lines.append(msgspec.json.encode(without_places(told), order="deterministic").decode())
     return lines
+
+
+def replay_files(
+    answer: bytes,
+    inputs: bytes | Inputs,
+    *,
+    keys: bytes | None,
+    context: RequestContext,
+    render: Render | None = None,
+) -> ReplayReport:
+    """Replay an answer from files.
+
+    Args:
+        inputs: Bundle with the inputs, or Parameters: the request, or with such a Bundle in it; or what was
+            read from the record.
+        keys: JSON Web Key Set; None where no signature is to be believed.
+        context: the present instant, what the site has decided, and its codes; those that the answer lists come first.
+        render: makes the page of a report again; None where none can be made.
+
+    Raises:
+        Rejected: a file cannot be read, or is not what it should be.
+    """
+    try:
+        stored = read_stored(answer)
+        given = read_inputs(inputs) if isinstance(inputs, bytes) else inputs
+        verified = verified_by(stored, keys)
+        outcome = replay(
+            stored,
+            given.resources,
+            context,
+            current=given.current,
+            render=render,
+            choices=given.choices,
+        )
+    except NotAnAnswer as error:
+        raise not_an_answer(error) from error
+    return ReplayReport(outcome, verified, replay_parameters(outcome, verified), with_keys=keys is not None)

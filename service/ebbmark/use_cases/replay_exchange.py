@@ -3,23 +3,26 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
 import msgspec
 
-from ebbmark.audit.comparison import ReplayOutcome
+from ebbmark.audit.comparison import (
+    ReplayFinding,
+    ReplayOutcome,
+    outcome_of,
+)
 from ebbmark.audit.signature import Verified, verify
 from ebbmark.audit.stored_answer import CHOICES
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.naming import REQUEST_SYSTEM
 from ebbmark.fhir.operations import REPLAY_INPUTS
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.decode import require_each_key_once
-from ebbmark.fhir.reading.request import RequestContext
-from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
+from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer, resources_of
 from ebbmark.fhir.writing.supersession import unmarked
 from ebbmark.keys import read_public_keys
-from ebbmark.use_cases.replay import Render, Replayed, replay
 from ebbmark.words.messages import say
 
 Json = dict[str, object]
@@ -154,43 +157,6 @@ def replay_parameters(outcome: Replayed, verified: Verified) -> Json:
     return {"resourceType": "Parameters", "parameter": told}
 
 
-def replay_files(
-    answer: bytes,
-    inputs: bytes | Inputs,
-    *,
-    keys: bytes | None,
-    context: RequestContext,
-    render: Render | None = None,
-) -> ReplayReport:
-    """Replay an answer from files.
-
-    Args:
-        inputs: Bundle with the inputs, or Parameters: the request, or with such a Bundle in it; or what was
-            read from the record.
-        keys: JSON Web Key Set; None where no signature is to be believed.
-        context: the present instant, what the site has decided, and its codes; those that the answer lists come first.
-        render: makes the page of a report again; None where none can be made.
-
-    Raises:
-        Rejected: a file cannot be read, or is not what it should be.
-    """
-    try:
-        stored = read_stored(answer)
-        given = read_inputs(inputs) if isinstance(inputs, bytes) else inputs
-        verified = _verified(stored, keys)
-        outcome = replay(
-            stored,
-            given.resources,
-            context,
-            current=given.current,
-            render=render,
-            choices=given.choices,
-        )
-    except NotAnAnswer as error:
-        raise not_an_answer(error) from error
-    return ReplayReport(outcome, verified, replay_parameters(outcome, verified), with_keys=keys is not None)
-
-
 def check_signature(answer: bytes, keys: bytes | None) -> tuple[str, bool]:
     """Check the signature of an answer that is shown and not replayed.
 
@@ -204,12 +170,13 @@ def check_signature(answer: bytes, keys: bytes | None) -> tuple[str, bool]:
         Rejected: a file cannot be read.
         NotAnAnswer: it is not one answer.
     """
-    verified = _verified(read_stored(answer), keys)
+    verified = verified_by(read_stored(answer), keys)
     kind = "not-checked" if keys is None and verified is Verified.UNKNOWN_KEY else verified.value
     return say(f"signature.{kind}"), _doubtful(verified, keys is not None)
 
 
-def _verified(stored: Iterable[tuple[str, Json]], keys: bytes | None) -> Verified:
+def verified_by(stored: Iterable[tuple[str, Json]], keys: bytes | None) -> Verified:
+    """What the signature of a stored answer proves under these keys (JSON Web Key Set)."""
     trusted = () if keys is None else read_public_keys(keys)
     if trusted is None:
         raise _unreadable("keys", "a JSON Web Key Set")
@@ -296,3 +263,37 @@ def _decoded(body: bytes, name: str) -> object:
 def _unreadable(name: str, accepted: str) -> Rejected:
     sentence = f"The file with the {name} is not {accepted}."
     return Rejected((Problem(ProblemKind.NOT_JSON, "", "something else", accepted, sentence),))
+
+
+Render = Callable[[Answer, float], bytes]
+"""Makes the page of a report, for an instant of recording [s since 1970-01-01T00:00:00Z]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Replayed:
+    """The outcome.
+
+    Attributes:
+        identity: of the stored answer, as it says itself.
+        findings: every difference, and what happened to the answer afterwards.
+        not_checked: remarks of the answer that cannot be computed again.
+        computed: whether an answer could be computed at all from the versions, and under the charting table, that were
+            used.
+        expected: the answer that follows from the inputs; None where none does.
+    """
+
+    identity: str
+    findings: tuple[ReplayFinding, ...]
+    not_checked: int
+    computed: bool = True
+    expected: NormalForm | None = None
+
+    @property
+    def outcome(self) -> ReplayOutcome:
+        """Which of the five it is."""
+        return outcome_of(self.findings, computed=self.computed)
+
+    @property
+    def same(self) -> bool:
+        """Whether the stored answer is, byte for byte, what its inputs give; what came afterwards aside."""
+        return self.computed and self.outcome in (ReplayOutcome.SAME, ReplayOutcome.INPUTS_AMENDED)

@@ -18,8 +18,8 @@ from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Trial
-from ebbmark.use_cases.answer_builder import no_trial, stamped_ahead
-from ebbmark.use_cases.trial_and_patient import titration_of
+from ebbmark.use_cases.answer_builder import stamped_ahead
+from ebbmark.use_cases.trial_and_patient import no_trial, titration_of
 from ebbmark.words.messages import say, spell
 
 
@@ -74,7 +74,7 @@ AHEAD: Final = Age(
 """A clock that is off, which shows in a new trial only."""
 
 
-def titrate(request: Request, _: Site = NO_SITE) -> Answer:
+def titrate_request(request: Request, _: Site = NO_SITE) -> Answer:
     """Read the decremental trial of a request: closing, suggested PEEP, cautions, and how old it is.
 
     Raises:

@@ -1,28 +1,36 @@
-"""The trial of a request and the patient beside it, as every question reads them: titration, closing, patient now."""
+"""The trial of a request and the patient beside it, as every question reads them: titration, closing, patient now.
+
+After a trial: since when the new settings are in force, what mechanics and gases were then, and what was seen.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
-from ebbmark.fhir.problems import Ignored, Rejected
-from ebbmark.fhir.reading.request import Documented, Request
+from ebbmark.fhir.problems import Ignored, Problem, ProblemKind, Rejected
+from ebbmark.fhir.reading.request import Documented, Request, Site
+from ebbmark.physiology.after.comparison import Snapshot
 from ebbmark.physiology.after.events import Occurrence
 from ebbmark.physiology.after.patient_now import PNEUMOTHORAX, PatientNow, findings_now, lung_now, patient_now
+from ebbmark.physiology.after.snapshot import take_snapshot
+from ebbmark.physiology.after.trials import set_after
 from ebbmark.physiology.before.risks import RISK_CONCEPTS, Risk, RiskConcept, Scope
 from ebbmark.physiology.closing.estimator import Estimator, estimate_closing
 from ebbmark.physiology.closing.result import Closing
 from ebbmark.physiology.findings import OWN_CHOICE, Change, ChangeKind, Finding, KnownCondition, Weight
+from ebbmark.physiology.mechanics import predicted_body_weight_kg
 from ebbmark.physiology.patient.context import CheckLimits, PatientContext, vital_limits_of
 from ebbmark.physiology.patient.titration import Titration, closing_for, titrate, with_findings
+from ebbmark.physiology.readings import Quantity
+from ebbmark.physiology.stop.limits import Limit
 from ebbmark.physiology.trial.limb import PeepLevel, began_of
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Trial
-from ebbmark.use_cases.answer_builder import no_trial
-from ebbmark.words.messages import say
+from ebbmark.words.messages import say, spell
 from ebbmark.words.titration import against, against_words, sentence, with_reason, worded
 
 MOST_NAMED = 4
@@ -229,3 +237,63 @@ def _as_change(one: Change) -> Change:
     if one.breathing is None or not one.first:
         return one
     return replace(one, words=say("since.first-mode", words=one.words), first=False)
+
+
+def no_trial(why: NoTrial) -> Problem:
+    """What the caller is told when there is no limb to read."""
+    found, needed = spell(why.found), spell(why.accepted)
+    return Problem(ProblemKind.NO_TRIAL, "", found, needed, say("no-trial.sentence", found=found, needed=needed))
+
+
+SETTLING_S = 3600.0
+"""The state at the new settings is taken over the first hour of them. This project's choice."""
+
+
+@dataclass(frozen=True, slots=True)
+class Moments:
+    """When a trial took place.
+
+    Attributes:
+        began_s: when PEEP was first moved for it; None where no trial is among the readings.
+        titrated_s: when PEEP was set after it.
+        assumed: whether `titrated_s` was read from the settings.
+    """
+
+    began_s: float | None
+    titrated_s: float
+    assumed: bool
+
+
+def moments_of(request: Request, trial: Trial | None) -> Moments | None:
+    """When the trial began and when PEEP was set after it: as asked, else as the settings show; None where neither."""
+    asked = request.asked
+    began_s = asked.trial_started_s
+    if began_s is None and trial is not None:
+        began_s = began_of(request.readings, trial, request.protocol)
+    titrated_s = asked.titrated_s
+    if titrated_s is None and trial is not None:
+        titrated_s = set_after(request.readings, trial)
+    if titrated_s is None:
+        return None
+    return Moments(began_s, titrated_s, asked.titrated_s is None)
+
+
+def weight_of(request: Request) -> float:
+    """Predicted body weight [kg], of a request that is only read with height and sex."""
+    assert request.person is not None  # noqa: S101 - the reader refuses requests without
+    return predicted_body_weight_kg(request.person.height_cm, request.person.sex)
+
+
+def pressure_limits(site: Site) -> dict[Quantity, Limit]:
+    """Below which arterial pressure asks for somebody now: the stop limits of a trial hold at its new settings, too."""
+    limits = site.stop_limits
+    of = {
+        Quantity.MEAN_ARTERIAL_PRESSURE: limits.mean_arterial_pressure_below_mmhg,
+        Quantity.SYSTOLIC_ARTERIAL_PRESSURE: limits.systolic_arterial_pressure_below_mmhg,
+    }
+    return {quantity: one for quantity, one in of.items() if one is not None}
+
+
+def snapshot_of(request: Request, from_s: float, until_s: float) -> Snapshot:
+    """The state in one stretch of time."""
+    return take_snapshot(request.readings, pbw_kg=weight_of(request), from_s=from_s, until_s=until_s)

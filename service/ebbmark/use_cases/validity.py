@@ -10,20 +10,19 @@ from ebbmark.fhir.reading.request import Request, Site
 from ebbmark.physiology.after.surveillance import watch
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
-from ebbmark.use_cases.after_trial import (
-    NOT_SET,
+from ebbmark.use_cases.answer_builder import NOT_SET, answered, only_the_patient, rule_of, rule_of_limits, warnings_of
+from ebbmark.use_cases.trial_and_patient import (
     SETTLING_S,
+    look_in_short,
     moments_of,
-    only_the_patient,
+    now_of,
     pressure_limits,
     snapshot_of,
-    warnings_of,
+    titration_of,
     weight_of,
 )
-from ebbmark.use_cases.answer_builder import answered, rule_of, rule_of_limits, sentences
-from ebbmark.use_cases.trial_and_patient import look_in_short, now_of, titration_of
 from ebbmark.words.after_trial import gaps_words, seen_words, validity_in_short, validity_words
-from ebbmark.words.messages import level, say, spell
+from ebbmark.words.messages import level, say, sentences, spell
 
 OPERATION = "check-validity"
 
@@ -50,7 +49,7 @@ def validity_answer(request: Request, site: Site) -> Answer:
             value=Truth(True) if other else None,
             note=told,
         )
-        return only_the_patient(OPERATION, request, site, since_s=since_s, trial=trial, statements=(doubt,))
+        return only_the_patient(OPERATION, request, site, now, since_s=since_s, statements=(doubt,))
     suggested, how = _suggested(request, trial)
     until_s = min(request.as_of_s, moments.titrated_s + SETTLING_S)
     answer = watch(

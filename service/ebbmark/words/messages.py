@@ -300,3 +300,8 @@ def _fitting(reasons: list[str]) -> tuple[str, ...]:
 
 def _words(*texts: str) -> int:
     return sum(len(text.split()) for text in texts)
+
+
+def sentences(*parts: str) -> str:
+    """Several sentences as one note; empty ones are left out."""
+    return " ".join(part for part in parts if part)

@@ -15,7 +15,7 @@ from ebbmark.fhir.reading.request import Request as Question
 from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.use_cases.titrate import titrate
+from ebbmark.use_cases.titrate import titrate_request
 
 _NO_CODE = Coding()
 
@@ -76,6 +76,6 @@ def models_way(body: bytes, asked: Question, recorded_s: float) -> bytes:
             if quantity is not None and found is not None and found.value is not None and when is not None:
                 at_s = when.timestamp()
                 readings.append(Reading(quantity, float(found.value), at_s, at_s, number))
-    recommendation = titrate(replace(asked, readings=tuple(readings)))
+    recommendation = titrate_request(replace(asked, readings=tuple(readings)))
     answer = Bundle.model_validate(write_bundle(recommendation, recorded_s=recorded_s))
     return answer.model_dump_json().encode()
