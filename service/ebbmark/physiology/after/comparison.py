@@ -25,8 +25,7 @@ from ebbmark.physiology.stop.limits import Limit
 
 _TWO_SIDED_95: Final = 1.959963984540054
 
-RELIEF: Final = 0.05
-"""Relative rise of compliance below the top step that is worth naming. This project's choice."""
+RELIEF: Final = 0.05  # relative rise of compliance below the top step that is worth naming; this project's choice
 
 
 class Measure(Enum):

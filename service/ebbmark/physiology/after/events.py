@@ -17,17 +17,10 @@ from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.curve import VANISHED_VOLUME
 from ebbmark.physiology.trial.limb import OPEN_CIRCUIT_PEEP_CMH2O
 
-LATEST_S: Final = 1800.0
-"""The state now is taken over the last half hour of readings. This project's choice."""
-
-NOW_S: Final = 3600.0
-"""A vital sign of this long ago still says how the patient is [s]. This project's choice."""
-
-BEFORE_S: Final = 3600.0
-"""Arterial pressure before the trial is that of its last hour [s]. This project's choice."""
-
-LARGE_LOSS: Final = 0.30
-"""A loss of compliance of this share asks for somebody now [1]. This project's choice."""
+LATEST_S: Final = 1800.0  # the state now is taken over the last half hour of readings; this project's choice
+NOW_S: Final = 3600.0  # a vital sign of this long ago still says how the patient is [s]; this project's choice
+BEFORE_S: Final = 3600.0  # arterial pressure before the trial is that of its last hour [s]; this project's choice
+LARGE_LOSS: Final = 0.30  # a loss of compliance of this share asks for somebody now [1]; this project's choice
 
 
 class Event(Enum):

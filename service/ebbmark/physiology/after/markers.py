@@ -30,8 +30,7 @@ from ebbmark.physiology.timeline import FIO2, in_force_at
 from ebbmark.physiology.trial.limb import same_setting
 from ebbmark.physiology.trial.steps import Trial
 
-MEDIAN_OF_SAMPLE: Final = 0.5
-"""Median of the 45 patients of Chen et al 2020 [1]; not tested against any outcome."""
+MEDIAN_OF_SAMPLE: Final = 0.5  # median of the 45 patients of Chen et al 2020 [1]; not tested against any outcome
 
 CITATION: Final = SOURCES["chen-2020"]
 

@@ -40,8 +40,7 @@ from ebbmark.physiology.trial.limb import OPEN_CIRCUIT_PEEP_CMH2O, PeepLevel, pe
 from ebbmark.physiology.trial.steps import Trial
 
 PNEUMOTHORAX: Final = "untreated-pneumothorax"
-NAMED: Final = "pneumothorax-named"
-"""One that the words of a Condition name, and no code places."""
+NAMED: Final = "pneumothorax-named"  # one that the words of a Condition name, and no code places
 
 _TOO_FULL_PERCENT: Final = 97.0
 """Above this saturation says little of oxygenation: the global definition of ARDS (2023) uses S/F up to 97 %."""

@@ -43,8 +43,7 @@ class NotKnown(Exception):
         self.why = why
 
 
-Middles = Mapping[Quantity, Figure]
-"""Middle value of each quantity in one stretch of time."""
+Middles = Mapping[Quantity, Figure]  # middle value of each quantity in one stretch of time
 
 
 def _middles_of(readings: Sequence[Reading], from_s: float, until_s: float) -> dict[Quantity, Figure]:

@@ -47,8 +47,7 @@ from ebbmark.physiology.readings import Quantity, Reading, latest
 from ebbmark.physiology.stop.limits import Limit
 from ebbmark.physiology.timeline import FIO2, in_force_at
 
-SAME_PEEP_CMH2O: Final = 1.0
-"""Compliance is compared at PEEPs that differ by no more than this. This project's choice."""
+SAME_PEEP_CMH2O: Final = 1.0  # compliance is compared at PEEPs that differ by no more than this; this project's choice
 
 
 def _losses(

@@ -23,14 +23,12 @@ from ebbmark.physiology.trial.limb import peep_levels_of, same_setting
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import ComplianceKind, NoTrialReason, Trial
 
-MOST_TRIALS: Final = 30
-"""Trials read from one record, the latest ones; this project's choice."""
+MOST_TRIALS: Final = 30  # trials read from one record, the latest ones; this project's choice
 
 WINDOW: Final = 300
 """Stretches of PEEP that are looked at together: no way down has half as many. This project's choice."""
 
-BESIDE: Final = 30
-"""Stretches that are looked at after a way down, for what they say of it. This project's choice."""
+BESIDE: Final = 30  # stretches that are looked at after a way down, for what they say of it; this project's choice
 
 LOOKS: Final = (50_000, 4)
 """Readings looked at in all windows together: so many, or so many times those of the record. This project's choice."""
@@ -211,8 +209,7 @@ def _step_at(steps: Sequence[StepEstimate], peep: float | None) -> StepEstimate 
     return next((step for step in steps if peep is not None and abs(step.peep_cmh2o - peep) < 0.25), None)
 
 
-SURE_ENOUGH: Final = 0.9
-"""Probability at or above which a shift of closing is stated. This project's choice."""
+SURE_ENOUGH: Final = 0.9  # probability at or above which a shift of closing is stated; this project's choice
 
 _TWO_SIDED_90: Final = 1.6448536269514722
 _TWO_SIDED_95: Final = 1.959963984540054

@@ -13,8 +13,7 @@ from typing import Any, Final
 from ebbmark.data import table
 from ebbmark.physiology.findings import Message, Value, joined, message
 
-_SAME_FIO2: Final = 0.005
-"""FiO2 is charted to the whole per cent."""
+_SAME_FIO2: Final = 0.005  # FiO2 is charted to the whole per cent
 
 
 @dataclass(frozen=True, slots=True)

@@ -145,40 +145,24 @@ def risks_in_readings(
             when = "" if reading is None else _when(reading, readings, at_s)
             source = None if reading is None else reading.source
             was = message(f"risk-shown.{threshold.of}", value=round(value, _DIGITS.get(threshold.of, 2)), when=when)
+            side = message("risk-reading.below" if threshold.sign < 0 else "risk-reading.above")
+            beside: dict[str, Value] = {"side": side, "limit": threshold.limit, "unit": threshold.unit}
             risk, beyond = _beyond_default(threshold, value, limits)
-            sentence = joined("sentences", [_said(threshold, was), *beyond])
+            sentence = joined("sentences", [message(f"risk-reading.{threshold.says}", was=was, **beside), *beyond])
             found.append(ReadingRisk(threshold.slug, risk, value, source, threshold.citation, sentence))
-    found += breathing_risks(readings, at_s=at_s)
-    if not_converted:
+    found += _breathing_risks(readings, at_s=at_s)
+    if not_converted and not any(one.slug == "vasopressor-high" for one in found):
         first, *others = not_converted
         named = joined("each-and", [f"{first[0].upper()}{first[1:]}", *others])
-        sentence = message("risk-reading.not-converted", runs=_runs(not_converted, named))
-        if not any(one.slug == "vasopressor-high" for one in found):
-            found.append(
-                ReadingRisk(NOT_CONVERTED, Risk.HIGH, float(len(not_converted)), None, SOURCES["unit-guide"], sentence)
-            )
+        # Of a second infusion of one drug nobody knows whether both run.
+        doubled = any(one.startswith("a second ") for one in not_converted)
+        runs = message(f"risk-reading.{'doubled' if doubled else 'runs'}-{'several' if others else 'one'}", named=named)
+        sentence, count = message("risk-reading.not-converted", runs=runs), float(len(not_converted))
+        found.append(ReadingRisk(NOT_CONVERTED, Risk.HIGH, count, None, SOURCES["unit-guide"], sentence))
     # One pressure is enough to judge a circulation by; of extremes the present state says what was not sent.
     known = {_HEART_RATE, _PH, _PACO2, *([_SYSTOLIC] if shown[_MEAN] is not None else [])}
     missing = [name for name, value in values.items() if value is None and name not in known]
     return tuple(found), [message(f"risk-quantity.{name}") for name in missing]
-
-
-def _runs(not_converted: Sequence[str], named: Value) -> Message:
-    """What keeps them from being counted; of a second infusion of one drug it is that nobody knows whether both run."""
-    how = "several" if len(not_converted) > 1 else "one"
-    doubled = any(one.startswith("a second ") for one in not_converted)
-    return message(f"risk-reading.{'doubled' if doubled else 'runs'}-{how}", named=named)
-
-
-def _said(threshold: _Threshold, was: Message) -> Message:
-    """What was found, beside its threshold."""
-    return message(
-        f"risk-reading.{threshold.says}",
-        was=was,
-        side=message("risk-reading.below" if threshold.sign < 0 else "risk-reading.above"),
-        limit=threshold.limit,
-        unit=threshold.unit,
-    )
 
 
 def _as_signed(threshold: _Threshold, limits: StopLimits) -> _Threshold:
@@ -202,7 +186,7 @@ def _beyond_default(threshold: _Threshold, value: float, limits: StopLimits) -> 
     return Risk.HIGH, [beyond]
 
 
-def breathing_risks(readings: Sequence[Reading], *, at_s: float) -> list[ReadingRisk]:
+def _breathing_risks(readings: Sequence[Reading], *, at_s: float) -> list[ReadingRisk]:
     """Breaths of the patient's own, trapped air and a leak: a trial read under either says nothing sure of the lung.
 
     Source: as for the checks of a titration, `patient.limits`.

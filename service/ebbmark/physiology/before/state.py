@@ -35,8 +35,7 @@ from ebbmark.physiology.gas_exchange import (
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import PEEP, SETTLES_S, InForce, breathed_at, in_force_at, span
 
-OLD_AFTER_S: Final = 6 * 3600.0
-"""A reading older than this is shown as old. This project's choice."""
+OLD_AFTER_S: Final = 6 * 3600.0  # a reading older than this is shown as old; this project's choice
 
 _FIO2: Final = (Quantity.FIO2_SET, Quantity.FIO2_MEASURED)
 
@@ -64,32 +63,17 @@ def shown(reading: Reading, at_s: float, *, how: Value = "") -> ShownInput:
     age_s = at_s - reading.start_s
     value = 100 * reading.value if reading.quantity in _FIO2 else reading.value
     what = message(f"shown-reading.{reading.quantity.slug}", value=round(value, 1 if reading.quantity in _FIO2 else 2))
-    sentence = (
-        message("shown-reading.with", reading=what, how=how, age=_age(age_s))
-        if how
-        else message("shown-reading.alone", reading=what, age=_age(age_s))
-    )
+    ahead = message("shown-reading.ahead", minutes=round(-age_s / 60))
+    age = ahead if age_s < 0 else message("shown-reading.old", age=span(age_s))
+    beside = {"how": how} if how else {}
+    sentence = message(f"shown-reading.{'with' if how else 'alone'}", reading=what, **beside, age=age)
     return ShownInput(reading, age_s, age_s > OLD_AFTER_S, sentence)
 
 
-def _age(age_s: float) -> Message:
-    """How old; a clock that ran ahead is named."""
-    if age_s < 0:
-        return message("shown-reading.ahead", minutes=round(-age_s / 60))
-    return message("shown-reading.old", age=span(age_s))
-
-
 ALSO_NEEDED: Final = message("ards.also-needed")
-GAS_SPEAKS_S: Final = 12 * 3600.0
-"""A gas older than this classes nothing any more. This project's choice."""
-SATURATION_SPEAKS_S: Final = 2 * 3600.0
-"""Nor does a saturation older than this: it moves faster. This project's choice."""
+GAS_SPEAKS_S: Final = 12 * 3600.0  # a gas older than this classes nothing any more; this project's choice
+SATURATION_SPEAKS_S: Final = 2 * 3600.0  # nor does a saturation older than this: it moves faster; this project's choice
 _CLOCK_SLACK_S: Final = 900.0  # device clocks are minutes off; a reading further ahead than this is not used
-
-
-def severity_words(oxygenation: Oxygenation) -> Message:
-    """The class in words."""
-    return message(f"ards.{oxygenation.value}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +113,7 @@ def ards_classes(
     Source: see the module; the altitude factor is of the Berlin definition and used for P/F only.
     """
     pao2, doubts = latest_usable(readings, Quantity.PAO2, at_s), gas_doubts(readings, at_s=at_s)
-    gas = _paired(readings, pao2, _GAS, at_s, doubts)
+    gas = _paired(readings, Quantity.PAO2, GAS_SPEAKS_S, at_s, doubts)
     ratio = None
     if gas.fio2 is not None and gas.reading is not None:
         ratio = pf_ratio_mmhg(pao2_mmhg=gas.reading.value, fio2=gas.fio2.value)
@@ -165,17 +149,6 @@ def latest_usable(readings: Sequence[Reading], quantity: Quantity, at_s: float) 
     return max(usable, key=lambda r: (r.start_s, r.source), default=None)
 
 
-class _Kind(NamedTuple):
-    """What is paired with FiO2: its name in the catalogue, and how old it may be [s]."""
-
-    name: str
-    speaks_s: float
-
-
-_GAS: Final = _Kind("pao2", GAS_SPEAKS_S)
-_SATURATION: Final = _Kind("spo2", SATURATION_SPEAKS_S)
-
-
 class _Found(NamedTuple):
     """A gas or a saturation with its FiO2, both None where they may not be used; what was found; what is missing."""
 
@@ -186,40 +159,36 @@ class _Found(NamedTuple):
 
 
 def _paired(
-    readings: Sequence[Reading], found: Reading | None, kind: _Kind, at_s: float, doubts: Sequence[GasDoubt]
+    readings: Sequence[Reading], quantity: Quantity, speaks_s: float, at_s: float, doubts: Sequence[GasDoubt]
 ) -> _Found:
+    """The latest gas or saturation with its FiO2, unless it is older than it may be [s], in doubt, or unsettled."""
+    found, name = latest_usable(readings, quantity, at_s), f"ards.{quantity.slug}"
     if found is None:
-        return _Found(None, None, (), (message(f"ards.{kind.name}"),))
-    inputs = (shown(found, at_s),)
-    if at_s - found.start_s > kind.speaks_s:
-        old = span(at_s - found.start_s)
-        too_old = message(f"ards.{kind.name}-too-old", hours=kind.speaks_s / 3600, age=old)
-        return _Found(None, None, inputs, (too_old,))
-    if is_doubted(found, doubts):
-        return _Found(None, None, inputs, (message(f"ards.{kind.name}-in-doubt"),))
+        return _Found(None, None, (), (message(name),))
     fio2 = breathed_at(readings, found.start_s)
-    if fio2.unsettled:
-        settled = message(f"ards.{kind.name}-unsettled", minutes=SETTLES_S / 60, why=fio2.why_not)
-        return _Found(None, None, inputs, (settled,))
-    if fio2.reading is None:
-        return _Found(None, None, inputs, (message(f"ards.{kind.name}-without-fio2", why=fio2.why_not),))
+    why_not = None
+    if at_s - found.start_s > speaks_s:
+        why_not = message(f"{name}-too-old", hours=speaks_s / 3600, age=span(at_s - found.start_s))
+    elif is_doubted(found, doubts):
+        why_not = message(f"{name}-in-doubt")
+    elif fio2.unsettled:
+        why_not = message(f"{name}-unsettled", minutes=SETTLES_S / 60, why=fio2.why_not)
+    elif fio2.reading is None:
+        why_not = message(f"{name}-without-fio2", why=fio2.why_not)
+    inputs = (shown(found, at_s),)
+    if why_not is not None or fio2.reading is None:
+        return _Found(None, None, inputs, () if why_not is None else (why_not,))
     return _Found(found, fio2.reading, (*inputs, shown(fio2.reading, at_s, how=fio2.how)), ())
 
 
 def _by_saturation(readings: Sequence[Reading], at_s: float, doubts: Sequence[GasDoubt]) -> ArdsClass:
-    found = latest_usable(readings, Quantity.SPO2, at_s)
-    spo2 = _paired(readings, found, _SATURATION, at_s, doubts)
+    spo2 = _paired(readings, Quantity.SPO2, SATURATION_SPEAKS_S, at_s, doubts)
     missing, ratio = spo2.missing, None
     if spo2.reading is not None and spo2.fio2 is not None:
         ratio = sf_ratio(spo2_percent=spo2.reading.value, fio2=spo2.fio2.value)
         if ratio is None:
-            missing = (
-                message(
-                    "ards.spo2-too-high",
-                    limit_percent=HIGHEST_INFORMATIVE_SPO2_PERCENT,
-                    spo2_percent=spo2.reading.value,
-                ),
-            )
+            values = {"limit_percent": HIGHEST_INFORMATIVE_SPO2_PERCENT, "spo2_percent": spo2.reading.value}
+            missing = (message("ards.spo2-too-high", **values),)
     oxygenation = None if ratio is None else global_class_from_sf(sf_ratio=ratio)
     return _answer("global-2023", "S/F", oxygenation, ratio, spo2.inputs, missing, SOURCES["global-2023"])
 
@@ -240,7 +209,7 @@ def _answer(
     elif oxygenation is Oxygenation.NOT_CLASSIFIED:
         sentence = message("ards.peep-below-5", value=round(ratio), **by)
     else:
-        classed = message("ards.classed", value=round(ratio), severity=severity_words(oxygenation), **by)
+        classed = message("ards.classed", value=round(ratio), severity=message(f"ards.{oxygenation.value}"), **by)
         sentence = joined("sentences", [classed, *([message("ards.old")] if inputs[0].old else [])])
     return ArdsClass(definition, ratio_name, oxygenation, ratio, inputs, missing, citation, sentence)
 
@@ -312,7 +281,7 @@ def _told(alike: Sequence[ArdsClass]) -> Message:
         value=round(one.ratio),
         inputs=joined("semicolons", [shown.sentence for shown in one.inputs[:2]]),
         old=message("indication.old") if one.inputs[0].old else "",
-        severity=severity_words(one.oxygenation),
+        severity=message(f"ards.{one.oxygenation.value}"),
         definitions=joined("each-and", [message(f"indication.{each.definition}") for each in alike]),
     )
 
@@ -331,11 +300,8 @@ def _outdated(one: ArdsClass) -> Message:
     )
 
 
-RECENT_S: Final = 3600.0
-"""The window in which the lowest mean arterial pressure counts. This project's choice."""
-
-SHOWN_S: Final = 24 * 3600.0
-"""A reading older than this is not shown as the present state. This project's choice."""
+RECENT_S: Final = 3600.0  # the window in which the lowest mean arterial pressure counts; this project's choice
+SHOWN_S: Final = 24 * 3600.0  # a reading older than this is not shown as the present state; this project's choice
 
 _SHOWN: Final = (
     Quantity.MEAN_ARTERIAL_PRESSURE,
@@ -357,11 +323,6 @@ class PresentState(NamedTuple):
     shown: tuple[ShownInput, ...]
     lowest_pressure: ShownInput | None
     sentence: Value
-
-
-def lowest_pressure(readings: Sequence[Reading], at_s: float) -> Reading | None:
-    """The lowest mean arterial pressure of the last hour, the later one of two alike; None where none was read."""
-    return lowest_of_last_hour(readings, Quantity.MEAN_ARTERIAL_PRESSURE, at_s)
 
 
 def lowest_of_last_hour(readings: Sequence[Reading], quantity: Quantity, at_s: float) -> Reading | None:
@@ -388,9 +349,10 @@ def present_state(readings: Sequence[Reading], *, at_s: float) -> PresentState:
             not_shown.append(message("present-state.too-old", name=words, age=span(at_s - one.start_s)))
         else:
             found.append(shown(one, at_s))
-    lowest, last = lowest_pressure(readings, at_s), latest_usable(readings, Quantity.MEAN_ARTERIAL_PRESSURE, at_s)
-    fell = lowest is not None and last is not None and lowest.value < last.value
-    as_lowest = shown(lowest, at_s, how=message("present-state.lowest")) if fell and lowest is not None else None
+    pressure, as_lowest = Quantity.MEAN_ARTERIAL_PRESSURE, None
+    lowest, last = lowest_of_last_hour(readings, pressure, at_s), latest_usable(readings, pressure, at_s)
+    if lowest is not None and last is not None and lowest.value < last.value:
+        as_lowest = shown(lowest, at_s, how=message("present-state.lowest"))
     shown_now = [one.sentence for one in (*found[:1], *([as_lowest] if as_lowest else []), *found[1:])]
     parts = [message("present-state.shown", listed=joined("semicolons", shown_now))] if shown_now else []
     parts += [message("present-state.not-shown", listed=joined("commas", not_shown))] if not_shown else []

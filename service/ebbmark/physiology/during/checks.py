@@ -26,11 +26,8 @@ from ebbmark.physiology.stop.limits import (
     signed_and_long_known,
 )
 
-AFTER_S: Final = 3600.0
-"""A reading of this long ago says nothing about now, however alarming it is [s]."""
-
-SLOW_S: Final = 60.0
-"""A newest reading of up to this age shows no slow clock [s]."""
+AFTER_S: Final = 3600.0  # a reading of this long ago says nothing about now, however alarming it is [s]
+SLOW_S: Final = 60.0  # a newest reading of up to this age shows no slow clock [s]
 
 
 RHYTHM_NOT_SENT: Final = "heart-rhythm-not-sent"
@@ -44,6 +41,7 @@ VITAL_SIGNS: Final = {
 CIRCULATION: Final = frozenset(
     {Quantity.MEAN_ARTERIAL_PRESSURE, Quantity.SYSTOLIC_ARTERIAL_PRESSURE, Quantity.HEART_RATE}
 )
+_OF_VITAL_SIGNS: Final = {*[row.criterion for row in CRITERIA.values() if row.vital], StopCriterion.RHYTHM}
 _SHOWN_AS_SEEN: Final = (Quantity.SPO2, Quantity.MEAN_ARTERIAL_PRESSURE, Quantity.HEART_RATE)
 
 
@@ -92,11 +90,9 @@ def beyond(context: RunningContext) -> Iterator[Concern]:
 
 def circulation_alarms(context: RunningContext) -> bool:
     """Whether blood pressure or heart rate met a criterion, or lies where anybody would look."""
-    vitals = {row.criterion for row in CRITERIA.values() if row.quantity in CIRCULATION}
-    looked_at = (one.values["reading"].quantity for one in beyond(context))
-    return any(one.criterion in vitals for one in context.stops.pressing) or any(
-        one in CIRCULATION for one in looked_at
-    )
+    met = [CRITERIA[one.criterion].quantity for one in context.stops.pressing if one.criterion in CRITERIA]
+    looked_at = [one.values["reading"].quantity for one in beyond(context)]
+    return not CIRCULATION.isdisjoint((*met, *looked_at))
 
 
 def beyond_if_slow(context: RunningContext) -> Iterator[Concern]:
@@ -194,11 +190,9 @@ def vitals_not_sent(context: RunningContext) -> Iterator[Concern]:
 
 def criteria_old(context: RunningContext) -> Iterator[Concern]:
     """Vital signs whose latest reading is too old to show that a criterion is not met."""
-    wanted = {row.criterion for row in CRITERIA.values() if row.vital}
-    if RHYTHM_NOT_SENT not in context.acknowledged:
-        wanted.add(StopCriterion.RHYTHM)
     for one in context.stops.not_checked:
-        if one.why is NotCheckedReason.OLD and one.criterion in wanted:
+        acknowledged = one.criterion is StopCriterion.RHYTHM and RHYTHM_NOT_SENT in context.acknowledged
+        if one.why is NotCheckedReason.OLD and one.criterion in _OF_VITAL_SIGNS and not acknowledged:
             yield Concern("criterion-old", {"criterion": one})
 
 
@@ -213,10 +207,12 @@ def not_seen(context: RunningContext) -> Iterator[Concern]:
 
 def signed_and_uncheckable(context: RunningContext) -> Iterator[Concern]:
     """Signed limits that nothing sent can be held against, such as a fall from before."""
-    rows = [row for row in CRITERIA.values() if row.vital and VITAL_SIGNS[row.vital] not in context.acknowledged]
-    of_vitals = {row.criterion for row in rows}
     found = [
-        one for one in context.stops.not_checked if one.why is NotCheckedReason.NOT_SENT and one.criterion in of_vitals
+        one
+        for one in context.stops.not_checked
+        if one.why is NotCheckedReason.NOT_SENT
+        and one.criterion in _OF_VITAL_SIGNS - {StopCriterion.RHYTHM}
+        and VITAL_SIGNS[CRITERIA[one.criterion].vital] not in context.acknowledged
     ]
     if found and context.limits.signed:
         yield Concern("signed-and-uncheckable", {"criteria": found})
@@ -224,33 +220,23 @@ def signed_and_uncheckable(context: RunningContext) -> Iterator[Concern]:
 
 def no_limit(context: RunningContext) -> Iterator[Concern]:
     """Vital signs that nothing here judges because no limit is signed."""
-    of_vitals = {*[row.criterion for row in CRITERIA.values() if row.vital], StopCriterion.RHYTHM}
-    found = [
-        one.criterion
-        for one in context.stops.not_checked
-        if one.why is NotCheckedReason.NO_LIMIT and one.criterion in of_vitals
-    ]
+    unlimited = [one.criterion for one in context.stops.not_checked if one.why is NotCheckedReason.NO_LIMIT]
+    found = [one for one in unlimited if one in _OF_VITAL_SIGNS]
     if found:
         yield Concern("no-limit", {"criteria": found})
 
 
-SAME_CMH2O: Final = 0.9
-"""PEEP that differs by no more than this is the same: measured values wander."""
+SAME_CMH2O: Final = 0.9  # PEEP that differs by no more than this is the same: measured values wander
 
-CONTRADICTION_CMH2O: Final = 2.0
-"""Measured PEEP this far from its setting: one whole step of a usual staircase."""
+CONTRADICTION_CMH2O: Final = 2.0  # measured PEEP this far from its setting: one whole step of a usual staircase
 
-SETTLED_S: Final = 30.0
-"""A measured PEEP this soon after a change may still be that of the step before [s]."""
-
-GONE_ML: Final = 50.0
-"""An expired volume of an adult that is none."""
+SETTLED_S: Final = 30.0  # a measured PEEP this soon after a change may still be that of the step before [s]
+GONE_ML: Final = 50.0  # an expired volume of an adult that is none
 
 MISSING_SHARE: Final = 0.2
 """Expired volume this much below the one that is set is no difference between two sensors [1]."""
 
-OXYGEN_RAISED: Final = 0.05
-"""A rise of FiO2 that is more than rounding [1]."""
+OXYGEN_RAISED: Final = 0.05  # a rise of FiO2 that is more than rounding [1]
 
 FALL_TOLD_PERCENT: Final = 2.0
 """Saturation this far below its highest on the way down is told [percentage points]: a fall of SpO2 by 2 % names
@@ -261,8 +247,6 @@ FALL_LOOKED_AT_PERCENT: Final = 5.0
 
 
 _PEEPS: Final = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
-_OPEN_CIRCUIT: Final = "disconnection"
-_CIRCUIT_OPENED: Final = "circuit-opened"
 _TOLD: Final = frozenset({"vasopressor-raised", "intrinsic-peep", "leak-grows", "pressure-fell-rate-rose"})
 _LOOKED_AT: Final = frozenset({"carbon-dioxide-halved"})
 """What leaves a finished trial its number asks for a look before PEEP is lowered further."""
@@ -277,7 +261,7 @@ def unlike_closing(context: RunningContext) -> Iterator[Concern]:
     lasts. What comes back, and a circuit that was open, have their own place in a trial in progress.
     """
     for found in context.curve:
-        if (found.weight is Weight.LOOK_FIRST and found.slug != _CIRCUIT_OPENED) or found.slug in _LOOKED_AT:
+        if (found.weight is Weight.LOOK_FIRST and found.slug != "circuit-opened") or found.slug in _LOOKED_AT:
             name = found.slug if found.slug in LOOKED_INTO else ""
             yield Concern("unlike-closing", {"finding": found}, name)
 
@@ -336,7 +320,7 @@ def saturation_came_down(least: float, slug: str) -> Callable[[RunningContext], 
 def circuit_opened(context: RunningContext) -> Iterator[Concern]:
     """A circuit that was open on the way down."""
     trial = context.running.trial
-    opened = [one.sentence for one in trial.observed if one.slug == _OPEN_CIRCUIT] if trial is not None else []
+    opened = [one.sentence for one in trial.observed if one.slug == "disconnection"] if trial is not None else []
     if opened:
         yield Concern("circuit-opened", {"sentences": opened})
 

@@ -8,8 +8,8 @@ pressure.
 The way back, the settings before the trial as charted, is named wherever a trial stops.
 
 The trial says whether a lower step could still tell something; these checks say whether anybody may be sent there. Each
-row is one function from the context to what it found, as values; the sentences stand in `words/next_step.py`. Nothing
-here ever asks anyone to raise pressure. Limits without another source are this project's choice.
+row is one function from the context to what it found, as values. Limits without another source are this project's
+choice.
 """
 
 from __future__ import annotations
@@ -133,7 +133,6 @@ HOLDS_S: Final = 12 * 3600.0
 """A setting charted longer before the trial than this is not taken as in force [s]. This project's choice."""
 
 _PEEPS: Final = (Quantity.PEEP_SET, Quantity.PEEP_MEASURED)
-_VOLUMES: Final = (Quantity.TIDAL_VOLUME_SET, Quantity.TIDAL_VOLUME_EXPIRED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,23 +150,24 @@ class SettingsBefore:
     fio2: Reading | None
 
 
-def settings_before(readings: Sequence[Reading], *, since_s: float, top_cmh2o: float) -> SettingsBefore | None:
+def _settings_before(context: RunningContext) -> SettingsBefore | None:
     """The settings that held before the trial.
 
     Returns:
         None where PEEP before the trial is not known to have been lower than its top: then the chart begins within the
         trial, and its first level is no way back.
     """
-    before = [one for one in readings if since_s - HOLDS_S <= one.at_s < since_s]
-
-    def latest_of(*quantities: Quantity) -> Reading | None:
-        return next((found for one in quantities if (found := latest(before, one)) is not None), None)
-
-    peep = latest_of(*_PEEPS)
-    if peep is None or peep.value >= top_cmh2o:
+    since_s = context.since_s
+    before = [one for one in context.readings if since_s - HOLDS_S <= one.at_s < since_s]
+    top = max((one.value for one in context.readings if one.quantity in _PEEPS and one.at_s >= since_s), default=0.0)
+    peep = latest(before, Quantity.PEEP_SET) or latest(before, Quantity.PEEP_MEASURED)
+    if peep is None or peep.value >= top:
         return None
     return SettingsBefore(
-        peep, latest_of(*_VOLUMES), latest_of(Quantity.PRESSURE_ABOVE_PEEP_SET), latest_of(Quantity.FIO2_SET)
+        peep,
+        latest(before, Quantity.TIDAL_VOLUME_SET) or latest(before, Quantity.TIDAL_VOLUME_EXPIRED),
+        latest(before, Quantity.PRESSURE_ABOVE_PEEP_SET),
+        latest(before, Quantity.FIO2_SET),
     )
 
 
@@ -328,15 +328,13 @@ def _decide(
 
 
 def decide(move: Move, context: RunningContext) -> Decision:
-    """The move, or what comes before it.
-
-    Source: this project's choice, see `checks`.
-    """
+    """The move, or what comes before it. Source: this project's choice, see `checks`."""
     unlike = concerns_of(context, Consequence.LOOK_UNLIKE_CLOSING)
     looks = [*unlike, *concerns_of(context, Consequence.LOOK)]
     tells = tuple(concerns_of(context, Consequence.TELL)), tuple(concerns_of(context, Consequence.TELL_LAST))
     plateau = (tuple(one for one in tells[0] if one.slug == "plateau-above-limit"), ())
-    back = _way_back(context)
+    now_cmh2o, alarms = context.running.now_cmh2o, circulation_alarms(context)
+    back = WayBack(_settings_before(context), now_cmh2o, alarms, _held_last(context))
     if move.action is Action.STOP:
         rhythm = [one for one in looks if one.slug.startswith("rhythm-")]
         return Decision(move, (*rhythm, *unlike), way_back=back)
@@ -361,19 +359,6 @@ def decide(move: Move, context: RunningContext) -> Decision:
 
 def _not_on(move: Move, action: Action) -> Move:
     return replace(move, action=action, next_peep_cmh2o=None, lowering_is_useful=False)
-
-
-def _way_back(context: RunningContext) -> WayBack:
-    peeps = (Quantity.PEEP_SET, Quantity.PEEP_MEASURED)
-    top = max(
-        (one.value for one in context.readings if one.quantity in peeps and one.at_s >= context.since_s), default=0.0
-    )
-    return WayBack(
-        settings_before(context.readings, since_s=context.since_s, top_cmh2o=top),
-        context.running.now_cmh2o,
-        circulation_alarms(context),
-        _held_last(context),
-    )
 
 
 def _held_last(context: RunningContext) -> tuple[float, Reading] | None:

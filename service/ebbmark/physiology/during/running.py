@@ -49,15 +49,12 @@ def steps_so_far(curve: Sequence[CurveStep], passed: Sequence[float | None]) -> 
     )
 
 
-_FEWEST_TO_FOLLOW: Final = 2
-"""A trial that is still running is read from its second step on."""
+_FEWEST_TO_FOLLOW: Final = 2  # a trial that is still running is read from its second step on
 
 
-MOVED_CMH2O: Final = 1.5
-"""A change of measured PEEP that is more than wandering. This project's choice."""
+MOVED_CMH2O: Final = 1.5  # a change of measured PEEP that is more than wandering; this project's choice
 
-LONGEST_TRIAL_S: Final = 4 * 3600.0
-"""No trial is followed further back than this [s]. This project's choice."""
+LONGEST_TRIAL_S: Final = 4 * 3600.0  # no trial is followed further back than this [s]; this project's choice
 
 
 _IN_FORCE: Final = frozenset(
@@ -168,12 +165,10 @@ _RETURNS: Final = 3
 _QUICK_S: Final = 600.0
 
 _SWINGS: Final = 5
-_SWING: Final = 0.12
-"""Relative difference between one reading and the next that is far beyond what readings wander."""
+_SWING: Final = 0.12  # relative difference between one reading and the next that is far beyond what readings wander
 
 _SPLIT_STEPS: Final = 3
-_SPLIT: Final = 0.15
-"""Relative difference within a step, the same as a sudden fall between two."""
+_SPLIT: Final = 0.15  # relative difference within a step, the same as a sudden fall between two
 
 
 def interleaved(levels: Sequence[PeepLevel], steps: Sequence[Sequence[float]], protocol: Protocol) -> Message | None:

@@ -107,8 +107,7 @@ NO_PRESSURE_MMHG: Final = 20.0
 """A single arterial pressure below this, between two within the limit, is a line that was flushed, drawn from or
 disconnected rather than a patient [mmHg]. This project's choice."""
 
-BESIDE_S: Final = 600.0
-"""How near those two have to be [s]. This project's choice."""
+BESIDE_S: Final = 600.0  # how near those two have to be [s]; this project's choice
 
 _ARTERIAL: Final = frozenset({Quantity.MEAN_ARTERIAL_PRESSURE, Quantity.SYSTOLIC_ARTERIAL_PRESSURE})
 

@@ -98,8 +98,7 @@ class Rhythms:
     unread: tuple[UnreadRhythm, ...] = ()
 
 
-NO_RHYTHM: Final = Rhythms()
-"""Nothing was charted."""
+NO_RHYTHM: Final = Rhythms()  # nothing was charted
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,8 +262,7 @@ def _is_no_code(text: str) -> bool:
     return text != text.strip()
 
 
-CHANGED: Final = "rhythm-changed-to-"
-"""What the word begins with by which a change is acknowledged; its code follows."""
+CHANGED: Final = "rhythm-changed-to-"  # what the word begins with by which a change is acknowledged; its code follows
 
 NOT_READABLE: Final = "rhythm-not-readable"
 """The word by which it is acknowledged that a charted rhythm could not be read here."""
