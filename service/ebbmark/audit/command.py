@@ -11,11 +11,7 @@ Run = Callable[[argparse.Namespace], int]
 def add_replay_and_account(
     commands: argparse._SubParsersAction[argparse.ArgumentParser], replay: Run, account: Run
 ) -> None:
-    """Add both commands.
-
-    Args:
-        replay: computes a stored answer again.
-    """
+    """Add both commands."""
     again = commands.add_parser(
         "replay",
         help="compute a stored answer again and name each difference",

@@ -76,9 +76,6 @@ class ReplayFinding:
 
     Attributes:
         path: FHIRPath, beginning with the result's kind, for example `suggested-peep.valueQuantity.value`.
-        expected: what follows from the inputs; None where nothing.
-        found: what the stored answer says; None where nothing.
-        sentence: the whole for a person.
     """
 
     kind: FindingKind
@@ -148,7 +145,6 @@ def claimed(claims: AnswerClaims, known_protocols: tuple[str, ...], of_engine: s
     """Whether engine and protocol are those of this software.
 
     Args:
-        claims: what the answer says of itself.
         known_protocols: as `slug|version`.
         of_engine: what is known of the engine that the answer names; may be empty.
     """
@@ -172,7 +168,6 @@ def of_charting(remarks: str, loaded: str) -> Iterator[ReplayFinding]:
     """Whether the answer names a charting table of the site that is not the one in force here.
 
     Args:
-        remarks: those of the answer about its inputs, as JSON.
         loaded: version and signature of the table that is loaded; empty where there is none.
     """
     for version, signed in sorted(set(_CHARTING.findall(remarks))):
@@ -290,11 +285,7 @@ def _last_place(value: float) -> float:
 
 
 def _texts_within(expected: str, found: str, tolerance: float | None = None) -> bool:
-    """Say whether two texts are equal but for numbers that lie within a tolerance of one another.
-
-    Args:
-        tolerance: how far two numbers may lie apart; None: one unit in the last place of the first.
-    """
+    """Whether two texts are equal but for numbers within a tolerance; None is one unit in the last place."""
     if _NUMBER.sub("#", expected) != _NUMBER.sub("#", found):
         return False
     pairs = zip(_NUMBER.findall(expected), _NUMBER.findall(found), strict=True)

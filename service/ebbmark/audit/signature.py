@@ -75,9 +75,6 @@ def sign(bundle: Mapping[str, object], *, key: SigningKey) -> Json:
     """The same answer with its signatures: of the results, and of the report if there is one.
 
     A signature covers its own frame, too: whose it is, when it was made, and what kind it is.
-
-    Args:
-        bundle: what `fhir.writing.write.write_bundle` made; left as it is.
     """
     from joserfc import jws
 
@@ -116,9 +113,6 @@ def _with_signature(entry: dict[str, Any], data: str) -> dict[str, Any]:
 def verify(resources: Iterable[tuple[str, Mapping[str, object]]], keys: Iterable[PublicKey]) -> Verification:
     """Check an answer against its signatures.
 
-    Args:
-        resources: full URL (or empty) and resource of each; an answer Bundle's, or as read from a record.
-
     Returns:
         The worst that was found: where a report was signed apart from the results, both must be valid.
 
@@ -133,11 +127,7 @@ def verify(resources: Iterable[tuple[str, Mapping[str, object]]], keys: Iterable
 def verify_form(
     form: NormalForm, resources: Iterable[tuple[str, Mapping[str, object]]], keys: Iterable[PublicKey]
 ) -> Verification:
-    """The same for an answer whose normal form is known, marks of superseding taken back.
-
-    Args:
-        resources: full URL (or empty) and resource of each, as they were stored.
-    """
+    """The same for an answer whose normal form is known, marks of superseding taken back."""
     listed, trusted = list(resources), list(keys)
     found = [
         _checked(form, kind, _signature_in(resource), trusted)
@@ -175,8 +165,6 @@ def fits(detached: str, payload: bytes, key: ECKey | RSAKey | OctKey, algorithm:
     """Say whether a detached signature is of this payload, by this key.
 
     Args:
-        detached: compact serialization with an empty payload.
-        payload: the bytes that it is said to sign.
         algorithm: the only one that counts, whatever the header says.
 
     Source: RFC 7515, appendix F: put the payload back, and check as usual.

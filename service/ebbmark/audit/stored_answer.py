@@ -48,9 +48,7 @@ class StoredAnswer:
 
     Attributes:
         form: its normal form, marks of superseding taken back.
-        resources: full URL (or empty) and resource of each, as stored.
         foreign: how many resources came with it that are none of it.
-        claims: what it says of itself.
     """
 
     form: NormalForm
@@ -61,12 +59,7 @@ class StoredAnswer:
 
 @dataclass(frozen=True, slots=True)
 class Act:
-    """One recording, as its Provenance says.
-
-    Attributes:
-        recorded_s: when [s since 1970-01-01T00:00:00Z]; 0 where it says nothing.
-        enterer: the person who chose it; None where it names nobody.
-    """
+    """One recording, as its Provenance says; 0 and None where it says nothing."""
 
     recorded_s: float
     enterer: str | None
@@ -77,15 +70,10 @@ class AnswerClaims:
     """What the answer says of itself.
 
     Attributes:
-        operation: the question that it answers; None where it names none that is known.
-        engine_version: of the software; empty where it says nothing.
-        protocol: `slug|version`; empty where it says nothing.
         choices: what was chosen beside the data, as parameters of the operation.
         has_choices: whether the answer itself lists them, as it does from version 0.3.0 on.
         inputs: references of the inputs used, with their versions where they were known.
         nameless: how many inputs came without an address.
-        results: when the results were recorded, and by whom.
-        report: the same of the report; None where there is none.
     """
 
     operation: Operation | None
@@ -157,9 +145,6 @@ class _Weight(msgspec.Struct):
 def stored_answer(resources: Iterable[tuple[str, Json]]) -> StoredAnswer:
     """Read one answer.
 
-    Args:
-        resources: full URL (or empty) and resource of each: an answer Bundle's, or as read from a record.
-
     Raises:
         NotAnAnswer: they are not one answer, or not in the shape of FHIR.
     """
@@ -183,7 +168,6 @@ class Needs:
     """What a replay needs besides the answer.
 
     Attributes:
-        patient: `Patient/1`; empty where the answer names nobody.
         inputs: references of Observations, those that were used and those that the answer says were left out.
     """
 
@@ -193,9 +177,6 @@ class Needs:
 
 def needs_of(stored: Iterable[tuple[str, Json]]) -> Needs:
     """Say what a stored answer was made from.
-
-    Args:
-        stored: full URL (or empty) and resource of each of its resources.
 
     Raises:
         NotAnAnswer: the resources are not one answer.

@@ -28,7 +28,6 @@ class Unit:
     """How one kind of result is spelled; compared by identity.
 
     Attributes:
-        text: for people.
         template: FHIR Quantity as JSON with one place for the number; always with system and code (qty-3).
     """
 
@@ -134,15 +133,11 @@ class Statement:
     Attributes:
         kind: its name within the answer.
         code: of our own CodeSystem or of our LOINC terms.
-        value: None where nothing can be said; a reason stands in the note.
-        method: rule and source, in one line; empty for none.
         sources: indices of the inputs that it rests on.
         follows_from: kinds of the statements that it rests on.
         members: kinds of the statements that belong to it.
         absent: why there is no value (a code of HL7's data-absent-reason); empty where none is to be expected.
         examination: whether it is of the category exam; else it is of a procedure.
-        parts: in order.
-        span_s: from when to when it holds; None for the answer's own.
         beside_parts: what the note says and the parts do not, for a page that shows the parts as a table.
     """
 
@@ -168,12 +163,9 @@ class Warned:
     Attributes:
         kind: its name within the answer.
         severity: high, moderate or low; empty where nobody can say how grave it is.
-        text: what was found and who says that it matters.
         sources: indices of the inputs that show it.
-        span_s: from when to when it was seen; None for the time of the answer.
         about: names of inputs that show it and did not count otherwise.
         of_statements: kinds of the statements that it bears on.
-        acknowledged_by: the clinician who has acknowledged it; None where nobody has.
     """
 
     kind: str
@@ -192,8 +184,6 @@ class Rule:
     """One rule set that was applied.
 
     Attributes:
-        title: for people.
-        citation: who answers for it, or where it comes from.
         values: the values in force that people ask for first, in words; empty for none.
     """
 
@@ -215,18 +205,7 @@ class Answer:
     """The whole answer; same inputs, same rules, same engine version: same bytes.
 
     Attributes:
-        identity: 64 hexadecimal digits.
-        input_digest: 64 hexadecimal digits.
         basis: every value that it depends on beside its inputs and the engine, as JSON values.
-        span_s: from when to when the answer looks [s since 1970-01-01T00:00:00Z].
-        short: the answer in its two short layers.
-        said: the answer in plain sentences, the most important first.
-        always: plain sentences that are true of every such answer, and stand last.
-        statements: in the order in which people read them.
-        warnings: gravest first.
-        more_would_help: whether further data would make the answer better.
-        titrated: the titration as values; None for every other question.
-        plan: what was planned; None for every other question.
         acknowledged: the plan's warnings that a clinician has acknowledged.
         ignored: every input that did not count: those of the request, and readings that were left out later.
     """
@@ -252,11 +231,7 @@ class Answer:
 
     @property
     def titration(self) -> Titration:
-        """The titration as values, for whoever shows a titration and nothing else.
-
-        Raises:
-            ValueError: this is the answer to another question.
-        """
+        """The titration as values, for whoever shows a titration and nothing else."""
         if self.titrated is None:
             raise ValueError(f"{self.operation} answers no titration")
         return self.titrated

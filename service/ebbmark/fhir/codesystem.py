@@ -104,11 +104,7 @@ _CAPITALS = {"peep": "PEEP", "fio2": "FiO2", "spo2": "SpO2", "pao2": "PaO2", "pa
 
 
 def display_of(slug: str) -> str:
-    """The words of a code of ours: `peep-set` is "PEEP set".
-
-    Args:
-        slug: code of our own code system.
-    """
+    """The words of a code of ours: `peep-set` is "PEEP set"."""
     words = " ".join(_CAPITALS.get(word, word) for word in slug.split("-"))
     return words[0].upper() + words[1:] if words.split()[0] not in _CAPITALS.values() else words
 

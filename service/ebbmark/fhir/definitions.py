@@ -156,12 +156,7 @@ _READ = ("CodeSystem", "ConceptMap", "OperationDefinition", "PlanDefinition", "V
 
 @dataclass(frozen=True, slots=True)
 class SignInInfo:
-    """What callers are told of how they sign in.
-
-    Attributes:
-        issuers: those whose access tokens are accepted.
-        token_url: where clients get them; empty where the site does not say.
-    """
+    """What callers are told of how they sign in."""
 
     issuers: tuple[str, ...]
     token_url: str
@@ -201,12 +196,7 @@ def _security(told: SignInInfo) -> dict[str, object]:
 
 
 def capability_statement(*, base_url: str, sign_in: SignInInfo | None = None) -> dict[str, object]:
-    """FHIR R4 CapabilityStatement of the running service.
-
-    Args:
-        base_url: FHIR base address under which it answers.
-        sign_in: how callers sign in; None where nobody does.
-    """
+    """FHIR R4 CapabilityStatement of the running service."""
     return {
         "resourceType": "CapabilityStatement",
         "id": "ebbmark",
@@ -253,11 +243,7 @@ _NAMED = frozenset({"slug", "version", "title", "citation"})
 
 
 def plan_definitions(site: Site) -> dict[str, Json]:
-    """Every protocol and staircase in force here, by slug.
-
-    Args:
-        site: what the site has decided.
-    """
+    """Every protocol and staircase in force here, by slug."""
     readings = {one.slug: _of_protocol(one) for one in site.protocols}
     return readings | {one.slug: _of_staircase(one) for one in site.staircases}
 
@@ -344,11 +330,7 @@ SEARCH_PARAMETERS = {"_id": "token", "url": "uri", "name": "string", "version": 
 
 
 def matches(resource: Mapping[str, object], name: str, text: str) -> bool:
-    """Whether a definition is among those that one search parameter names.
-
-    Args:
-        text: its value; alternatives are parted by commas.
-    """
+    """Whether a definition is among those that one search parameter names; a comma parts alternatives."""
     value = str(resource.get("id" if name == "_id" else name, ""))
     kind = SEARCH_PARAMETERS[name]
     for one in text.split(","):
@@ -362,12 +344,7 @@ def matches(resource: Mapping[str, object], name: str, text: str) -> bool:
 def searchset(
     kind: str, found: Sequence[Mapping[str, object]], base_url: str, asked: Sequence[tuple[str, str]]
 ) -> dict[str, object]:
-    """FHIR R4 Bundle of type searchset.
-
-    Args:
-        base_url: FHIR base address as callers see it.
-        asked: the search parameters that were used.
-    """
+    """FHIR R4 Bundle of type searchset."""
     base = base_url.rstrip("/")
     entries = [
         {"fullUrl": f"{base}/{one['resourceType']}/{one['id']}", "resource": one, "search": {"mode": "match"}}

@@ -46,7 +46,6 @@ class Likely:
 
     Attributes:
         score: in points; from `SURE` on all three kinds of evidence agree.
-        why: what speaks for it, as clauses.
         doubts: what a person should look at before agreeing.
         open: whether its name may mean another thing, so that the draft proposes no equivalence.
     """
@@ -68,11 +67,7 @@ _LEAST = 3
 
 
 def likeliest(met: CodeMet, profile: Profile) -> Likely | None:
-    """The likeliest quantity of a code, or None where too little speaks for any.
-
-    Args:
-        profile: everything that was charted, for comparison with its neighbours.
-    """
+    """The likeliest quantity of a code, or None where too little speaks for any."""
     if not met.numeric or re.search(_table()["of_none"], _plain(met.concept.words)):
         return None
     if re.search(_table()["height"], _plain(met.concept.words)):
@@ -197,11 +192,7 @@ def _neighbours(quantity: Quantity, met: CodeMet, multiply: float, profile: Prof
 
 
 def draft_concept_map(proposed: Sequence[tuple[CodeMet, Likely]]) -> dict[str, object]:
-    """A FHIR R4 ConceptMap of the proposals, of status draft; a row counts once a person writes `equivalent`.
-
-    Args:
-        proposed: codes with what they may be.
-    """
+    """A FHIR R4 ConceptMap of the proposals, of status draft; a row counts once a person writes `equivalent`."""
     groups = []
     rows = sorted((one for one in proposed if one[0].concept.code), key=lambda one: one[0].concept)
     for system, of_system in groupby(rows, key=lambda one: one[0].concept.system):
@@ -236,7 +227,6 @@ def as_text(profile: Profile, proposed: Mapping[int, Likely], trial: Sequence[st
 
     Args:
         proposed: what unread codes may be, by their place in the profile.
-        trial: whether a trial can be read, and what is missing for one, as sentences.
     """
     types = ", ".join(f"{count} {kind}" for kind, count in profile.types.items())
     lines = [f"Met: {types}; {_several(profile.patients, 'patient')}{_span(profile)}."]
@@ -267,12 +257,7 @@ def as_text(profile: Profile, proposed: Mapping[int, Likely], trial: Sequence[st
 
 
 def as_values(profile: Profile, proposed: Mapping[int, Likely], trial: Sequence[str]) -> dict[str, object]:
-    """The same as plain values for JSON.
-
-    Args:
-        proposed: what unread codes may be, by their place in the profile.
-        trial: whether a trial can be read, and what is missing for one, as sentences.
-    """
+    """The same as plain values for JSON."""
     return {
         "resources": profile.types,
         "patients": profile.patients,

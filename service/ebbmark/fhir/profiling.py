@@ -80,10 +80,6 @@ class CodeMet:
     """One code with everything that was seen of it.
 
     Attributes:
-        place: `Observation` or `component`.
-        shapes: names of the value elements.
-        units: units of valueQuantity.
-        low: smallest number; None where there is no number.
         outcomes: how often it became which quantity (`read as peep-set`) or was left for which reason (its slug).
         at: number by instant [s since 1970-01-01T00:00:00Z], for comparison with what was charted beside it.
     """
@@ -119,9 +115,6 @@ class Profile:
     """What charted data hold.
 
     Attributes:
-        codes: most frequent first.
-        types: how many resources of each type.
-        first_s: earliest time [s since 1970-01-01T00:00:00Z]; None where no time can be read.
         own_results: how many Observations are earlier results of this service; their codes are none of the chart.
     """
 
@@ -141,12 +134,7 @@ class Profile:
 def profile_of(
     met: Sequence[ResourceMet], *, at_s: float, code_map: CodeMap, accept_preliminary: bool = False
 ) -> Profile:
-    """Profile charted data.
-
-    Args:
-        code_map: the codes that are understood.
-        accept_preliminary: whether Observations of status preliminary count.
-    """
+    """Profile charted data."""
     observations = [one for one in met if one.resource.get("resourceType") == "Observation"]
     outcomes = _outcomes(met, at_s, code_map, accept_preliminary)
     codes: dict[tuple[object, ...], CodeMet] = {}
@@ -292,9 +280,6 @@ def _moment(resource: Json, code_map: CodeMap) -> float | None:
 
 def resources_in(content: bytes) -> list[ResourceMet]:
     """Every resource of a file, those within Bundles and within other resources among them.
-
-    Args:
-        content: JSON or NDJSON, UTF-8.
 
     Raises:
         Rejected: it is neither.

@@ -59,14 +59,7 @@ class Marks:
 
 @dataclass(frozen=True, slots=True)
 class Label:
-    """One line of text.
-
-    Attributes:
-        at: where its baseline starts, has its middle, or ends [in].
-        anchor: what of the text lies at `at`.
-        upwards: whether it reads from below to above.
-        bold: whether it is set in the bold weight.
-    """
+    """One line of text; `at` [in] is where its baseline starts, has its middle, or ends, as `anchor` says."""
 
     at: Point
     text: str
@@ -114,11 +107,7 @@ _WIDEST = max(_ADVANCE.values())
 
 
 def text_width_in(text: str, size_pt: float) -> float:
-    """How wide a line of type is at most [in]; pairs that move together are not looked at.
-
-    Args:
-        size_pt: size of the type [pt].
-    """
+    """How wide a line of type is at most [in]; pairs that move together are not looked at."""
     return sum(_ADVANCE.get(character, _WIDEST) for character in text) * size_pt / POINTS_PER_INCH
 
 
@@ -127,7 +116,6 @@ def broken(text: str, size_pt: float, width_in: float) -> tuple[str, ...]:
 
     Args:
         text: words separated by spaces; `TIED` holds two words together.
-        width_in: width to keep [in].
     """
     lines = _filled(text, size_pt, width_in)
     for share in range(19, 9, -1):
@@ -150,25 +138,12 @@ def _filled(text: str, size_pt: float, width_in: float) -> list[str]:
 
 
 def kept_inside(middle: float, width: float, low: float, high: float) -> float:
-    """The middle of something as near as can be to where it should be, none of it outside.
-
-    Args:
-        middle: where its middle should be.
-        low: end it may not pass.
-        high: other end it may not pass.
-    """
+    """The middle of something as near as can be to where it should be, none of it outside."""
     return max(low + width / 2, min(middle, high - width / 2))
 
 
 def kept(intervals: Sequence[tuple[float, float]], gap: float) -> tuple[int, ...]:
-    """Which of these intervals can stand together; an earlier one goes before a later one.
-
-    Args:
-        intervals: (low, high), the most important first.
-
-    Returns:
-        Their positions in the order given.
-    """
+    """Positions of the intervals (low, high) that can stand together; an earlier one goes before a later one."""
     standing: list[int] = []
     for number, (low, high) in enumerate(intervals):
         if all(high + gap <= intervals[other][0] or intervals[other][1] + gap <= low for other in standing):
@@ -215,16 +190,7 @@ _PAGE = b"""#set page(width: auto, height: auto, margin: 0pt)
 
 @dataclass(frozen=True, slots=True)
 class Palette:
-    """One colour per role, as #rrggbb.
-
-    Attributes:
-        paper: what everything is drawn on.
-        ink: text, the marks of the readings and the curve.
-        muted: what is said in passing.
-        band: inside of the band and of the bars.
-        closing: everything about the closing pressure.
-        suggestion: everything about the suggested PEEP.
-    """
+    """One colour per role, as #rrggbb."""
 
     paper: str
     ink: str
@@ -260,11 +226,7 @@ DARK = Palette(
 
 
 def svg_alone(drawing: Drawing, words: str, palette: Palette) -> str:
-    """The drawing as an SVG file, in the colours of a palette.
-
-    Args:
-        words: what it shows, for those who cannot see it.
-    """
+    """The drawing as an SVG file, in the colours of a palette; `words` are for those who cannot see it."""
     colours = asdict(palette)
 
     def paint(fill: str | None, line: str | None) -> str:
@@ -281,12 +243,7 @@ def svg_alone(drawing: Drawing, words: str, palette: Palette) -> str:
 
 
 def svg_in_page(drawing: Drawing, words: str, classes: str) -> str:
-    """The drawing as a part of an HTML page; classes `fill-[role]` and `line-[role]` give its colours.
-
-    Args:
-        words: what it shows, for those who cannot see it.
-        classes: of the whole.
-    """
+    """The drawing as a part of an HTML page; classes `fill-[role]` and `line-[role]` give its colours."""
 
     def paint(fill: str | None, line: str | None) -> str:
         named = " ".join([*([f"fill-{fill}"] if fill else []), *([f"line-{line}"] if line else [])])

@@ -23,7 +23,6 @@ class VitalRow:
     """One vital sign at each step.
 
     Attributes:
-        limit: stop limit; a value below it lies beyond.
         lowest: lowest charted value per step, in the order of the steps, settled ones before others; None where the
             step has none.
     """
@@ -62,9 +61,6 @@ def vital_rows_of(seen: Sequence[StepSeen]) -> tuple[VitalRow, ...]:
 
     Systolic pressure has a row where it says what the mean does not: at a step without a mean, or beyond its limit
     where the mean is not.
-
-    Args:
-        seen: what each step saw, in the order of the steps.
     """
     vital = LIMITS.vital
 
@@ -125,11 +121,7 @@ class Shown(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Margin:
-    """What one margin above the closing pressure would lead to.
-
-    Attributes:
-        tested: whether that PEEP lies within the tested range.
-    """
+    """What one margin above the closing pressure would lead to, within the tested range or not."""
 
     margin_cmh2o: float
     peep_cmh2o: float
@@ -141,14 +133,8 @@ class Figure:
     """Everything drawn.
 
     Attributes:
-        steps: highest PEEP first, at least one.
-        static: whether the compliances are static (from plateau pressure) or dynamic.
-        peep_source: "set" or "measured".
         closing: the estimate, for what is said of it; its steps are not drawn, those above are.
         estimated: whether there are probabilities; without, the estimate says why.
-        suggested_peep_cmh2o: None where none is suggested.
-        margins: all margins looked at; empty without a suggestion.
-        vital_signs: what each step saw of the patient; empty where nothing was charted.
     """
 
     steps: tuple[FigureStep, ...]
@@ -225,12 +211,7 @@ class RunningFigure:
     looked at.
 
     Attributes:
-        steps: those with readings, highest PEEP first, at least one; no expected curve.
         waiting_cmh2o: the newest level, where it has no settled reading yet; None otherwise.
-        static: whether the compliances are static (from plateau pressure) or dynamic.
-        peep_source: "set" or "measured".
-        said: what the answer concludes, or that nothing is concluded yet.
-        until_s: end of the latest reading drawn [s since 1970-01-01T00:00:00Z].
     """
 
     steps: tuple[FigureStep, ...]
@@ -249,11 +230,7 @@ class RunningFigure:
 
 
 def running_figure_of(answer: Answer) -> RunningFigure | None:
-    """Take what is drawn out of the answer to the next-step question; None where no step has a reading yet.
-
-    Args:
-        answer: of `$next-step`.
-    """
+    """Take what is drawn out of the answer to the next-step question; None where no step has a reading yet."""
     passed = {
         one.value.value: dict(one.parts).get("closing-passed-probability")
         for one in answer.statements

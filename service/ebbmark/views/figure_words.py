@@ -24,8 +24,6 @@ class FigureTable:
     """The data behind the figure, as text.
 
     Attributes:
-        heads: one per column, with the unit.
-        rows: one per step, highest PEEP first.
         caption: what the rows cannot say.
     """
 
@@ -82,11 +80,7 @@ def closing_words(figure: Figure) -> str:
 
 
 def notes(figure: Figure, *, outside_drawn: bool) -> tuple[str, ...]:
-    """What the panels cannot show in its place.
-
-    Args:
-        outside_drawn: whether closing at none of the steps has bars of its own.
-    """
+    """What the panels cannot show in its place."""
     said = []
     if not figure.estimated:
         said.append(say("figure.no-probabilities-can"))

@@ -70,12 +70,7 @@ NARROW = Aspect(width_in=3.75, axis_in=0.64, beside_in=0.0, curve_in=2.3, bars_i
 
 @dataclass(frozen=True, slots=True)
 class Field(Generic[F_co]):
-    """The place of the two panels, and of each PEEP in them [in].
-
-    Attributes:
-        aspect: in which shape.
-        bars_at, curve_at: lower ends of the two panels.
-    """
+    """The place of the two panels [in] in one aspect; `bars_at` and `curve_at` are their lower ends."""
 
     figure: F_co
     aspect: Aspect
@@ -110,11 +105,7 @@ class Field(Generic[F_co]):
         return tuple(min(before, after) for before, after in pairwise(gaps))
 
     def x(self, peep_cmh2o: float) -> float:
-        """Place of a PEEP.
-
-        Args:
-            peep_cmh2o: within the tested range.
-        """
+        """Place of a PEEP."""
         high, low = self.figure.levels_cmh2o[0], self.figure.levels_cmh2o[-1]
         room = self.right - self.left - 2 * _PAD_IN
         return self.left + _PAD_IN + room * (high - peep_cmh2o) / ((high - low) or 1.0)
@@ -131,11 +122,7 @@ _SWATCH_IN = 0.26
 
 
 def _key_beside(field: Field[Shown], middle: float) -> Iterator[Ink]:
-    """One name below the other, right of the panel.
-
-    Args:
-        middle: height that the key would best be at [in].
-    """
+    """One name below the other, right of the panel."""
     row = 1.35 * field.aspect.small_pt / POINTS_PER_INCH
     names = _names(field)
     tall = row * len(names)
@@ -145,11 +132,7 @@ def _key_beside(field: Field[Shown], middle: float) -> Iterator[Ink]:
 
 
 def key_above(field: Field[Shown], at: float) -> Iterator[Ink]:
-    """Two names in each row.
-
-    Args:
-        at: lower end of the rows [in].
-    """
+    """Two names in each row."""
     row = LEADING * field.aspect.small_pt / POINTS_PER_INCH
     for number, name in enumerate(_names(field)):
         x = (0.18, field.aspect.width_in / 2)[number % 2]
@@ -188,12 +171,7 @@ LOW_IN = 1.5
 
 
 def _title_of_scale(text: str, middle: float, field: Field[Shown]) -> Label:
-    """A title that reads upwards along the left edge.
-
-    Args:
-        middle: height of its middle [in].
-        field: for the size of the type.
-    """
+    """A title that reads upwards along the left edge, around a middle [in]."""
     size = field.aspect.small_pt
     return Label((EDGE_IN + ASCENT * size / POINTS_PER_INCH, middle), text, size, "middle", upwards=True)
 
@@ -276,7 +254,6 @@ def step_bars(
     """A bar for each step that has one to be seen, and its number where there is room.
 
     Args:
-        shown: PEEP and probability, in the order in which the bars are drawn.
         ranked: the same PEEPs in the order in which their numbers are placed; what comes later may find no room.
         marked: PEEP of the bar that is marked as the closing pressure; None for none.
     """
@@ -327,11 +304,7 @@ def scale_of_bars(title: str, field: Field[Shown]) -> Iterator[Ink]:
 
 
 def levels_below(first: Sequence[float | None], field: Field[Shown]) -> Iterator[Ink]:
-    """A tick at every PEEP on the scale, and a number at each that has room.
-
-    Args:
-        first: PEEPs whose numbers are placed before the others.
-    """
+    """A tick at every PEEP on the scale, and a number at each that has room."""
     size, at = field.aspect.small_pt, field.bars_at
     peeps = field.figure.levels_cmh2o
     for peep in peeps:
@@ -364,11 +337,7 @@ def _outside(field: Field[Figure]) -> Iterator[Ink]:
 
 
 def compliance_title(figure: Shown, *, short: bool = False) -> str:
-    """Title of the upper scale.
-
-    Args:
-        short: by the trade's abbreviation, where the scale is low.
-    """
+    """Title of the upper scale; short where that is low."""
     if short:
         return say("figure.compliance-title", ending="Cstat" if figure.static else "Cdyn")
     return say("figure.compliance", ending="static" if figure.static else "dynamic")

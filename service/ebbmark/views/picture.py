@@ -228,14 +228,7 @@ _ARROW_IN = 0.42
 
 
 def _sentence(lines: Sequence[str], middle: float, at: float, field: Field[Shown]) -> Iterator[Label]:
-    """Lines one below the other, as near to a place as the edges allow.
-
-    Args:
-        lines: what is said, already broken; at least one.
-        middle: where its middle would best be [in].
-        at: lower end of the lines [in].
-        field: for the edges and the size of the type.
-    """
+    """Lines one below the other [in], as near to a middle as the edges allow; `at` is their lower end."""
     size = field.aspect.text_pt
     widest = max(text_width_in(line, size) for line in lines)
     x = kept_inside(middle, widest, _LEFT_IN, field.aspect.width_in - EDGE_IN)
@@ -243,25 +236,14 @@ def _sentence(lines: Sequence[str], middle: float, at: float, field: Field[Shown
 
 
 def _stacked(lines: Sequence[str], x: float, at: float, size: float, role: Role = "ink") -> Iterator[Label]:
-    """Lines one below the other around a middle.
-
-    Args:
-        lines: what is said, already broken.
-        x: their middle [in].
-        at: lower end of the lines [in].
-        size: of the type [pt].
-    """
+    """Lines one below the other around a middle [in]; `at` is their lower end."""
     for number, line in enumerate(lines, start=1):
         y = at + (DESCENT + (len(lines) - number) * LEADING) * size / POINTS_PER_INCH
         yield Label((x, y), line, size, "middle", role)
 
 
 def _scale_title(title: str, at: float, field: Field[Shown]) -> Iterator[Ink]:
-    """Title of the scale of PEEP, and in which direction PEEP went along it.
-
-    Args:
-        at: lower end of the line [in].
-    """
+    """Title of the scale of PEEP, and in which direction PEEP went along it; `at` is its lower end [in]."""
     aspect, middle = field.aspect, (field.left + field.right) / 2
     size, said = aspect.text_pt, (title, "PEEP lowered")
     widths = [text_width_in(text, size) for text in said]
@@ -294,12 +276,7 @@ def draw(
 
 
 def inline_of(figure: Figure | RunningFigure, words: str, *, mark: str = "") -> Inline:
-    """Draw a figure as a part of a page.
-
-    Args:
-        words: what it shows, for those who cannot see it.
-        mark: a word that stands in a strip of its own above the drawing; empty for none.
-    """
+    """Draw a figure as a part of a page; a mark stands in a strip of its own above the drawing."""
 
     def drawn(aspect: Aspect, name: str) -> str:
         drawing = _laid_out(figure, aspect)

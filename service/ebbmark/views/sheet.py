@@ -68,7 +68,6 @@ def report_pdf(
     """Typeset the answer on A4: a titration on the first sheet, everything else behind it; always the same bytes.
 
     Args:
-        answer: what is to be shown.
         recorded_s: when the answer is recorded, and the date of the document [s since 1970-01-01T00:00:00Z].
         label: whose sheet it is; None leaves a place for the label of the ward.
         parts: of a titration, which of its two documents; any other answer has one.
@@ -86,8 +85,6 @@ def typeset(template: bytes, shown: Mapping[str, object], *, written_s: int) -> 
 
     Args:
         template: reads `sys.inputs.data`, JSON.
-        shown: every value of the template, its texts settable.
-        written_s: time of the file [s since 1970-01-01T00:00:00Z].
     """
     # Loaded with the first report: most commands never need it.
     import typst
@@ -161,11 +158,7 @@ ON_PAPER: Final = ("guideline-ats-2024", "guideline-esicm-2023", "trial-art-mort
 
 
 def _sheet_values(answer: Answer, *, recorded_s: float) -> Mapping[str, object]:
-    """Everything the sheet says.
-
-    Args:
-        recorded_s: when the answer is recorded [s since 1970-01-01T00:00:00Z].
-    """
+    """Everything the sheet says."""
     return {name: _settable(value) for name, value in _values(answer, recorded_s).items()}
 
 

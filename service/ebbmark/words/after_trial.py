@@ -41,11 +41,7 @@ def gaps_words(gaps: Iterable[NotLookedFor]) -> str:
 
 
 def seen_words(one: Occurrence, titrated_s: float) -> str:
-    """What was seen, when, and why it matters.
-
-    Args:
-        titrated_s: when PEEP was set after the titration [s since 1970-01-01T00:00:00Z].
-    """
+    """What was seen, when, and why it matters."""
     said = _say(one.kind, **_spelled(one, titrated_s))
     if one.kind == Event.COMPLIANCE_LOST.value and one.grave:
         return f"{said} {_say('large-loss')}"
@@ -151,11 +147,7 @@ def _gap(one: NotLookedFor) -> str:
 
 
 def validity_in_short(found: Surveillance, *, look: str = "") -> InShort:
-    """Put it in short whether the titration still holds.
-
-    Args:
-        look: what of the trial itself asks for a look at the patient first, so that it gave no number; empty where not.
-    """
+    """Put it in short whether the titration still holds; `look` is what of the trial asks for a look first."""
     hours = _hours(found.at_s - found.titrated_s)
     gaps = list(dict.fromkeys(_gap_in_short(one) for one in found.not_checked))
     missing = _line("not-looked-for", listed=", ".join(gaps)) if gaps else ""
@@ -175,13 +167,7 @@ def validity_in_short(found: Surveillance, *, look: str = "") -> InShort:
 
 
 def patient_in_short(seen: Sequence[Occurrence], not_known: str, since_s: float) -> InShort:
-    """Put the patient now in short, where nothing else can be said.
-
-    Args:
-        seen: what the patient is like now or what changed since the trial, gravest first.
-        not_known: what cannot be said, in a sentence.
-        since_s: end of the trial [s since 1970-01-01T00:00:00Z].
-    """
+    """Put the patient now in short, where nothing else can be said."""
     turned = any(one.event is Event.POSITION_CHANGED for one in seen)
     head = _line("look" if any(one.grave for one in seen) else "no-longer" if turned else "may-not-hold")
     told = [beyond_in_short(one) if one.grave else _seen_in_short(one, since_s) for one in seen]
@@ -228,12 +214,7 @@ _HOURS_UP_TO: Final = 48.0
 def markers_in_short(
     markers: Markers, closing: Closing, tables: Sequence[TableAnswer] = (), *, look: str = ""
 ) -> InShort:
-    """Put it in short where each marker puts closing.
-
-    Args:
-        tables: what the published PEEP/FiO2 tables would set.
-        look: what of the trial asks for a look at the patient first; empty where nothing does.
-    """
+    """Put it in short where each marker puts closing."""
     head = {True: "agree", False: "disagree", None: "not-compared"}[markers.agree]
     compliance = _named("compliance", closing.peep_cmh2o)
     # At constant volume driving pressure is the same measurement as compliance.
@@ -271,12 +252,7 @@ def _named(slug: str, peep_cmh2o: float | None) -> str:
 
 
 def trials_in_short(trials: TrialsOverTime, *, look: str = "") -> InShort:
-    """Put several trials in short: closing and suggested PEEP one after the other, and what changed.
-
-    Args:
-        trials: oldest first.
-        look: what of the latest trial asks for a look at the patient first; empty where nothing does.
-    """
+    """Put several trials in short: closing and suggested PEEP one after the other, and what changed."""
     rows = trials.rows
     latest = rows[-_MOST_TRIALS:]
     closing = [_trials("none") if one.closing_cmh2o is None else level(one.closing_cmh2o) for one in latest]
@@ -303,8 +279,6 @@ def trials_words(trials: TrialsOverTime, *, most: int, unread_before_s: float | 
     """How many trials there are, and how each differs from the one before it.
 
     Args:
-        trials: oldest first.
-        most: trials that are read of one record.
         unread_before_s: readings before this moment were not looked at; None where all were.
     """
     count = len(trials.rows)
@@ -317,11 +291,7 @@ def trials_words(trials: TrialsOverTime, *, most: int, unread_before_s: float | 
 
 
 def trial_words(row: TrialRow, why_none: str) -> str:
-    """What one trial found.
-
-    Args:
-        why_none: why no PEEP is suggested from it, in plain sentences; may be empty.
-    """
+    """What one trial found."""
     if row.closing_cmh2o is None or row.interval_cmh2o is None:
         known = f"trials.{row.verdict.value}" in ENGLISH
         return f"{_told(row.verdict.value if known else 'not-told')} {why_none}".rstrip()

@@ -30,12 +30,7 @@ _DECIMALS: Final = {"arterial-ph-low": 2, "arterial-ph-high": 2, "vasopressor-hi
 def candidate_in_short(
     candidate: Candidate, *, unjudged: int = 0, noradrenaline_mcg_per_kg_per_min: float | None = None
 ) -> InShort:
-    """Put the candidate in short: what speaks against a trial, how severe it is, and what is not charted.
-
-    Args:
-        unjudged: how many Conditions a person has to read.
-        noradrenaline_mcg_per_kg_per_min: vasopressor dose as noradrenaline equivalent; None where not known.
-    """
+    """Put the candidate in short: what speaks against a trial, how severe it is, and what is not charted."""
     against = list(dict.fromkeys(_against(candidate)))
     silent = [one for one in candidate.findings if one.documented is Documented.NOT_DOCUMENTED]
     forbids = [_condition(one) for one in silent if one.concept.risk is Risk.ABSOLUTE]
@@ -132,12 +127,7 @@ def _shown(reading: Reading) -> str:
 def plan_in_short(
     plan: Plan, *, now_cmh2o: float, ml_per_kg: float, candidate: Candidate, acknowledged: int
 ) -> InShort:
-    """Put a plan in short: from where to where, how long, how high, and what was found against it.
-
-    Args:
-        ml_per_kg: tidal volume to return to, by predicted body weight.
-        acknowledged: how many warnings a clinician has acknowledged.
-    """
+    """Put a plan in short: from where to where, how long, how high, and what was found against it."""
     down = [one.peep_cmh2o for one in plan.steps if one.phase is Phase.DESCENT and one.peep_cmh2o is not None]
     recruiting = plan.variant is Variant.WITH_RECRUITMENT
     against = list(dict.fromkeys(_against(candidate)))

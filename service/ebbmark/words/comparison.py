@@ -108,7 +108,6 @@ def comparison_in_short(
     """Put the comparison in short: worse, better, limits.
 
     Args:
-        comparison: before the trial and at the new settings.
         alarms: vital signs that are beyond a stop limit now, and a pneumothorax that stands.
         beside: that the patient triggers breaths, needs more oxygen, or that position or mode was changed.
         latest: before the trial and the last half hour, where that is later: what is known of it leads.

@@ -45,12 +45,7 @@ _in_force: dict[str, str] = dict(ENGLISH)
 
 
 def say(identifier: str, /, **values: object) -> str:
-    """One message with its values.
-
-    Args:
-        identifier: section and name, as in `english.toml`.
-        values: by the names in the template.
-    """
+    """One message with its values; `identifier` is section and name, as in `english.toml`."""
     return _in_force[identifier].format(**values)
 
 
@@ -64,11 +59,7 @@ def section(name: str) -> Callable[..., str]:
 
 
 def spell(what: Value) -> str:
-    """A message of the numeric core, or one of its values, in the language in force.
-
-    Args:
-        what: its numbers are written with up to six digits, without trailing zeros.
-    """
+    """A message of the numeric core or one of its values; numbers with up to six digits, no trailing zeros."""
     if isinstance(what, Message):
         return say(what.identifier, **{name: spell(value) for name, value in what.values})
     if isinstance(what, str):
@@ -87,9 +78,6 @@ def spelled(several: Iterable[Value]) -> str:
 def values_of(template: str) -> frozenset[str]:
     """Names of the values that a template holds.
 
-    Args:
-        template: in the form of `str.format`.
-
     Raises:
         ValueError: it is no template, or a value has no name.
     """
@@ -101,9 +89,6 @@ def values_of(template: str) -> frozenset[str]:
 
 def read_catalogue(content: str) -> dict[str, str]:
     """A site's translation, checked against the English one.
-
-    Args:
-        content: TOML in the form of `english.toml`; whatever is missing stays English.
 
     Returns:
         Templates by identifier, those that were translated only.
@@ -137,11 +122,7 @@ def _fault(name: str, text: object) -> str:
 
 
 def use_catalogue(translated: Mapping[str, str]) -> None:
-    """Choose the catalogue of this process.
-
-    Args:
-        translated: as `read_catalogue` gives it; empty for English.
-    """
+    """Choose the catalogue of this process, as `read_catalogue` gives it; empty for English."""
     _in_force.clear()
     _in_force.update(ENGLISH)
     _in_force.update(translated)
@@ -183,11 +164,7 @@ _LONG_S = 7200.0
 
 
 def age(age_s: float) -> str:
-    """How old a reading is, as a phrase; one that is stamped ahead of now says that a clock is off.
-
-    Args:
-        age_s: now less the time of the reading [s].
-    """
+    """How old a reading is, as a phrase; one that is stamped ahead of now says that a clock is off."""
     if age_s < -_NOW_S:
         return say("age.stamped-min-ahead", value=max(1, round(-age_s / 60)))
     if age_s >= _HOURS_S:
@@ -197,11 +174,7 @@ def age(age_s: float) -> str:
 
 
 def lasting(length_s: float) -> str:
-    """A length of time in minutes, from two hours on in hours.
-
-    Args:
-        length_s: not negative [s].
-    """
+    """A length of time in minutes, from two hours on in hours."""
     if length_s >= _LONG_S:
         return say("span.hours", count=f"{length_s / 3600:.0f}")
     return say("span.minutes", count=f"{length_s / 60:.0f}")
@@ -229,10 +202,7 @@ class InShort:
 
     Attributes:
         number: the PEEP in cmH2O that is suggested or comes next; empty where there is none.
-        head: the answer in a few words, without its full stop.
-        sure: what was found, and how sure it is.
         against: what speaks against it most; empty where nothing of weight does.
-        reasons: one clause or sentence each.
         too_old: whether the number is of an old trial, so that it may not stand without its head.
     """
 
@@ -258,14 +228,7 @@ def shortened(
     number: str = "",
     too_old: bool = False,
 ) -> InShort:
-    """The two layers within their limits.
-
-    Args:
-        head: the answer in a few words; kept whatever else has to move.
-        reasons: the most important first; empty ones are left out.
-        number: the PEEP that the head names, if any.
-        too_old: whether that is of an old trial.
-    """
+    """The two layers within their limits; the head is kept whatever else has to move."""
     moved = []
     if _words(head, sure, against) > MOST_WORDS_OF_LINE:
         # What speaks against an answer stays in the line rather than what it rests on.

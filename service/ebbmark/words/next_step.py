@@ -65,12 +65,7 @@ def _reason(move: Move) -> str:
 
 
 def called_before_words(step: StepSoFar, *, raised_s: float) -> str:
-    """Closing had been called before PEEP was raised again: what was set since is a setting and no step.
-
-    Args:
-        step: at which it had been called.
-        raised_s: when PEEP was raised again [s since 1970-01-01T00:00:00Z].
-    """
+    """Closing had been called before PEEP was raised again: what was set since is a setting and no step."""
     return _say(
         "called-before",
         here=say("next-step.pressure", peep_cmh2o=level(step.peep_cmh2o)),
@@ -80,11 +75,7 @@ def called_before_words(step: StepSoFar, *, raised_s: float) -> str:
 
 
 def ended_words(last: Step, *, now_cmh2o: float) -> str:
-    """The trial has ended, and no lower step follows.
-
-    Args:
-        last: its last step.
-    """
+    """The trial has ended, and no lower step follows."""
     return _say(
         "ended",
         lowest=level(last.peep_cmh2o),
@@ -106,12 +97,7 @@ def _chance(step: StepSoFar) -> str:
 
 
 def decision_words(decision: Decision, reason: str, context: RunningContext) -> str:
-    """The move with everything that comes before it and goes with it.
-
-    Args:
-        decision: the move and the concerns.
-        reason: the words of its rule.
-    """
+    """The move with everything that comes before it and goes with it."""
 
     def said(concerns: Iterable[Concern]) -> list[str]:
         return list(dict.fromkeys(_WORDS[one.slug](one.values, context) for one in concerns))
@@ -149,11 +135,7 @@ def _joined(*texts: str) -> str:
 
 
 def way_back_words(back: WayBack) -> str:
-    """The settings before the trial, and who decides about going back to them.
-
-    Args:
-        back: as read from the chart.
-    """
+    """The settings before the trial, and who decides about going back to them."""
     before, now = back.before, back.now_cmh2o
     peep = before.peep if before is not None else None
     if before is None or peep is None:
@@ -360,11 +342,7 @@ _WORDS: Final[Mapping[str, _Words]] = {
 
 
 def acknowledged_words(concern: Concern) -> str:
-    """What a clinician acknowledges, as a clause.
-
-    Args:
-        concern: what waits for a word.
-    """
+    """What a clinician acknowledges, as a clause."""
     if concern.slug == "vital-not-sent":
         return say("acknowledged.not-sent", vital=vital_words(concern.values))
     if concern.slug == "rhythm-changed":

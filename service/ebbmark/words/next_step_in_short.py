@@ -51,7 +51,6 @@ def next_step_in_short(
     """Put the next step in short.
 
     Args:
-        decision: the move and what comes before it.
         suggested_cmh2o: suggested PEEP, where closing has been passed and one follows.
         closed: the estimate of the titration, where closing has been passed.
         objections: what speaks against the suggested PEEP, gravest first, in a few words each.

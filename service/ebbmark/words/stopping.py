@@ -44,9 +44,6 @@ def quantity_words(quantity: Quantity) -> str:
 def stop_words(limits: StopLimits) -> tuple[str, ...]:
     """The stop criteria in words, for a plan; what has no number says so.
 
-    Args:
-        limits: the site's signed limits, or the defaults.
-
     Source: each limit's own, see `physiology.stop.limits`.
     """
     lines = []
@@ -67,9 +64,6 @@ def stop_words(limits: StopLimits) -> tuple[str, ...]:
 
 def oldest_words(limits: StopLimits) -> str:
     """How old a reading may be to show that a criterion is not met, in words.
-
-    Args:
-        limits: the site's signed limits, or the defaults.
 
     Source: the limit's own.
     """
@@ -276,11 +270,7 @@ def _new_rhythm(state: RhythmState, at_s: float) -> str:
 
 
 def unusable_words(doubt: UnusableReading, *, at_s: float) -> str:
-    """A reading that was sent and cannot be used, and why.
-
-    Args:
-        at_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
-    """
+    """A reading that was sent and cannot be used, and why."""
     return say(
         "stop.sent-but-not",
         quantity=capital(quantity_words(doubt.quantity)),

@@ -60,11 +60,7 @@ def sentence(finding: Finding) -> str:
 
 
 def because(finding: Finding) -> str:
-    """What a check found that withholds a number, in one short reason: value, step and limit.
-
-    Args:
-        finding: of a check whose weight is LOOK_FIRST.
-    """
+    """What a check found that withholds a number, in one short reason: value, step and limit."""
     known = _name(finding) if f"because.{_name(finding)}" in ENGLISH else "condition"
     said = say(f"because.{known}", **_values(finding))
     return capital(said)
@@ -130,11 +126,7 @@ def _after_stop(why: Finding | None, closing: Closing) -> Finding | None:
 
 
 def worded_advice(advice: Advice, findings: Sequence[Finding] = ()) -> Advice:
-    """Advice with its rationale, its cautions (those of this patient first) and the limits of each row in words.
-
-    Args:
-        findings: of the checks beside the curve.
-    """
+    """Advice with its rationale, its cautions (those of this patient first) and the limits of each row in words."""
     said = {one.slug for one in findings}
     if "circuit-opened" in said:
         said.add("disconnection")
@@ -173,11 +165,7 @@ def _suggested(finding: Finding) -> str:
 
 
 def with_reason(closing: Closing, findings: Sequence[Finding]) -> Closing:
-    """An estimate that findings took back, with its reason in words.
-
-    Args:
-        findings: of the checks of its curve.
-    """
+    """An estimate that findings took back, with its reason in words."""
     reason = _reason([one for one in findings if one.weight is Weight.LOOK_FIRST])
     return replace(closing, reason=reason) if reason and closing.verdict is Verdict.INDETERMINATE else closing
 
@@ -231,11 +219,7 @@ _MOST_BECAUSE: Final = 2
 
 
 def in_short(advice: Advice, closing: Closing) -> InShort:
-    """Put an answer in short.
-
-    Args:
-        advice: what follows from the estimate, with its cautions in words.
-    """
+    """Put an answer in short."""
     suggested = advice.suggested_peep_cmh2o
     everything = [one for one in advice.cautions if one.of_this_patient and one.severity is not Severity.LOW]
     grave = [one for one in everything if one.slug not in AGES]
@@ -270,12 +254,7 @@ def in_short(advice: Advice, closing: Closing) -> InShort:
 
 
 def against_words(slug: str, severity: str) -> str:
-    """What can speak against an answer, in a few words.
-
-    Args:
-        slug: of a caution or finding.
-        severity: for one that has no short form, so that it is never passed over.
-    """
+    """What can speak against an answer, in a few words; one without a short form is named by its severity."""
     if f"against.{slug}" in ENGLISH:
         return say(f"against.{slug}")
     if slug.startswith(_CONDITION):
@@ -299,11 +278,7 @@ def _found(closing: Closing, age: str) -> str:
 
 
 def objections_in_short(advice: Advice) -> tuple[str, ...]:
-    """What speaks against a suggestion, gravest first, in a few words each; the age of a trial is no part of it.
-
-    Args:
-        advice: with its cautions in words.
-    """
+    """What speaks against a suggestion, gravest first, in a few words each; the age of a trial is no part of it."""
     everything = [one for one in advice.cautions if one.of_this_patient and one.severity is not Severity.LOW]
     return tuple(dict.fromkeys(_short(one) for one in everything if one.slug not in AGES))
 

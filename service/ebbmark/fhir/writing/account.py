@@ -21,20 +21,12 @@ MOST_NAMED = 3
 
 
 def account(answer: FlatAnswer, *, remarks: Sequence[str] = ()) -> str:
-    """The answer as text.
-
-    Args:
-        remarks: sentences of the caller to put first.
-    """
+    """The answer as text, remarks of the caller first."""
     return "\n".join(_lines(answer, remarks)) + "\n"
 
 
 def refusal_text(problems: Sequence[Problem], ignored: Sequence[Ignored]) -> str:
-    """A refusal as text: every problem, and what did not count, each reason once with its places.
-
-    Args:
-        ignored: inputs that did not count.
-    """
+    """A refusal as text: every problem, and what did not count, each reason once with its places."""
     lines = []
     for one, more in each_once(problems):
         place = say("account.more", expression=one.expression, more=more) if more else one.expression
@@ -89,9 +81,6 @@ class _Resource(msgspec.Struct, rename="camel"):
 
 def answer_text(bundle: Mapping[str, object], *, remarks: Sequence[str] = ()) -> str:
     """The answer to any question as text.
-
-    Args:
-        remarks: sentences of the caller to put first.
 
     Raises:
         NotAnAnswer: it is none of this service.
@@ -244,11 +233,7 @@ ABSENT = "-"
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """Cells as text.
-
-    Attributes:
-        units: one per column, empty where there is none.
-    """
+    """Cells as text; one unit per column, empty where there is none."""
 
     heads: tuple[str, ...]
     units: tuple[str, ...]
@@ -256,11 +241,7 @@ class Table:
 
 
 def step_table(steps: Sequence[StepRow]) -> Table:
-    """The steps of the limb, highest PEEP first.
-
-    Args:
-        steps: as the answer holds them.
-    """
+    """The steps of the limb, highest PEEP first."""
     return Table(
         (
             "PEEP",
@@ -324,23 +305,12 @@ _PATIENT = (
 
 
 def patient_table(steps: Sequence[StepRow]) -> Table:
-    """The patient at each step: last values, and how old the oldest vital sign was; columns without a value left out.
-
-    Args:
-        steps: as the answer holds them.
-
-    Returns:
-        Without rows where nothing of the patient was charted.
-    """
+    """The patient at each step: last values, and the age of the oldest vital sign; columns without a value left out."""
     return _charted(steps, _PATIENT)
 
 
 def charted_table(steps: Sequence[StepRow]) -> Table:
-    """Ventilator and patient at each step, beside a table that has compliance; columns without a value left out.
-
-    Args:
-        steps: as the answer holds them.
-    """
+    """Ventilator and patient at each step, beside a table that has compliance; columns without a value left out."""
     return _charted(steps, (*_MECHANICS, *_PATIENT))
 
 
@@ -357,11 +327,7 @@ def _charted(steps: Sequence[StepRow], wanted: Sequence[tuple[str, str, str, int
 
 
 def what_if_table(rows: Sequence[WhatIfRow]) -> Table:
-    """What each margin would mean, the smallest first.
-
-    Args:
-        rows: as the answer holds them.
-    """
+    """What each margin would mean, the smallest first."""
     return Table(
         ("margin", "PEEP", "VT", "VT", "compliance", "driving", "plateau", "power"),
         ("cmH2O", "cmH2O", "mL/kg", "mL", "mL/cmH2O", "cmH2O", "cmH2O", "J/min"),
@@ -382,11 +348,7 @@ def what_if_table(rows: Sequence[WhatIfRow]) -> Table:
 
 
 def what_if_remarks(rows: Sequence[WhatIfRow]) -> Iterator[str]:
-    """What the limits say of each margin: each remark once, with the pressures that it holds for.
-
-    Args:
-        rows: as the answer holds them.
-    """
+    """What the limits say of each margin: each remark once, with the pressures that it holds for."""
     by_remark: dict[str, list[str]] = {}
     for row in rows:
         by_remark.setdefault(row.remark, []).append(plain(row.peep_cmh2o, None))
@@ -395,11 +357,7 @@ def what_if_remarks(rows: Sequence[WhatIfRow]) -> Iterator[str]:
 
 
 def places_by_text(issues: Sequence[Issue]) -> dict[str, list[str]]:
-    """Each reason once, with every place that it holds for (empty where it has none).
-
-    Args:
-        issues: as the answer holds them.
-    """
+    """Each reason once, with every place that it holds for (empty where it has none)."""
     by_text: dict[str, list[str]] = {}
     for issue in issues:
         by_text.setdefault(issue.text, []).append(issue.place)
@@ -407,12 +365,7 @@ def places_by_text(issues: Sequence[Issue]) -> dict[str, list[str]]:
 
 
 def plain(value: float | None, decimals: int | None) -> str:
-    """A number for a cell.
-
-    Args:
-        value: None where it is not known.
-        decimals: digits after the point; None for as many as it has.
-    """
+    """A number for a cell, with as many decimals as it has where none are asked for."""
     if value is None:
         return ABSENT
     return f"{value:g}" if decimals is None else f"{value:.{decimals}f}"

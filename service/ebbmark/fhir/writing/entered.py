@@ -90,7 +90,6 @@ def entered_observations(rows: Sequence[EnteredRow], subject: str, performer: Ma
     """One Observation for each value and rhythm.
 
     Args:
-        subject: `Patient/1`.
         performer: FHIR Reference to the person who entered it; empty where nobody is known.
     """
     found: list[Json] = []
@@ -138,11 +137,7 @@ def _observation(
 
 
 def entered_transaction(observations: Sequence[Json]) -> Json:
-    """The transaction that creates each Observation once, by its first identifier.
-
-    Args:
-        observations: with the identifier of each, whose value is a SHA-256 in hexadecimal digits.
-    """
+    """The transaction that creates each Observation once, by its first identifier."""
     return {"resourceType": "Bundle", "type": "transaction", "entry": [_entry(one) for one in observations]}
 
 
@@ -167,12 +162,9 @@ class DeviceReading:
     """One number of a device.
 
     Attributes:
-        sent_as: code as the device sent it, for people.
         unit: FHIR Quantity without its value.
         final: whether the status is final; else preliminary.
-        device: FHIR Identifier of the device.
         place: where in the device (OBX-4).
-        method: how it came about (OBX-17); empty where it was not said.
     """
 
     coding: Mapping[str, str]
@@ -187,11 +179,7 @@ class DeviceReading:
 
 
 def device_observation(reading: DeviceReading, subject: str) -> dict[str, object]:
-    """One Observation.
-
-    Args:
-        subject: `Patient/1`.
-    """
+    """One Observation."""
     status, value = "final" if reading.final else "preliminary", format(reading.value.normalize(), "f")
     named = (
         *(subject, reading.device.get("system", ""), reading.device["value"], reading.place, reading.sent_as),

@@ -124,9 +124,6 @@ class FlatAnswer:
 def read_answer(bundle: Json) -> FlatAnswer:
     """Read the Bundle that the titration operation returns.
 
-    Args:
-        bundle: what `fhir.writing.write.write_bundle` made, as plain JSON values.
-
     Raises:
         NotAnAnswer: it is no whole answer.
     """
@@ -247,11 +244,7 @@ def _view(
 
 
 def layers_of(div: str) -> list[str]:
-    """The line and the reasons of a narrative; answers of earlier versions have none.
-
-    Args:
-        div: XHTML of the narrative of a GuidanceResponse.
-    """
+    """The line and the reasons of a narrative; answers of earlier versions have none."""
     return [unescape(one) for one in re.findall(r"<(?:b|li)>(.*?)</(?:b|li)>", div)]
 
 

@@ -35,9 +35,6 @@ class NotCanonical(Exception):
 def canonical_bytes(value: object) -> bytes:
     """The one UTF-8 spelling of a JSON value.
 
-    Args:
-        value: dicts with string keys, lists, tuples, strings, numbers, booleans, None.
-
     Raises:
         NotCanonical: where RFC 8785 allows no spelling.
 
@@ -56,9 +53,6 @@ def input_digest(request: Request) -> str:
     caller or the site chose beside the data (with every code of the site's own that was met, since the Provenance
     lists them), the Conditions that nobody could judge, and whether they could be read; neither the order of
     the entries, nor where they stood in the request, nor what was ignored.
-
-    Returns:
-        64 hexadecimal digits.
     """
     person, sex = request.person, request.asked.sex
     codes = [[*one] for one in request.mapped_codes]
@@ -85,14 +79,7 @@ def input_digest(request: Request) -> str:
 
 
 def identity(basis: Mapping[str, object], input_digest: str, engine_version: str) -> str:
-    """Name an answer: same inputs, same rules down to the last value, same engine.
-
-    Args:
-        basis: every value that the answer depends on beside its inputs and the engine, as JSON values.
-
-    Returns:
-        64 hexadecimal digits.
-    """
+    """SHA-256 that names an answer, in hexadecimal: same inputs, same rules down to the last value, same engine."""
     return sha256(canonical_bytes({**basis, "inputs": input_digest, "engine": engine_version})).hexdigest()
 
 
@@ -108,12 +95,7 @@ def titration_basis(request: Request) -> Mapping[str, object]:
 
 
 def question_basis(operation: str, request: Request, rules: Mapping[str, object], *, dated: bool) -> dict[str, object]:
-    """What the answer to any other question depends on.
-
-    Args:
-        rules: every value of the rules, as JSON values.
-        dated: whether the answer depends on the instant that counts as now.
-    """
+    """What the answer to any other question depends on; on the instant that counts as now where it is dated."""
     asked = request.asked
     return {
         "operation": operation,
@@ -236,12 +218,7 @@ class Reference(msgspec.Struct, omit_defaults=True, gc=False):
 
 
 class AnswerContext:
-    """The shared parts of one answer; made once per answer.
-
-    Attributes:
-        encounter: Reference to the encounter; None where none was named.
-        end: last moment that the answer looks at, as FHIR dateTime.
-    """
+    """The shared parts of one answer; `end` is the last moment that it looks at."""
 
     __slots__ = ("_addresses", "_hash", "_references", "_sources", "answer", "device", "encounter", "end", "subject")
 

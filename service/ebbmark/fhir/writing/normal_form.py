@@ -50,11 +50,7 @@ class NotAnAnswer(Exception):
 
 @dataclass(frozen=True, slots=True)
 class NormalForm:
-    """One answer.
-
-    Attributes:
-        identity: of the answer, as its results say.
-    """
+    """One answer: its identity, and its resources by kind."""
 
     identity: str
     parts: dict[str, dict[str, object]]
@@ -65,11 +61,7 @@ class NormalForm:
 
 
 def resources_of(bundle: object) -> list[tuple[str, _Resource]]:
-    """Full URL and resource of each entry.
-
-    Raises:
-        NotAnAnswer: it is no Bundle.
-    """
+    """Full URL and resource of each entry."""
     entries = bundle.get("entry") if isinstance(bundle, dict) else None
     if not isinstance(entries, list):
         raise NotAnAnswer("there is no Bundle with entries")
@@ -249,12 +241,7 @@ _CODING = {"system": CODE_SYSTEM, "code": "write-back", "display": "What became 
 
 
 def with_write_issue(bundle: Json, *, severity: str, code: str, sentence: str) -> Json:
-    """The same answer, its OperationOutcome led by an issue about the write-back.
-
-    Args:
-        bundle: what `write_bundle` made; left as it is.
-        severity: information or error.
-    """
+    """The same answer, its OperationOutcome led by an issue about the write-back (severity information or error)."""
     issue = {"severity": severity, "code": code, "details": {"coding": [_CODING], "text": sentence}}
     entries = []
     for entry in cast("list[Json]", bundle["entry"]):

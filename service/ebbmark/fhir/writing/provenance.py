@@ -87,11 +87,7 @@ def person_who_enters(fhir_user: str, *, base_url: str) -> str | None:
 
 
 def enterer_agent(reference: str) -> dict[str, object]:
-    """FHIR R4 Provenance.agent of the person who enters.
-
-    Args:
-        reference: as `person_who_enters` gives it.
-    """
+    """FHIR R4 Provenance.agent of the person who enters, as `person_who_enters` names them."""
     if _PERSON.fullmatch(reference):
         return {"type": _TYPE, "who": {"reference": reference}}
     return {"type": _TYPE, "who": {"identifier": {"system": URI_SYSTEM, "value": reference}}}
@@ -194,13 +190,7 @@ def device(engine_version: str) -> msgspec.Raw:
 def provenance(
     context: AnswerContext, targets: Sequence[Reference], recorded_s: float, enterer: str | None = None
 ) -> dict[str, object]:
-    """FHIR R4 Provenance over the results, with every rule set and the digest of the inputs as entities.
-
-    Args:
-        context: the shared parts of the answer.
-        recorded_s: instant of recording [s since 1970-01-01T00:00:00Z]; the only time here that is not the answer's.
-        enterer: the person who chose to record, as `person_who_enters` gives it; None where none did.
-    """
+    """FHIR R4 Provenance over the results, with every rule set and the digest of the inputs as entities."""
     answer = context.answer
     entities = [
         *[_Entity(reference) for reference in context.all_inputs()],
@@ -228,12 +218,6 @@ def stamped(
 
     R4 gives Provenance no identifier. Its tag carries the one of this answer instead: tags are searchable on every
     resource type, so that a conditional create can find it again.
-
-    Args:
-        context: the shared parts of the answer.
-        entities: what that was made from.
-        recorded_s: instant of recording [s since 1970-01-01T00:00:00Z].
-        enterer: the person who chose to record, as `person_who_enters` gives it; None where none did.
     """
     return {
         "resourceType": "Provenance",
@@ -252,14 +236,7 @@ _CATEGORY = standard("v2-0074", "RC", "Respiratory Care (therapy)")
 def report_entries(
     context: AnswerContext, pdf: bytes, conclusion: str, recorded_s: float, enterer: str | None
 ) -> list[tuple[str, object]]:
-    """The report and its Provenance, with their kinds.
-
-    Args:
-        context: the shared parts of the answer.
-        conclusion: the answer in one or two sentences.
-        recorded_s: instant of recording [s since 1970-01-01T00:00:00Z].
-        enterer: the person who chose to record it, as `person_who_enters` gives it; None where none did.
-    """
+    """The report and its Provenance, with their kinds."""
     entity = {"role": "source", "what": context.to("guidance")}
     provenance = stamped(context, REPORT_PROVENANCE, [context.to(REPORT)], [entity], recorded_s, enterer)
     return [(REPORT, _report(context, pdf, conclusion, recorded_s)), (REPORT_PROVENANCE, provenance)]
@@ -329,8 +306,6 @@ class Actor:
 
     Attributes:
         issuer: who vouches for the client; empty where nobody signed in.
-        client: the client's name there; empty where nobody signed in.
-        address: network address; empty where not known.
         user: reference to the person for whom the client acts; empty where not known, or nobody is there.
     """
 
@@ -345,10 +320,6 @@ class Access:
     """One read, write or evaluation.
 
     Attributes:
-        actor: for whom.
-        patient: reference to the patient; empty to leave it out.
-        resources: references to what was read or written.
-        identity: of the answer; empty where there is none.
         why_not: why it was not done, as a word of ours; empty where it was, or the reason is not told.
     """
 
@@ -362,15 +333,7 @@ class Access:
 
 
 def audit_event(access: Access, *, recorded_s: float, engine_version: str) -> dict[str, object]:
-    """Build the AuditEvent.
-
-    Args:
-        recorded_s: when [s since 1970-01-01T00:00:00Z].
-        engine_version: of this software, which is the source of the event.
-
-    Returns:
-        FHIR R4 AuditEvent; patients and resources by reference, the answer by its identity, nothing by value.
-    """
+    """FHIR R4 AuditEvent; patients and resources by reference, the answer by its identity, nothing by value."""
     software = {"identifier": {"system": SOFTWARE_SYSTEM, "value": f"ebbmark-{engine_version}"}, "display": "Ebbmark"}
     entities = [
         *([_patient(access.patient)] if access.patient else []),

@@ -103,13 +103,7 @@ def what_if_sentence(row: WhatIf) -> str:
 def chosen_sentence(
     row: WhatIf, suggested_cmh2o: float | None, because: str, *, closing_cmh2o: float | None = None
 ) -> str:
-    """Say which PEEP the clinician chose, why, and what is expected there.
-
-    Args:
-        row: what is expected at that PEEP.
-        suggested_cmh2o: None where none was suggested.
-        closing_cmh2o: closing pressure; None where none was found.
-    """
+    """Say which PEEP the clinician chose, why, and what is expected there."""
     suggested = "chosen-none-suggested" if suggested_cmh2o is None else "chosen-suggested"
     beside = say(f"titration.{suggested}", peep_cmh2o=level(suggested_cmh2o or 0.0))
     peep, reason = level(row.peep_cmh2o), CHOICE_REASONS[because]

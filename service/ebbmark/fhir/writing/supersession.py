@@ -60,7 +60,6 @@ class Change:
     """One change of what is stored.
 
     Attributes:
-        engine_version: of the software that makes it.
         enterer: FHIR Provenance.agent of the person who chose what leads to it; None where none did.
         version: of the closing pressure that is changed, so that a second change is not taken for the first.
     """
@@ -72,12 +71,7 @@ class Change:
 
 
 def superseded(resource: Mapping[str, object], by: str) -> Json:
-    """The stored result as it is to be stored again.
-
-    Args:
-        resource: as the record gave it.
-        by: identity of the answer that takes its place.
-    """
+    """The stored result as it is to be stored again; `by` is the identity of the answer that takes its place."""
     kind = resource["resourceType"]
     meta = dict(cast("Json", resource.get("meta", {})))
     for name in ("versionId", "lastUpdated", "source"):
@@ -146,12 +140,6 @@ def restored(resource: Mapping[str, object]) -> Json:
 def supersession(targets: Sequence[str], *, old: str, new: str, change: Change) -> tuple[Json, tuple[str, str]]:
     """FHIR R4 Provenance over the change of the old results.
 
-    Args:
-        targets: references of the results that were changed.
-        old: identity of the answer that no longer stands.
-        new: identity of the answer that took its place.
-        change: by whom, when, and of which version.
-
     Returns:
         The resource, and system and code of its tag, by which it is found again.
     """
@@ -159,15 +147,7 @@ def supersession(targets: Sequence[str], *, old: str, new: str, change: Change) 
 
 
 def restoration(targets: Sequence[str], *, identity: str, change: Change) -> tuple[Json, tuple[str, str]]:
-    """FHIR R4 Provenance over making the results of an answer current again.
-
-    Args:
-        targets: references of the results that were changed.
-        change: by whom, when, and of which version.
-
-    Returns:
-        The resource, and system and code of its tag, by which it is found again.
-    """
+    """FHIR R4 Provenance over making the results of an answer current again, with system and code of its tag."""
     return _provenance(targets, f"{identity}:again:{change.version}", identity, _AGAIN, change)
 
 
@@ -178,8 +158,6 @@ def current_list(patient: str, current: Sequence[Json], *, after_version: str, r
     of an update that changes nothing (FHIR R4 http.html#update), and the version is what the lock rests on.
 
     Args:
-        patient: `Patient/1`.
-        current: the entries, each with an item that refers to a closing pressure and names its answer.
         after_version: the version that this one takes the place of; empty for the first.
     """
     made: Json = {

@@ -124,11 +124,7 @@ Span = tuple[float, float]
 
 
 def titration_answer(request: Request, titration: Titration, ignored: tuple[Ignored, ...] = ()) -> Answer:
-    """The titration in the one shape of every answer.
-
-    Args:
-        ignored: every input that did not count: those of the request and the readings that the trial left out.
-    """
+    """The titration in the one shape of every answer."""
     chosen = _chosen_peep(request, titration)
     basis, digest = titration_basis(request), input_digest(request)
     steps, cautions = titration.trial.steps, titration.advice.cautions

@@ -76,8 +76,6 @@ def as_transaction(
     references that keep the same name.
 
     Args:
-        bundle: what `write_bundle` made.
-        patient_reference: the patient in the record, for example `Patient/123`.
         device_reference: this software's Device in the record where the site keeps one; else it is created once.
     """
     entries = cast("list[Json]", bundle["entry"])
@@ -116,7 +114,6 @@ class Embedded:
     """What one resource carries.
 
     Attributes:
-        entries: full URL and resource of each.
         beside: type and identifier (`system|value`) of each resource of the answer that was written beside it.
     """
 
@@ -126,9 +123,6 @@ class Embedded:
 
 def with_embedded(transaction: Mapping[str, object], accepts: AcceptedWrites) -> Json:
     """The transaction as this record takes it.
-
-    Args:
-        transaction: what `as_transaction` made.
 
     Returns:
         The same entries where all are taken; no entry where nothing can carry the rest.
@@ -162,9 +156,7 @@ def with_more_embedded(
     """The resource, carrying these besides what it carries already.
 
     Args:
-        resource: one that `embedded_in` reads; an Observation, a report and the like.
         entries: full URL (empty: made of the tag) and resource of each.
-        links: of the Bundle, to what was written beside it.
     """
     before = _bundle_in(resource) or {"link": [], "entry": []}
     bundle = {

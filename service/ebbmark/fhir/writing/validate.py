@@ -48,9 +48,6 @@ def validate(bundle: dict[str, object]) -> tuple[str, ...]:
 
     Slow (tens of milliseconds): used before each write to a record and in the tests, not for each answer.
 
-    Args:
-        bundle: what `write_bundle` or `as_transaction` made.
-
     Returns:
         One line per fault, beginning with the element; no values, so that no patient data gets into a log. Empty
         where all is well.

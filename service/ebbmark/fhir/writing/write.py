@@ -86,8 +86,6 @@ def write_bundle_bytes(
     """The answer as FHIR R4 JSON: a Bundle of type collection.
 
     Args:
-        answer: what is to be said.
-        recorded_s: instant of recording [s since 1970-01-01T00:00:00Z].
         enterer: the person who chose to record it, as `person_who_enters` gives it; None where none did.
         report_pdf: the answer as a page, for a DiagnosticReport; None where none was asked for.
     """
@@ -114,14 +112,7 @@ def write_bundle(
     enterer: str | None = None,
     report_pdf: bytes | None = None,
 ) -> Json:
-    """The same answer as plain JSON values.
-
-    Args:
-        answer: what is to be said.
-        recorded_s: instant of recording [s since 1970-01-01T00:00:00Z].
-        enterer: the person who chose to record it, as `person_who_enters` gives it; None where none did.
-        report_pdf: the answer as a page, for a DiagnosticReport; None where none was asked for.
-    """
+    """The same answer as plain JSON values."""
     body = write_bundle_bytes(answer, recorded_s=recorded_s, enterer=enterer, report_pdf=report_pdf)
     return msgspec.json.decode(body, type=dict[str, object])
 
