@@ -29,9 +29,9 @@ from ebbmark.fhir.writing.supersession import superseded
 from ebbmark.physiology.after.trials import trials_of_record
 from ebbmark.review import patients, shards
 from ebbmark.review.command import NOTHING
-from ebbmark.review.options import Options
+from ebbmark.review.model import Options, Reviewed
 from ebbmark.review.patients import rows_of_part
-from ebbmark.review.run import Reviewed, _sizes_of, run
+from ebbmark.review.run import _sizes_of, run
 from ebbmark.review.shards import MOST_CHUNKS, MOST_PARTS, Shards, chunks_of, join, lines_of, scatter
 from ebbmark.use_cases.questions import answer_request
 from fhir_builders import at, bundle, height, observation, parameters, patient, to_bytes, trial_observations

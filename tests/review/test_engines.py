@@ -11,7 +11,7 @@ import psutil
 import pytest
 from distributed import LocalCluster
 
-from ebbmark.review.options import Options
+from ebbmark.review.model import Options
 from ebbmark.review.run import Start, dask_cluster, process_pool, run
 from ebbmark.review.tables import tables_of, write_tables
 

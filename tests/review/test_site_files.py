@@ -11,10 +11,10 @@ from fixtures.hospital import recorded_answer
 
 from ebbmark.cli import main
 from ebbmark.fhir.reading.request import RequestContext
-from ebbmark.review.options import Options, Prepared, prepared
+from ebbmark.review.model import Cell, Options, Prepared, prepared
 from ebbmark.review.patients import Rows, rows_of_part
 from ebbmark.review.run import run
-from ebbmark.review.tables import Cell, tables_of
+from ebbmark.review.tables import tables_of
 from ebbmark.site_files import NO_FILES, SiteFiles, codes_of, files_of, use_messages
 from ebbmark.words.messages import ENGLISH
 from fhir_builders import LOINC, Json, height, observation, patient, trial_observations

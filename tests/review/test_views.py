@@ -17,7 +17,7 @@ import sqlonfhir
 from fhirpathpy.engine.nodes import ResourceNode
 from fhirpathpy.models import models
 
-from ebbmark.review.run import Reviewed
+from ebbmark.review.model import Reviewed
 from review.conftest import Year
 
 Json = dict[str, Any]

@@ -12,9 +12,9 @@ from audit.read_back import read_back
 from ebbmark import __version__
 from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.normal_form import kind_of
-from ebbmark.review.options import Options
-from ebbmark.review.run import Reviewed, run
-from ebbmark.review.tables import Report, tables_of
+from ebbmark.review.model import Options, Report, Reviewed
+from ebbmark.review.run import run
+from ebbmark.review.tables import tables_of
 from ebbmark.use_cases.replay_exchange import read_inputs
 from review.conftest import Year, one_thread
 

@@ -146,7 +146,7 @@ def _review(chosen: argparse.Namespace, style: Callable[[], str]) -> int:
     try:
         import duckdb
 
-        from ebbmark.review.options import Options, prepared
+        from ebbmark.review.model import Options, prepared
         from ebbmark.review.page import page_of, pdf_of
         from ebbmark.review.run import dask_cluster, process_pool, run
         from ebbmark.review.tables import tables_of, write_tables

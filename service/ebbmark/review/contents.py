@@ -11,9 +11,8 @@ from markupsafe import Markup
 from ebbmark import __version__
 from ebbmark.fhir.naming import RESULT_SYSTEM
 from ebbmark.review.charts import bars, funnel, funnel_limit, run_chart, runs_of, small_multiples
-from ebbmark.review.options import MOST_WEEKS, Options, prepared
+from ebbmark.review.model import MOST_WEEKS, Cell, Options, Report, Table, prepared
 from ebbmark.review.queries import KEPT_CMH2O, ROWS_ONLY, SERIES
-from ebbmark.review.tables import Cell, Report, Table
 
 MOST_ROWS = 200
 """Rows of a table on the page; the file holds all."""

@@ -13,7 +13,7 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from ebbmark.review.contents import Section, contents_of
-from ebbmark.review.tables import Report
+from ebbmark.review.model import Report
 from ebbmark.views.drawing import LIGHT
 from ebbmark.views.sheet import settable, typeset
 

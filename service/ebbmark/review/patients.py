@@ -32,7 +32,7 @@ from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Trial
-from ebbmark.review.options import Options, Prepared, prepared, pseudonym, when, without_ids
+from ebbmark.review.model import Options, Prepared, prepared, pseudonym, when, without_ids
 from ebbmark.review.resources import StoredVersion, newest_of, unit_at, versions_of
 from ebbmark.use_cases.from_record import BEFORE_AND_AFTER_S
 from ebbmark.use_cases.replay import replay_answer
@@ -52,30 +52,6 @@ MOST_CMH2O = 1000.0
 """What lies beyond it is no pressure."""
 WITHIN_S = 300.0
 """A stored answer is of the trial that ended within so long of the answer's own time. This project's choice."""
-
-COLUMNS: Mapping[str, Mapping[str, str]] = {
-    "answers": {
-        "patient": "VARCHAR", "unit": "VARCHAR", "month": "VARCHAR", "ended": "VARCHAR", "operation": "VARCHAR",
-        "answer": "VARCHAR",
-        "outcome": "VARCHAR", "amended": "BOOLEAN", "signature": "VARCHAR", "engine": "VARCHAR",
-        "findings": "VARCHAR", "where_first": "VARCHAR", "computed": "BOOLEAN",
-        "stored_suggested_cmh2o": "DOUBLE", "suggested_cmh2o": "DOUBLE",
-        "stored_closing_cmh2o": "DOUBLE", "closing_cmh2o": "DOUBLE",
-    },
-    "trials": {
-        "patient": "VARCHAR", "unit": "VARCHAR", "month": "VARCHAR", "week": "VARCHAR", "ended": "VARCHAR",
-        "steps": "INTEGER", "kind": "VARCHAR", "outcome": "VARCHAR", "why": "VARCHAR", "cautions": "VARCHAR",
-        "closing_cmh2o": "DOUBLE", "suggested_cmh2o": "DOUBLE", "other_outcome": "VARCHAR",
-        "other_closing_cmh2o": "DOUBLE", "other_suggested_cmh2o": "DOUBLE", "stored": "BOOLEAN",
-        "set_after_min": "DOUBLE", "peep_1h_cmh2o": "DOUBLE", "peep_24h_cmh2o": "DOUBLE",
-        "oxygenation_cmh2o": "DOUBLE", "oxygenation_by": "VARCHAR", "left_out": "INTEGER",
-    },
-    "left_out": {
-        "unit": "VARCHAR", "month": "VARCHAR", "reason": "VARCHAR", "inputs": "INTEGER",
-    },
-    "listed": {"file": "VARCHAR", "place": "BIGINT", "why": "VARCHAR", "what": "VARCHAR"},
-}  # fmt: skip
-"""Columns of each table of rows, with their types in SQL."""
 
 
 @dataclass(slots=True)

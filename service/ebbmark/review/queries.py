@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from ebbmark import __version__
@@ -237,3 +238,28 @@ def periods_query(second_from: str) -> Query:
         "Two periods side by side. What differs between them may have many causes.",
         "trials",
     )
+
+
+COLUMNS: Mapping[str, Mapping[str, str]] = {
+    "answers": {
+        "patient": "VARCHAR", "unit": "VARCHAR", "month": "VARCHAR", "ended": "VARCHAR", "operation": "VARCHAR",
+        "answer": "VARCHAR",
+        "outcome": "VARCHAR", "amended": "BOOLEAN", "signature": "VARCHAR", "engine": "VARCHAR",
+        "findings": "VARCHAR", "where_first": "VARCHAR", "computed": "BOOLEAN",
+        "stored_suggested_cmh2o": "DOUBLE", "suggested_cmh2o": "DOUBLE",
+        "stored_closing_cmh2o": "DOUBLE", "closing_cmh2o": "DOUBLE",
+    },
+    "trials": {
+        "patient": "VARCHAR", "unit": "VARCHAR", "month": "VARCHAR", "week": "VARCHAR", "ended": "VARCHAR",
+        "steps": "INTEGER", "kind": "VARCHAR", "outcome": "VARCHAR", "why": "VARCHAR", "cautions": "VARCHAR",
+        "closing_cmh2o": "DOUBLE", "suggested_cmh2o": "DOUBLE", "other_outcome": "VARCHAR",
+        "other_closing_cmh2o": "DOUBLE", "other_suggested_cmh2o": "DOUBLE", "stored": "BOOLEAN",
+        "set_after_min": "DOUBLE", "peep_1h_cmh2o": "DOUBLE", "peep_24h_cmh2o": "DOUBLE",
+        "oxygenation_cmh2o": "DOUBLE", "oxygenation_by": "VARCHAR", "left_out": "INTEGER",
+    },
+    "left_out": {
+        "unit": "VARCHAR", "month": "VARCHAR", "reason": "VARCHAR", "inputs": "INTEGER",
+    },
+    "listed": {"file": "VARCHAR", "place": "BIGINT", "why": "VARCHAR", "what": "VARCHAR"},
+}  # fmt: skip
+"""Columns of each table of rows, with their types in SQL."""

@@ -12,7 +12,7 @@ import os
 import shutil
 from collections.abc import Callable, Mapping
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor, as_completed
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from hashlib import blake2b
 from multiprocessing import get_context
 from pathlib import Path
@@ -22,13 +22,13 @@ import duckdb
 import msgspec
 
 from ebbmark import __version__
-from ebbmark.review.options import Options
-from ebbmark.review.patients import COLUMNS, rows_of_part
+from ebbmark.review.model import Listed, Options, Reviewed
+from ebbmark.review.patients import rows_of_part
+from ebbmark.review.queries import COLUMNS
 from ebbmark.review.shards import (
     CHUNK_BYTES,
     MOST_CHUNKS,
     MOST_PARTS,
-    Listed,
     Shards,
     Slice,
     chunks_of,
@@ -50,25 +50,6 @@ RARELY = 100_000
 """Objects between two collections of garbage: resources are trees, and looking for cycles in them took a tenth."""
 ROWS_VERSION = "5"
 """Changes when the same lines would give other rows."""
-
-
-@dataclass(frozen=True, slots=True)
-class Reviewed:
-    """Where the rows are.
-
-    Attributes:
-        folders: of each part, with one Parquet file per table.
-        listed: what was not used while sorting lines, and parts that were given up.
-        counts: lines read by resource type.
-        made: parts that this run made; the others were there.
-        failed: how many pieces were given up.
-    """
-
-    folders: tuple[str, ...]
-    listed: tuple[Listed, ...]
-    counts: Mapping[str, int]
-    made: int
-    failed: int
 
 
 def process_pool(workers: int) -> Start:

@@ -25,6 +25,7 @@ import zstandard
 
 from ebbmark.fhir.naming import RESULT_SYSTEM
 from ebbmark.fhir.reading.decode import body_problem
+from ebbmark.review.model import Listed
 
 if TYPE_CHECKING:
     from typing_extensions import Buffer
@@ -63,16 +64,6 @@ class Chunk:
     file: str
     start: int
     end: int | None
-
-
-@dataclass(frozen=True, slots=True)
-class Listed:
-    """One thing that was not used, and why; `place` is the byte in the file (uncompressed), -1 where it has none."""
-
-    file: str
-    place: int
-    why: str
-    what: str = ""
 
 
 Slice = tuple[str, int, int, str]

@@ -6,65 +6,19 @@ Counts and shares only. Nothing here says that one thing caused another.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import duckdb
 
 from ebbmark.review.charts import hidden, runs_of
-from ebbmark.review.options import Options
-from ebbmark.review.patients import COLUMNS
-from ebbmark.review.queries import OF_SINGLE, QUERIES, ROWS_ONLY, SERIES, Query, periods_query, series_query
-from ebbmark.review.run import Reviewed
+from ebbmark.review.model import Cell, Options, Report, Reviewed, Table
+from ebbmark.review.queries import COLUMNS, OF_SINGLE, QUERIES, ROWS_ONLY, SERIES, Query, periods_query, series_query
 from ebbmark.review.shards import FEEDBACK
-
-Cell = str | int | float | bool | None
 
 WEEKS_FROM = 520
 """Trials from which on changes are looked for by week, else by four weeks. This project's choice: ten a week. By month
 where dates are coarse: weeks within a month would tell more than the month."""
-
-
-@dataclass(frozen=True, slots=True)
-class Table:
-    """One table of the report.
-
-    Attributes:
-        title: for people.
-        columns: names, the unit in the name.
-        rows: values; None where nothing is known, or where a group is too small to be shown.
-        hidden: how many rows were too small.
-    """
-
-    name: str
-    title: str
-    note: str
-    columns: tuple[str, ...]
-    rows: tuple[tuple[Cell, ...], ...]
-    hidden: int = 0
-
-    def column(self, name: str) -> list[Cell]:
-        """The values of one column."""
-        place = self.columns.index(name)
-        return [row[place] for row in self.rows]
-
-
-@dataclass(frozen=True, slots=True)
-class Report:
-    """All that a report tells, in order.
-
-    Attributes:
-        smallest: size from which on a group is shown.
-        options: what the rows were made with.
-        periods: from when on the second period counts, as YYYY-MM; empty where none was asked for.
-        failed: pieces that were given up.
-    """
-
-    tables: dict[str, Table]
-    smallest: int
-    options: Options
-    periods: str
-    failed: int
 
 
 def tables_of(

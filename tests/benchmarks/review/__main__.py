@@ -20,7 +20,7 @@ from fixtures.hospital import simulate_year
 from ebbmark.keys import KeyRing, new_key_set, public_key_set, read_key_ring
 from ebbmark.physiology.closing.estimator import estimate_closing
 from ebbmark.physiology.closing.result import Closing
-from ebbmark.review.options import Options
+from ebbmark.review.model import Options
 from ebbmark.review.patients import rows_of_part
 from ebbmark.review.shards import Shards, Slice, chunks_of, join, lines_of, scatter
 from ebbmark.use_cases import trial_and_patient

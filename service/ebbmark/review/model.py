@@ -1,9 +1,10 @@
-"""What a review is made with: the site's files and the other protocol; how persons are hidden."""
+"""What a review is made with (options, the site's files), what a run gives, and the report with its tables."""
 
 from __future__ import annotations
 
 import hmac
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import msgspec
@@ -139,3 +140,77 @@ def pseudonym(name: str, options: Options) -> str:
     if not options.pseudonym_key:
         return name
     return hmac.new(options.pseudonym_key, name.encode(), "sha256").hexdigest()[:16]
+
+
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """One thing that was not used, and why; `place` is the byte in the file (uncompressed), -1 where it has none."""
+
+    file: str
+    place: int
+    why: str
+    what: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Reviewed:
+    """Where the rows are.
+
+    Attributes:
+        folders: of each part, with one Parquet file per table.
+        listed: what was not used while sorting lines, and parts that were given up.
+        counts: lines read by resource type.
+        made: parts that this run made; the others were there.
+        failed: how many pieces were given up.
+    """
+
+    folders: tuple[str, ...]
+    listed: tuple[Listed, ...]
+    counts: Mapping[str, int]
+    made: int
+    failed: int
+
+
+Cell = str | int | float | bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """One table of the report.
+
+    Attributes:
+        title: for people.
+        columns: names, the unit in the name.
+        rows: values; None where nothing is known, or where a group is too small to be shown.
+        hidden: how many rows were too small.
+    """
+
+    name: str
+    title: str
+    note: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    hidden: int = 0
+
+    def column(self, name: str) -> list[Cell]:
+        """The values of one column."""
+        place = self.columns.index(name)
+        return [row[place] for row in self.rows]
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """All that a report tells, in order.
+
+    Attributes:
+        smallest: size from which on a group is shown.
+        options: what the rows were made with.
+        periods: from when on the second period counts, as YYYY-MM; empty where none was asked for.
+        failed: pieces that were given up.
+    """
+
+    tables: dict[str, Table]
+    smallest: int
+    options: Options
+    periods: str
+    failed: int
