@@ -12,7 +12,7 @@ import time
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from uuid import uuid4
 from zoneinfo import ZoneInfo
 
@@ -22,23 +22,17 @@ from pydantic_settings import SettingsError
 
 from ebbmark import __version__
 from ebbmark.audit.stored_answer import Needs, needs_of
-from ebbmark.bridge.delivery import Bridge
-from ebbmark.bridge.hl7v2 import Limits, listen, server_tls
-from ebbmark.bridge.observed import SiteRules
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.record.client import RecordClient
 from ebbmark.record.connection import client_tls
-from ebbmark.review.bulk_export import Exported, ExportStopped, bulk_export
 from ebbmark.settings import Settings, fault_said, places_in_environment, unknown_names
 from ebbmark.site_files import codes_of, faults_of, files_of, remarks_on, site_of, use_messages
 from ebbmark.telemetry.logs import log_as_json
 from ebbmark.telemetry.measured import Meters, show_metrics
 from ebbmark.telemetry.traces import watch_of
-from ebbmark.use_cases.check_record import Asking, Report, Verdict, check_reading
-from ebbmark.use_cases.check_writing import check_writing
 from ebbmark.use_cases.from_record import titration_reads
 from ebbmark.use_cases.inspection import charted_in_record
 from ebbmark.use_cases.replay_exchange import Inputs, not_an_answer, read_stored
@@ -47,6 +41,10 @@ from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.connections import own_keys, record_settings_of, sign_in_of, unusable_address
 from ebbmark.web.limits import IDLE_S, bounded_protocol
 from ebbmark.web.operations import inputs_of
+
+if TYPE_CHECKING:
+    from ebbmark.review.bulk_export import Exported
+    from ebbmark.use_cases.check_record import Report
 
 BACKLOG = 2048
 
@@ -161,6 +159,10 @@ def bridge() -> bool:
     Returns:
         Whether it started; if not, why was said on standard error.
     """
+    from ebbmark.bridge.delivery import Bridge
+    from ebbmark.bridge.hl7v2 import Limits, listen, server_tls
+    from ebbmark.bridge.observed import SiteRules
+
     settings = _settings()
     record = _record(settings, "The bridge") if settings is not None else None
     if settings is None or record is None:
@@ -302,6 +304,8 @@ def export_record(folder: Path, **chosen: Any) -> Exported | None:  # noqa: ANN4
         What was fetched; None where it is not whole or no usable record is configured, and why was said on standard
         error.
     """
+    from ebbmark.review.bulk_export import ExportStopped, bulk_export
+
     settings = _settings()
     record = _record(settings, "export") if settings is not None else None
     if record is None:
@@ -319,6 +323,9 @@ def export_record(folder: Path, **chosen: Any) -> Exported | None:  # noqa: ANN4
 
 
 async def _checked(record: RecordClient, settings: Settings, test_patient: str | None, at_s: float) -> Report:
+    from ebbmark.use_cases.check_record import Asking, Report, Verdict, check_reading
+    from ebbmark.use_cases.check_writing import check_writing
+
     report = Report(record.settings.base_url)
     asking = Asking(record, report, time.monotonic, time.time)
     async with record:

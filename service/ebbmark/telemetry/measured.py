@@ -22,30 +22,17 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import Literal
+from typing import TYPE_CHECKING, Any, Literal
 from urllib.parse import urlsplit
 
-from prometheus_client import (
-    CollectorRegistry,
-    Counter,
-    Gauge,
-    Histogram,
-    PlatformCollector,
-    ProcessCollector,
-    disable_created_metrics,
-    start_http_server,
-)
-from prometheus_client.core import GaugeMetricFamily, Metric
-from prometheus_client.registry import Collector
-
-# A second series with the time of birth for each counter serves no alert of ours.
-disable_created_metrics()  # type: ignore[no-untyped-call]
+if TYPE_CHECKING:
+    from prometheus_client import Counter, Gauge, Histogram
+    from prometheus_client.core import Metric
 
 PoolUse = Callable[[], tuple[int, int]]
 """Open connections of a pool, and how many of them carry a request."""
 
 _SECONDS = (0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 5.0, 10.0, 30.0)
-_KINDS: dict[str, type[Counter | Gauge | Histogram]] = {"counter": Counter, "gauge": Gauge, "histogram": Histogram}
 
 
 class Measured(Enum):
@@ -146,56 +133,60 @@ class Measured(Enum):
 
 
 class Meters:
-    """The metrics of one application.
+    """The metrics of one application; their library is loaded with the first.
 
     Args:
         process: whether memory, processor time and open files of this process are shown, too.
     """
 
     def __init__(self, *, process: bool = True) -> None:
+        from prometheus_client import CollectorRegistry, PlatformCollector, ProcessCollector, disable_created_metrics
+
+        # A second series with the time of birth for each counter serves no alert of ours.
+        disable_created_metrics()  # type: ignore[no-untyped-call]
         self.registry = CollectorRegistry()
         if process:
             ProcessCollector(registry=self.registry)
             PlatformCollector(registry=self.registry)
-        self._made: dict[Measured, Counter | Gauge | Histogram] = {}
-        for one in Measured:
-            if one not in (Measured.RECORD_REACHABLE, Measured.SHARED_STORE_REACHABLE):
-                self._made[one] = self._make(one)
+        late = (Measured.RECORD_REACHABLE, Measured.SHARED_STORE_REACHABLE)
+        self._made: dict[Measured, Any] = {one: self._make(one) for one in Measured if one not in late}
 
     def _make(self, one: Measured) -> Counter | Gauge | Histogram:
+        from prometheus_client import Counter, Gauge, Histogram
+
         if one.kind == "histogram":
             return Histogram(one.metric, one.meaning, one.labels, registry=self.registry, buckets=_SECONDS)
-        return _KINDS[one.kind](one.metric, one.meaning, one.labels, registry=self.registry)
+        kind = Counter if one.kind == "counter" else Gauge
+        return kind(one.metric, one.meaning, one.labels, registry=self.registry)
 
     def add(self, one: Measured, amount: float, labels: tuple[str, ...]) -> None:
         """Add to a counter or a gauge."""
         made = self._made[one]
-        assert not isinstance(made, Histogram)  # noqa: S101 - the table says so
         (made.labels(*labels) if labels else made).inc(amount)
 
     def observe(self, one: Measured, seconds: float, labels: tuple[str, ...]) -> None:
         """Put a duration into a histogram."""
-        made = self._made[one]
-        assert isinstance(made, Histogram)  # noqa: S101 - the table says so
-        made.labels(*labels).observe(seconds)
+        self._made[one].labels(*labels).observe(seconds)
 
     def set(self, one: Measured, value: float) -> None:
         """Set a gauge; one that stands for something not known yet appears with its first value."""
-        gauge = self._made.get(one) or self._made.setdefault(one, self._make(one))
-        assert isinstance(gauge, Gauge)  # noqa: S101 - the table says so
-        gauge.set(value)
+        (self._made.get(one) or self._made.setdefault(one, self._make(one))).set(value)
 
     def show_pool(self, use: PoolUse) -> None:
         """Show the use of a pool of connections, looked at when the metrics are read."""
         self.registry.register(_Pool(use))
 
 
-class _Pool(Collector):
-    def __init__(self, use: PoolUse) -> None:
-        self._use = use
+@dataclass(frozen=True, slots=True)
+class _Pool:
+    """A collector of the registry, which asks for `collect` alone."""
+
+    use: PoolUse
 
     def collect(self) -> Iterator[Metric]:
-        open_, busy = self._use()
+        from prometheus_client.core import GaugeMetricFamily
+
+        open_, busy = self.use()
         family = GaugeMetricFamily("ebbmark_record_connections", "Connections to the record.", labels=["state"])
         family.add_metric(["busy"], busy)
         family.add_metric(["idle"], open_ - busy)
@@ -211,6 +202,8 @@ def show_metrics(meters: Meters, host: str, port: int) -> int:
     Raises:
         OSError: the address or port cannot be had.
     """
+    from prometheus_client import start_http_server
+
     server, _ = start_http_server(port, host, registry=meters.registry)
     return int(server.server_port)
 

@@ -53,7 +53,6 @@ from ebbmark.web.launch.launching import launch_router
 from ebbmark.web.launch.session import CookieMiddleware
 from ebbmark.web.limits import Load, WorkPool
 from ebbmark.web.operations import OperationsConfig, operations_router
-from ebbmark.web.page.demo import demo_door, demo_router
 from ebbmark.web.page.frame import Pages
 from ebbmark.web.page.record_source import Rules, record_door
 from ebbmark.web.page.routes import patient_router
@@ -203,6 +202,8 @@ def create_app(settings: Settings) -> FastAPI:
     inspected = launched_inspection_router(door, of_launch, scope=settings.administrator_scope)
     app.include_router(inspected, dependencies=counted)
     if settings.demo:
+        from ebbmark.web.page.demo import demo_door, demo_router
+
         app.include_router(demo_router(site, pages))
         app.include_router(patient_router("/demo/{scenario}", demo_door(site), pages), include_in_schema=False)
     app.add_exception_handler(Rejected, refusals(trail))
