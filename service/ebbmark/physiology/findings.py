@@ -100,8 +100,10 @@ class Finding:
 
 def gravest_first(found: Iterable[Finding]) -> tuple[Finding, ...]:
     """Findings in the order of their weight, otherwise as they come."""
-    order = list(Weight)
-    return tuple(sorted(found, key=lambda one: order.index(one.weight)))
+    return tuple(sorted(found, key=lambda one: _GRAVITY[one.weight]))
+
+
+_GRAVITY: Final = {weight: place for place, weight in enumerate(Weight)}
 
 
 @dataclass(frozen=True, slots=True)

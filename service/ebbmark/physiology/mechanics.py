@@ -203,9 +203,9 @@ def driving_pressure_cmh2o(*, plateau_cmh2o: float, total_peep_cmh2o: float) -> 
 
     Source: Amato et al, N Engl J Med 2015;372:747-55.
     """
-    require_positive(plateau_cmh2o=plateau_cmh2o)
-    require_at_least_zero(total_peep_cmh2o=total_peep_cmh2o)
-    if plateau_cmh2o <= total_peep_cmh2o:
+    if not 0.0 <= total_peep_cmh2o < plateau_cmh2o < inf:
+        require_positive(plateau_cmh2o=plateau_cmh2o)
+        require_at_least_zero(total_peep_cmh2o=total_peep_cmh2o)
         raise ValueError(f"plateau must lie above total PEEP, got {plateau_cmh2o} and {total_peep_cmh2o} cmH2O")
     return plateau_cmh2o - total_peep_cmh2o
 

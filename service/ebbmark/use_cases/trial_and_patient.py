@@ -27,7 +27,7 @@ from ebbmark.physiology.patient.context import CheckLimits, PatientContext, vita
 from ebbmark.physiology.patient.titration import Titration, closing_for, titrate, with_findings
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.limits import Limit
-from ebbmark.physiology.trial.limb import PeepLevel, began_of
+from ebbmark.physiology.trial.limb import PeepLevel, began_of, peep_levels_of
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Trial
 from ebbmark.words.messages import say, spell
@@ -173,6 +173,7 @@ def titration_of(
         levels: stretches of PEEP among the readings, found once where several trials are titrated.
     """
     person = request.known_person
+    levels = peep_levels_of(request.readings) if levels is None else levels
     titration = titrate(
         trial,
         request.readings,

@@ -33,14 +33,11 @@ def exp(x: Floats) -> Floats:
 
     Source: Taylor series after reduction by multiples of ln 2, textbook.
     """
-    x = np.clip(x, -_LARGEST, _LARGEST)
+    x = np.minimum(np.maximum(x, -_LARGEST), _LARGEST)
     halvings = np.rint(x * _PER_LN2)
     rest = (x - halvings * _LN2_HIGH) - halvings * _LN2_LOW
-    series = np.full_like(rest, _EXP_SERIES[0])
-    for coefficient in _EXP_SERIES[1:]:
-        series *= rest
-        series += coefficient
-    return np.asarray(np.ldexp(series, halvings.astype(np.int32)), dtype=np.float64)
+    result: Floats = np.ldexp(_series(_EXP_SERIES, rest), halvings.astype(np.int32))
+    return result
 
 
 def log(x: Floats) -> Floats:
@@ -50,14 +47,21 @@ def log(x: Floats) -> Floats:
     """
     part, power = np.frexp(x)
     low = part < _ROOT_HALF
-    part, powers = np.where(low, 2.0 * part, part), np.where(low, power - 1, power).astype(np.float64)
+    part, powers = part * (1.0 + low), power - 1.0 * low
     ratio = (part - 1.0) / (part + 1.0)
-    square = ratio * ratio
-    series = np.full_like(ratio, _LOG_SERIES[0])
-    for coefficient in _LOG_SERIES[1:]:
-        series *= square
-        series += coefficient
-    return np.asarray(powers * _LN2_HIGH + (2.0 * ratio * series + powers * _LN2_LOW), dtype=np.float64)
+    series = _series(_LOG_SERIES, ratio * ratio)
+    result: Floats = powers * _LN2_HIGH + (2.0 * ratio * series + powers * _LN2_LOW)
+    return result
+
+
+def _series(coefficients: tuple[float, ...], x: Floats) -> Floats:
+    """Evaluate a polynomial by Horner's scheme, the coefficient of the highest power first."""
+    result: Floats = x * coefficients[0]
+    for coefficient in coefficients[1:-1]:
+        result += coefficient
+        result *= x
+    result += coefficients[-1]
+    return result
 
 
 def total(terms: Floats) -> Floats:

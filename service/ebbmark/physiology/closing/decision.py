@@ -195,16 +195,17 @@ _SAWTOOTH: Final = message("closing.sawtooth")
 def decide(steps: Sequence[CurveStep], posterior: Posterior) -> Closing:
     """Turn probabilities into an answer."""
     events = stated(posterior.events)
+    at_step = [0.0, 0.0, *events[2:]]
+    columns = _compliances(posterior)
     losses: list[float] = expected_losses(np.array(events)).tolist()
     # Of equal losses the higher place is taken.
     named = losses.index(min(losses[FALLING:]), FALLING)
     near = _sum(events[max(named - 1, FALLING) : named + 2])
-    at_step = [0.0, 0.0, *events[2:]]
     falling, not_reached = events[FALLING], events[NOT_REACHED]
     found = _sum(at_step)
 
     verdict, reason = _judge(events, losses, named)
-    swings = _came_back(steps, exp(posterior.centres).tolist())
+    swings = _came_back(steps, columns[0])
     if verdict in (Verdict.FALLING_FROM_FIRST_STEP, Verdict.INDETERMINATE) or swings == _SAWTOOTH:
         verdict, reason = (Verdict.INDETERMINATE, swings) if swings else (verdict, reason)
     lone_fall = None
@@ -228,7 +229,7 @@ def decide(steps: Sequence[CurveStep], posterior: Posterior) -> Closing:
         probability=probability,
         not_reached=not_reached,
         falling_from_first_step=falling,
-        steps=_rows(steps, posterior, at_step),
+        steps=_rows(steps, columns, at_step),
         shape=_shape(steps, posterior) if is_found else None,
         evidence=evidence,
         reason=reason or "",
@@ -302,16 +303,13 @@ def _came_back(steps: Sequence[CurveStep], centres: Sequence[float]) -> Message 
 
 def _shape(steps: Sequence[CurveStep], posterior: Posterior) -> Shape:
     """Call the fall abrupt where the closing step itself probably took 4 % of the maximum per cmH2O or more."""
-    closes = posterior.curve_events > FALLING
-    step, curves = posterior.curve_events[closes], posterior.curves[:, closes]
-    column = np.arange(step.size)
+    step, curves, column = posterior.curve_events, posterior.curves, np.arange(posterior.curve_events.size)
+    closes = step > FALLING
     highest = running_maximum(curves)[step, column]
     before, after = exp(np.array([curves[step - 1, column], curves[step, column]]) - highest)
-    lost = before - after
     peep = np.array([one.peep_cmh2o for one in steps])
-    abrupt = lost >= _ABRUPT_LOSS_PER_CMH2O * (peep[step - 1] - peep[step])
-    weights = posterior.weights[closes]
-    share = fsum(weights[abrupt].tolist()) / fsum(weights.tolist())
+    abrupt = closes & (before - after >= _ABRUPT_LOSS_PER_CMH2O * (peep[step - 1] - peep[step]))
+    share = fsum(posterior.weights[abrupt].tolist()) / fsum(posterior.weights[closes].tolist())
     return Shape.ABRUPT if round(share, _DECIMALS) >= 0.5 else Shape.GRADUAL
 
 
@@ -332,13 +330,20 @@ def _interval(steps: Sequence[CurveStep], at_step: Sequence[float], found: float
     return float(steps[last].peep_cmh2o), float(steps[first].peep_cmh2o)
 
 
-def _rows(steps: Sequence[CurveStep], posterior: Posterior, at_step: Sequence[float]) -> tuple[StepEstimate, ...]:
+def _compliances(posterior: Posterior) -> list[list[float]]:
+    """Compliance of each step as it was read, as the curves have it, and both ends of its 90 % band [4 x steps]."""
     fitted = total((posterior.curves * posterior.weights).T)
     apart = posterior.curves - fitted[:, None]
     band = _TWO_SIDED_90 * np.sqrt(total((apart * apart * posterior.weights).T))
-    columns = exp(np.array([posterior.centres, fitted, fitted - band, fitted + band])).T.tolist()
+    columns: list[list[float]] = exp(np.array([posterior.centres, fitted, fitted - band, fitted + band])).tolist()
+    return columns
+
+
+def _rows(
+    steps: Sequence[CurveStep], columns: Sequence[Sequence[float]], at_step: Sequence[float]
+) -> tuple[StepEstimate, ...]:
     rows = []
-    for step, values, probability in zip(steps, columns, at_step, strict=True):
+    for step, probability, *values in zip(steps, at_step, *columns, strict=True):
         centre, fit, low, high = (round(value, _DECIMALS) for value in values)
         count = len(step.compliances_ml_per_cmh2o)
         rows.append(StepEstimate(step.peep_cmh2o, count, centre, fit, low, high, probability))

@@ -304,7 +304,12 @@ def _apart(samples: Sequence[Sample]) -> tuple[float, ...]:
             together.append(sample)
         else:
             by_volume[number] = [sample]
-    return tuple([median(one.compliance_ml_per_cmh2o for one in each) for each in by_volume.values()])
+    return tuple(
+        [
+            each[0].compliance_ml_per_cmh2o if len(each) == 1 else median([one.compliance_ml_per_cmh2o for one in each])
+            for each in by_volume.values()
+        ]
+    )
 
 
 def _is_again(hold: Sample, first: Sample) -> bool:

@@ -6,12 +6,12 @@ still settling stay out of the extremes where later ones exist.
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from math import inf
-from statistics import median, median_low
+from statistics import median
 from typing import Final
 
 from ebbmark.physiology.closing.result import Closing
@@ -147,6 +147,8 @@ SEEN_QUANTITIES: tuple[Quantity, ...] = (
 )
 """In the order in which people read them."""
 
+_SEEN = frozenset(SEEN_QUANTITIES)
+
 _HOLDS = frozenset(
     {Quantity.FIO2_SET, Quantity.RESPIRATORY_RATE_SET, Quantity.TIDAL_VOLUME_SET, Quantity.PRESSURE_SUPPORT_SET}
 )
@@ -218,81 +220,88 @@ class StepSeen:
 
 def steps_seen(trial: Trial, readings: Sequence[Reading], protocol: Protocol) -> tuple[StepSeen, ...]:
     """One row per step of the limb that has a compliance, highest PEEP first."""
-    by_quantity = {quantity: (group, [one.at_s for one in group]) for quantity, group in _sorted(readings).items()}
-    rows = []
-    for index, step in enumerate(trial.steps):
-        until_s = trial.steps[index + 1].start_s if index + 1 < len(trial.steps) else _end_of_last(trial)
-        seen = {
-            quantity: found
-            for quantity, (group, times) in by_quantity.items()
-            if (found := _seen(quantity, group, times, step.start_s, max(until_s, step.end_s), step.end_s, protocol))
-        }
-        rows.append(StepSeen(step.peep_cmh2o, step.start_s, max(until_s, step.end_s), seen))
+    groups: dict[Quantity, list[Reading]] = {quantity: [] for quantity in SEEN_QUANTITIES}
+    for one in readings:
+        if one.quantity in groups:
+            groups[one.quantity].append(one)
+    by_quantity = []
+    for quantity, group in groups.items():
+        if group:
+            group.sort(key=_middle_and_value)
+            by_quantity.append((quantity, group, [one.at_s for one in group]))
+    rows, steps = [], trial.steps
+    ends = [*[below.start_s for below in steps[1:]], _end_of_last(trial)]
+    for step, end_s in zip(steps, ends, strict=True):
+        until_s = max(end_s, step.end_s)
+        seen = {}
+        for quantity, group, times in by_quantity:
+            found = _seen(quantity, group, times, (step.start_s, until_s, step.end_s), protocol.settling_s)
+            if found is not None:
+                seen[quantity] = found
+        rows.append(StepSeen(step.peep_cmh2o, step.start_s, until_s, seen))
     return tuple(rows)
+
+
+def _middle_and_value(one: Reading) -> tuple[float, float]:
+    return one.start_s + one.end_s, one.value
 
 
 def _end_of_last(trial: Trial) -> float:
     """Until when the last step lasted: one usual step after its last reading, since what comes later is no trial."""
-    usual_s = median(below.start_s - above.start_s for above, below in pairwise(trial.steps))
+    usual_s = median([below.start_s - above.start_s for above, below in pairwise(trial.steps)])
     return min(trial.steps[-1].until_s, trial.steps[-1].end_s + usual_s)
-
-
-def before_the_trial(readings: Sequence[Reading], began_s: float) -> Mapping[Quantity, float]:
-    """Median of each quantity over the hour before PEEP was first moved, on the way up included."""
-    found = {}
-    for quantity, group in _sorted(readings).items():
-        values = [one.value for one in group if began_s - BEFORE_S <= one.at_s < began_s]
-        if values:
-            found[quantity] = median(values)
-    return found
-
-
-def _sorted(readings: Sequence[Reading]) -> dict[Quantity, list[Reading]]:
-    wanted = set(SEEN_QUANTITIES)
-    groups: dict[Quantity, list[Reading]] = {}
-    for reading in readings:
-        if reading.quantity in wanted:
-            groups.setdefault(reading.quantity, []).append(reading)
-    for group in groups.values():
-        group.sort(key=lambda one: (one.at_s, one.value))
-    return {quantity: groups[quantity] for quantity in SEEN_QUANTITIES if quantity in groups}
 
 
 def _seen(
     quantity: Quantity,
     group: Sequence[Reading],
     times: Sequence[float],
-    start_s: float,
-    until_s: float,
-    read_s: float,
-    protocol: Protocol,
+    step_s: tuple[float, float, float],
+    settling_s: float,
 ) -> QuantitySeen | None:
+    """What one step saw of one quantity.
+
+    Args:
+        group: of that quantity, in order of time.
+        times: of the group.
+        step_s: when the step began, when PEEP was changed again, and its last reading of the curve.
+    """
+    start_s, until_s, read_s = step_s
     first, after = bisect_right(times, start_s - 1e-3), bisect_right(times, until_s - 1e-3)
-    inside = group[first:after]
-    if not inside:
+    if first == after:
         held = group[first - 1] if first and quantity in _HOLDS else None
         if held is None or start_s - held.at_s > LONGEST_HOLD_S:
             return None
         age_s = max(read_s - held.at_s, 0.0)
         return QuantitySeen(held.value, held.value, held.value, held.value, 0, held.at_s, age_s, (held.source,))
-    settled = [one for one in inside if one.at_s >= start_s + protocol.settling_s] or inside
+    # In order of time, so that those which had settled are the last ones.
+    settled = group[bisect_left(times, start_s + settling_s, first, after) : after] or group[first:after]
+    values, doubtful = sorted([one.value for one in settled]), None
     least = _IMPOSSIBLE_BELOW.get(quantity, 0.0)
-    possible = [one for one in settled if one.value >= least]
-    doubtful = min(one.value for one in settled) if 0 < len(possible) == len(settled) - 1 else None
-    settled = possible if doubtful is not None else settled
-    values = [one.value for one in settled]
-    last = settled[-1]
+    if len(values) > 1 and values[0] < least <= values[1]:
+        doubtful, *values = values
+        settled = [one for one in settled if one.value >= least]
+    last, at_s = settled[-1].value, settled[-1].at_s
     return QuantitySeen(
-        last=last.value,
-        least=min(values),
-        greatest=max(values),
-        middle=median_low(values),
+        last=last,
+        least=values[0],
+        greatest=values[-1],
+        middle=values[(len(values) - 1) // 2],
         count=len(values),
-        at_s=last.at_s,
-        age_s=max(min(until_s, max(read_s, last.at_s)) - last.at_s, 0.0),
-        sources=tuple(dict.fromkeys(one.source for one in inside)),
+        at_s=at_s,
+        age_s=max(min(until_s, max(read_s, at_s)) - at_s, 0.0),
+        sources=tuple(dict.fromkeys([one.source for one in group[first:after]])),
         doubtful=doubtful,
     )
+
+
+def before_the_trial(readings: Sequence[Reading], began_s: float) -> Mapping[Quantity, float]:
+    """Median of each quantity over the hour before PEEP was first moved, on the way up included."""
+    found: dict[Quantity, list[float]] = {}
+    for one in readings:
+        if one.start_s < began_s and began_s - BEFORE_S <= one.at_s < began_s and one.quantity in _SEEN:
+            found.setdefault(one.quantity, []).append(one.value)
+    return {quantity: median(values) for quantity, values in found.items()}
 
 
 @dataclass(frozen=True, slots=True)

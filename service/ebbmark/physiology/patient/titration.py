@@ -126,10 +126,10 @@ def titrate(
     """
     closing, findings, context = closing_for(trial, readings, protocol, patient, estimate)
     advice = advise(height_cm=height_cm, sex=sex, trial=trial, closing=closing, protocol=protocol)
-    rows = tuple(
-        replace(row, limits_met=limits_met_at(context, row.peep_cmh2o)) if row.tested else row for row in advice.what_if
-    )
-    advice = replace(advice, what_if=rows)
+    met_at = [limits_met_at(context, row.peep_cmh2o) if row.tested else () for row in advice.what_if]
+    if any(met_at):
+        rows = tuple(replace(row, limits_met=met) for row, met in zip(advice.what_if, met_at, strict=True))
+        advice = replace(advice, what_if=rows)
     at = advice.suggested_peep_cmh2o
     if at is not None:
         began_s = min(began_of(readings, trial, protocol, levels), trial.steps[0].start_s)

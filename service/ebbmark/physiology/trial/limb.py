@@ -62,9 +62,10 @@ def peep_levels(peeps: Sequence[Reading]) -> tuple[PeepLevel, ...]:
     if not peeps:
         return ()
     measured = peeps[0].quantity is not Quantity.PEEP_SET
+    same = _same_measured if measured else same_setting
     groups: list[list[Reading]] = []
     for reading in peeps:
-        if groups and _same(reading.value, groups[-1][0].value, measured=measured):
+        if groups and same(reading.value, groups[-1][0].value):
             groups[-1].append(reading)
         else:
             groups.append([reading])
@@ -181,10 +182,8 @@ def falling_runs(
     return runs, drops
 
 
-def _same(one_cmh2o: float, other_cmh2o: float, *, measured: bool) -> bool:
-    if measured:
-        return abs(one_cmh2o - other_cmh2o) <= SAME_MEASURED_PEEP_CMH2O
-    return same_setting(one_cmh2o, other_cmh2o)
+def _same_measured(one_cmh2o: float, other_cmh2o: float) -> bool:
+    return abs(one_cmh2o - other_cmh2o) <= SAME_MEASURED_PEEP_CMH2O
 
 
 @lru_cache(maxsize=512)  # a record holds few distinct settings, each compared many times
