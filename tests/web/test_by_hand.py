@@ -16,8 +16,8 @@ from starlette.types import ASGIApp
 
 from bedside_builders import body_of
 from ebbmark.fhir.operations import BY_SLUG
-from ebbmark.fhir.reading.coded_values import OTHER_RHYTHM
 from ebbmark.fhir.reading.codes import RANGES
+from ebbmark.fhir.reading.events import OTHER_RHYTHM
 from ebbmark.fhir.reading.request import NO_SITE, RequestContext
 from ebbmark.fhir.writing.entered import ENTERED, EnteredRow, entered_observations, entered_transaction
 from ebbmark.fhir.writing.validate import validate

@@ -20,8 +20,8 @@ import msgspec
 from ebbmark.fhir.model import ANY_RESOURCE, DeviceMetric, Observation
 from ebbmark.fhir.problems import Problem, ProblemKind, Reason, Rejected
 from ebbmark.fhir.reading.charting import as_charted, with_zone
-from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import CodeMap, HeightKind
+from ebbmark.fhir.reading.events import CHANGE_CODES
 from ebbmark.fhir.reading.observations import read_observations
 from ebbmark.fhir.reading.request import USABLE_STATUSES, Collected, Context, Received
 from ebbmark.fhir.times import seconds
@@ -223,7 +223,7 @@ def _by_path(collected: Collected) -> dict[str, str]:
         kind = "" if height.kind is HeightKind.GENERIC else f" ({height.kind.slug})"
         found[height.item.path + height.part] = f"{READ_AS}height{kind}"
     found |= {one.item.path + one.part: f"{READ_AS}{one.kind.value}" for one in collected.sexes}
-    found |= {one.item.path + one.part: f"{READ_AS}body-weight" for one in collected.weights}
+    found |= {one.path: f"{READ_AS}body-weight" for one in collected.weights}
     found |= {one.path: f"{READ_AS}position, mode or rhythm" for one in collected.coded_values.taken}
     return found
 

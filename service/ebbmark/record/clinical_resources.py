@@ -33,7 +33,7 @@ from ebbmark.fhir.naming import tail_of
 from ebbmark.fhir.operations import Operation
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.codes import CODE_TEXT, CodeRow, Personal
-from ebbmark.fhir.reading.infusions import DRUG_CODES
+from ebbmark.fhir.reading.events import DRUG_CODES
 from ebbmark.fhir.times import instant, seconds
 from ebbmark.record.client import RecordClient
 from ebbmark.record.record_query import (

@@ -35,8 +35,8 @@ import msgspec
 from ebbmark.fhir.model import Coding
 from ebbmark.fhir.operations import Operation
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import CODE_TEXT, CodeRow, Personal, is_rhythm
+from ebbmark.fhir.reading.events import CHANGE_CODES
 from ebbmark.fhir.times import instant
 from ebbmark.physiology.readings import Quantity
 from ebbmark.record.client import RecordClient

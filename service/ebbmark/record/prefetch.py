@@ -27,8 +27,8 @@ import msgspec
 from ebbmark.fhir.model import RESOURCE_TYPES
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, word_shown
-from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import CodeRow, HeightKind, SexKind, WeightKind, is_rhythm
+from ebbmark.fhir.reading.events import CHANGE_CODES
 from ebbmark.physiology.readings import Quantity
 from ebbmark.record.client import RecordClient
 from ebbmark.record.clinical_resources import (

@@ -23,9 +23,9 @@ from ebbmark.fhir.model import RESOURCE_TYPES, Coding, Identifier, Period
 from ebbmark.fhir.naming import RESULT_SYSTEM, tail_of, unversioned
 from ebbmark.fhir.operations import FROM_RECORD
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, word_shown
-from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import CODE_TEXT, CodeRow, Personal
 from ebbmark.fhir.reading.decode import require_each_key_once
+from ebbmark.fhir.reading.events import CHANGE_CODES
 from ebbmark.fhir.times import instant, seconds
 from ebbmark.physiology.readings import Quantity
 from ebbmark.record.search import FoundEntry

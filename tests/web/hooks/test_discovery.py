@@ -9,9 +9,9 @@ import pytest
 from starlette.types import ASGIApp
 
 from ebbmark.fhir.naming import LOINC
-from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import CODES, CodeRow, is_rhythm
 from ebbmark.fhir.reading.condition_codes import BUILT_IN
+from ebbmark.fhir.reading.events import CHANGE_CODES
 from ebbmark.physiology.readings import Quantity
 from ebbmark.web.hooks.call import HOOKS, prefetch_templates
 from web.asking import Reply, ask

@@ -26,9 +26,9 @@ import msgspec
 from ebbmark.fhir.model import Codeable, Coding, Condition, Procedure
 from ebbmark.fhir.naming import ALL_ICD, SNOMED
 from ebbmark.fhir.problems import Ignored, Problem, ProblemKind, Reason, Source
-from ebbmark.fhir.reading.codes import code_shown
+from ebbmark.fhir.reading.codes import WeightKind, code_shown
 from ebbmark.fhir.reading.condition_codes import ConditionCodes, charted_words, named_in_words
-from ebbmark.fhir.reading.request import BodyWeight, Documented, Received, left_out
+from ebbmark.fhir.reading.request import BodyMeasure, Documented, Received, left_out
 from ebbmark.fhir.times import instant, seconds
 from ebbmark.physiology.mechanics import OBESE_FROM_KG_PER_M2, body_mass_index
 
@@ -272,7 +272,7 @@ WEIGHT_HOLDS_S: Final = 365 * 86400.0
 
 
 def read_body_mass(
-    weights: Sequence[BodyWeight], height_cm: float | None, until_s: float, found: Conditions
+    weights: Sequence[BodyMeasure[WeightKind]], height_cm: float | None, until_s: float, found: Conditions
 ) -> float | None:
     """The body mass index, where it shows obesity: that counts like a Condition. Other weights are listed.
 
@@ -285,16 +285,16 @@ def read_body_mass(
         Body mass index [kg/m2]; None where it is not known or below the limit.
     """
     said = "Actual weight never enters a predicted-weight target"
-    usable = [one for one in weights if until_s - WEIGHT_HOLDS_S <= one.at_s <= until_s]
-    newest = max(usable, key=lambda one: (one.at_s, -one.kg), default=None)
-    index = body_mass_index(newest.kg, height_cm) if newest is not None and height_cm is not None else None
+    usable = [one for one in weights if one.at_s is not None and until_s - WEIGHT_HOLDS_S <= one.at_s <= until_s]
+    newest = max(usable, key=lambda one: (one.at_s, -one.value), default=None)
+    index = body_mass_index(newest.value, height_cm) if newest is not None and height_cm is not None else None
     shown = index is not None and index >= OBESE_FROM_KG_PER_M2
     for one in weights:
         if one is newest and index is not None and shown:
             found.charted[one.item.path] = (
-                f"a body weight of {one.kg:.0f} kg ({instant(one.at_s)}) with a height of {height_cm:g} cm: body mass "
-                f"index {index:.0f} kg/m2, obesity from {OBESE_FROM_KG_PER_M2:g} (World Health Organization; fluid "
-                "counts in it)"
+                f"a body weight of {one.value:.0f} kg ({instant(one.at_s or 0.0)}) with a height of {height_cm:g} cm: "
+                f"body mass index {index:.0f} kg/m2, obesity from {OBESE_FROM_KG_PER_M2:g} (World Health Organization; "
+                "fluid counts in it)"
             )
             found.documented.append(Documented((OBESITY,), present=True, source=one.source))
         else:

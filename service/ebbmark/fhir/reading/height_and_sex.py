@@ -12,6 +12,7 @@ are from memory; a value that is not known is not used.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from enum import IntEnum
 from math import inf
 from typing import NamedTuple
 
@@ -19,7 +20,7 @@ from ebbmark.fhir.model import Extension, Patient
 from ebbmark.fhir.naming import SNOMED
 from ebbmark.fhir.problems import MOST_TOLD, Problem, ProblemKind, Reason, word_shown
 from ebbmark.fhir.reading.codes import CODES, HeightKind, SexKind, sexes_of
-from ebbmark.fhir.reading.request import Collected, Height, SexStatement, left_out
+from ebbmark.fhir.reading.request import BodyMeasure, Collected, SexStatement, left_out
 from ebbmark.fhir.times import TimeFault, seconds
 from ebbmark.physiology.mechanics import Sex, predicted_body_weight_kg
 
@@ -45,6 +46,18 @@ _PERIODS = ("period", "effectivePeriod")
 _CHOOSE = "Choose with the parameter sex-for-formula: female or male."
 _LONGEST = 80
 _MOST_NAMED = 4
+
+
+class _Rank(IntEnum):
+    """Order of preference."""
+
+    CLINICAL_USE = 0
+    BIRTH_SEX = 1
+    AT_BIRTH = 2
+    OBSERVED_AT_BIRTH = 3
+    OBSERVED = 4
+    ON_PATIENT = 5
+    GENDER = 6
 
 
 class Statement(NamedTuple):
@@ -79,12 +92,12 @@ def sex_of(
     """The form of the formula to use.
 
     Args:
-        patient: the Patient, where one was sent.
         asked: the caller's choice (parameter `sex-for-formula`).
         at_s: when the statement has to hold: at the last reading [s since 1970-01-01T00:00:00Z].
         height_cm: for the two weights in the refusal [cm].
     """
-    statements = _statements(patient, path, at_s, observed)
+    ranked = _observed(observed) + (_on_patient(patient, path, at_s) if patient is not None else [])
+    statements = [statement for _, statement in sorted(ranked, key=lambda one: one[0])]
     if asked is not None:
         statements.insert(0, Statement(asked, asked.value, "the caller's choice (sex-for-formula)", ""))
     telling = [one for one in statements if one.value not in _SAY_NOTHING]
@@ -107,61 +120,41 @@ def sex_of(
     return SexFound(first.sex, f"{first.sex.value}, from {first.origin}{place}", notes, (), first.said)
 
 
-def _statements(patient: Patient | None, path: str, at_s: float, observed: Sequence[SexStatement]) -> list[Statement]:
-    ordered = sorted(observed, key=_newest_first)
-    at_birth, recorded = (
-        [Statement(one.sex, one.value, origin, one.path, one) for one in ordered if one.kind is kind]
-        for kind, origin in ((SexKind.AT_BIRTH, _AT_BIRTH), (SexKind.RECORDED, "the sex recorded as an Observation"))
-    )
-    if patient is None:
-        return [*at_birth, *recorded]
-    extensions = _of_extensions(patient, path, at_s)
-    on_patient = _recorded(patient, path, at_s)
-    born = [one for one in on_patient if one.origin == _AT_BIRTH]
-    later = [one for one in on_patient if one.origin == _ON_PATIENT]
-    gender = []
-    if patient.gender:
-        origin, where = "the administrative gender", f"{path}.gender"
-        gender.append(Statement(_GENDERS.get(patient.gender), patient.gender, origin, where))
-    return [*extensions, *born, *at_birth, *recorded, *later, *gender]
+def _observed(observed: Sequence[SexStatement]) -> list[tuple[_Rank, Statement]]:
+    """What Observations say, the newest first; those of one time by name, so that the order received does not show."""
+    ordered = sorted(observed, key=lambda one: (-one.at_s if one.at_s is not None else inf, one.source.reference))
+    ranks = {
+        SexKind.AT_BIRTH: (_Rank.OBSERVED_AT_BIRTH, _AT_BIRTH),
+        SexKind.RECORDED: (_Rank.OBSERVED, "the sex recorded as an Observation"),
+    }
+    return [(ranks[one.kind][0], Statement(one.sex, one.value, ranks[one.kind][1], one.path, one)) for one in ordered]
 
 
-def _newest_first(one: SexStatement) -> tuple[float, str]:
-    """Those of one time by name, so that the order received does not show."""
-    return (-one.at_s if one.at_s is not None else inf, one.source.reference)
-
-
-def _of_extensions(patient: Patient, path: str, at_s: float) -> list[Statement]:
-    found: list[Statement] = []
+def _on_patient(patient: Patient, path: str, at_s: float) -> list[tuple[_Rank, Statement]]:
+    """What the extensions and the gender of the Patient say; the type of a recorded sex may be the sex at birth."""
+    found: list[tuple[_Rank, Statement]] = []
     for number, extension in enumerate(patient.extension):
-        where = f"{path}.extension[{number}]"
-        if extension.url == CLINICAL_USE and _holds(extension, at_s):
+        where, url, value = f"{path}.extension[{number}]", extension.url, extension.valueCode
+        if url == CLINICAL_USE and _holds(extension, at_s):
             value = next((_code(part) for part in extension.extension if part.url == "value"), "")
-            found.append(Statement(_CLINICAL_VALUES.get(value), value, "the sex parameter for clinical use", where))
-    for number, extension in enumerate(patient.extension):
-        if extension.url == BIRTH_SEX:
-            value = extension.valueCode
-            where = f"{path}.extension[{number}]"
-            found.append(Statement(_BIRTH_VALUES.get(value), value, _AT_BIRTH, where))
-    return found
-
-
-def _recorded(patient: Patient, path: str, at_s: float) -> list[Statement]:
-    """What us-core-sex and individual-recordedSexOrGender say; the type of the latter may be the sex at birth."""
-    found: list[Statement] = []
-    for number, extension in enumerate(patient.extension):
-        where = f"{path}.extension[{number}]"
-        if extension.url == US_CORE_SEX:
-            sexes = sexes_of([(SNOMED, extension.valueCode)])
-            value = next((one.value for one in sexes), extension.valueCode)
-            found.append(Statement(next(iter(sexes), None), value, _ON_PATIENT, where))
-        elif extension.url == RECORDED and _holds(extension, at_s):
-            values, types = _codes(extension, "value"), _codes(extension, "type")
-            at_birth = any((meaning := CODES.get(one)) and meaning.meaning is SexKind.AT_BIRTH for one in types)
-            sexes = sexes_of(values)
+            origin = "the sex parameter for clinical use"
+            found.append((_Rank.CLINICAL_USE, Statement(_CLINICAL_VALUES.get(value), value, origin, where)))
+        elif url == BIRTH_SEX:
+            found.append((_Rank.BIRTH_SEX, Statement(_BIRTH_VALUES.get(value), value, _AT_BIRTH, where)))
+        elif url == US_CORE_SEX:
+            sex = next(iter(sexes_of([(SNOMED, value)])), None)
+            found.append((_Rank.ON_PATIENT, Statement(sex, sex.value if sex else value, _ON_PATIENT, where)))
+        elif url == RECORDED and _holds(extension, at_s):
+            codes, types = _codes(extension, "value"), _codes(extension, "type")
+            at_birth = any((row := CODES.get(one)) and row.meaning is SexKind.AT_BIRTH for one in types)
+            sexes = sexes_of(codes)
             sex = sexes.pop() if len(sexes) == 1 else None
-            value = sex.value if sex is not None else next((code for _, code in values), "")
-            found.append(Statement(sex, value, _AT_BIRTH if at_birth else _ON_PATIENT, where))
+            value = sex.value if sex is not None else next((code for _, code in codes), "")
+            rank, origin = (_Rank.AT_BIRTH, _AT_BIRTH) if at_birth else (_Rank.ON_PATIENT, _ON_PATIENT)
+            found.append((rank, Statement(sex, value, origin, where)))
+    if patient.gender:
+        gender = Statement(_GENDERS.get(patient.gender), patient.gender, "the administrative gender", f"{path}.gender")
+        found.append((_Rank.GENDER, gender))
     return found
 
 
@@ -234,46 +227,32 @@ def _weights(height_cm: float | None) -> str:
     )
 
 
-def height_of(collected: Collected) -> Height | None:
+def height_of(collected: Collected) -> BodyMeasure[HeightKind] | None:
     """The height that counts; problems and what was not chosen go to `collected`."""
     heights = sorted(
         collected.heights,
-        key=lambda height: (_PREFERENCE[height.kind], -(height.at_s if height.at_s is not None else -1e18)),
+        key=lambda one: (_PREFERENCE[one.kind], -(one.at_s if one.at_s is not None else -1e18)),
     )
     if not heights:
-        if not any(_is_about_height(problem) for problem in collected.problems):
+        if not any(one.kind in (ProblemKind.HEIGHT_UNIT, ProblemKind.HEIGHT_RANGE) for one in collected.problems):
             sentence = (
                 "No usable body height was sent; send an Observation with LOINC 8302-2 and a value in cm or [in_i]."
             )
             collected.problems.append(Problem(ProblemKind.MISSING, "", "no height", "a body height", sentence))
         return None
-    lowest, highest = min(heights, key=_cm), max(heights, key=_cm)
-    if highest.cm - lowest.cm > HEIGHT_TOLERANCE_CM:
-        found = f"{lowest.cm:g} cm and {highest.cm:g} cm"
+    lowest, highest = (of(heights, key=lambda one: one.value) for of in (min, max))
+    if highest.value - lowest.value > HEIGHT_TOLERANCE_CM:
         sentence = (
-            f"Two heights disagree: {lowest.cm:g} cm ({_where(lowest)}) and {highest.cm:g} cm ({_where(highest)}); "
+            f"Two heights disagree: {lowest.value:g} cm ({lowest.path}) and {highest.value:g} cm ({highest.path}); "
             f"heights of one adult may differ by {HEIGHT_TOLERANCE_CM:g} cm. Send the right one only."
         )
-        for height in (lowest, highest):
-            expression = f"{_where(height)}.valueQuantity"
-            collected.problems.append(
-                Problem(ProblemKind.HEIGHT_CONFLICT, expression, found, "heights that agree", sentence)
-            )
+        found, accepted = f"{lowest.value:g} cm and {highest.value:g} cm", "heights that agree"
+        for one in (lowest, highest):
+            where = f"{one.path}.valueQuantity"
+            collected.problems.append(Problem(ProblemKind.HEIGHT_CONFLICT, where, found, accepted, sentence))
         return None
     chosen = heights[0]
     for other in heights[1:]:
-        sentence = f"Another height was used: {chosen.cm:g} cm ({_where(chosen)})."
+        sentence = f"Another height was used: {chosen.value:g} cm ({chosen.path})."
         collected.ignored.append(left_out(other.item, Reason.HEIGHT_NOT_CHOSEN, sentence, other.part))
     return chosen
-
-
-def _is_about_height(problem: Problem) -> bool:
-    return problem.kind in {ProblemKind.HEIGHT_UNIT, ProblemKind.HEIGHT_RANGE}
-
-
-def _cm(height: Height) -> float:
-    return height.cm
-
-
-def _where(height: Height) -> str:
-    return height.item.path + height.part

@@ -12,9 +12,9 @@ from collections.abc import Callable, Sequence
 from ebbmark.fhir.model import RESOURCE_TYPES, Coding, Component, Observation, QuantityValue
 from ebbmark.fhir.naming import CODE_SYSTEM, LONGEST_ID, RESULT_SYSTEM, tail_of
 from ebbmark.fhir.problems import Ignored, Problem, ProblemKind, Reason, Source, word_shown
-from ebbmark.fhir.reading.coded_values import coded_values, holds_rhythm, is_coded
 from ebbmark.fhir.reading.codes import PlainRule, Unusable
 from ebbmark.fhir.reading.duplicates import newest_of, settle_duplicates
+from ebbmark.fhir.reading.events import coded_values, has_code
 from ebbmark.fhir.reading.request import USABLE_STATUSES, Collected, Context, Moment, Received, left_out, not_a_patient
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.reading.values import many_key, moment_of, moment_of_period, moment_of_text, other_values, read_value
@@ -40,13 +40,13 @@ def read_observations(items: Sequence[Received[Observation]], context: Context) 
         outcome = read_plain(item)
         if outcome is True:
             continue
-        if context.coded and is_coded(item.resource, context):
+        if context.coded and has_code(item.resource, context.coded):
             collected.coded.append(item)
         elif outcome:
             collected.ignored.append(left_out(item, *outcome))
         else:
             admit(item, context, collected)
-            if context.rhythms and item.resource.component and holds_rhythm(item.resource, context):
+            if context.rhythms and any(has_code(part, context.rhythms) for part in item.resource.component):
                 collected.rhythm_panels.append(item)
     _take_coded(received, context, collected)
     settle_duplicates(collected)
@@ -127,7 +127,12 @@ def _plain_reader(context: Context, collected: Collected) -> Callable[[Received[
             moment = None if text else moment_of_period(period, context, collected)
         if observation.component:
             # What its own dataAbsentReason says is about its own value only.
-            if moment is None or quantity is not None or is_own_result(observation) or is_coded(observation, context):
+            if (
+                moment is None
+                or quantity is not None
+                or is_own_result(observation)
+                or has_code(observation, context.coded)
+            ):
                 return False
             value_text = read_panel(observation, moment)
             if not value_text:
@@ -189,7 +194,7 @@ def _take_coded(received: Sequence[Received[Observation]], context: Context, col
     undecided: list[Received[Observation]] = []
     if context.rhythms and collected.ignored:
         paths = {one.path for one in collected.ignored if one.code in _UNDECIDED}
-        undecided = [item for item in received if item.path in paths and is_coded(item.resource, context)]
+        undecided = [item for item in received if item.path in paths and has_code(item.resource, context.coded)]
     if not collected.coded and not collected.rhythm_panels and not undecided:
         return
     collected.coded_values = coded_values(collected.coded, undecided, collected.rhythm_panels, context)

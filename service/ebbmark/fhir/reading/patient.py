@@ -50,7 +50,7 @@ def read_person(
         collected.sexes,
         asked=asked_sex,
         at_s=_last_reading_s(collected, as_of_s),
-        height_cm=height.cm if height else None,
+        height_cm=height.value if height else None,
     )
     collected.notes.update(dict.fromkeys(sex.notes))
     collected.problems += sex.problems
@@ -61,7 +61,7 @@ def read_person(
     height_source = len(collected.sources)
     collected.sources += chosen
     return Person(
-        height_cm=height.cm,
+        height_cm=height.value,
         height_source=height_source,
         height_note=height.kind.doubt,
         sex=sex.sex,

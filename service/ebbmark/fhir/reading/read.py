@@ -16,11 +16,10 @@ from ebbmark.fhir.naming import tail_of, unversioned
 from ebbmark.fhir.operations import Operation
 from ebbmark.fhir.problems import Ignored, MappedCode, Problem, ProblemKind, Reason, Rejected
 from ebbmark.fhir.reading.charting import as_charted, doubts_of
-from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import NO_CODE_MAP, CodeMap
 from ebbmark.fhir.reading.conditions import Conditions, mixed, read_body_mass, read_conditions
 from ebbmark.fhir.reading.decode import decode, too_deep
-from ebbmark.fhir.reading.infusions import Infusions, read_infusions
+from ebbmark.fhir.reading.events import CHANGE_CODES, Infusions, read_infusions
 from ebbmark.fhir.reading.observations import read_observations
 from ebbmark.fhir.reading.parse_resources import sort_resources
 from ebbmark.fhir.reading.patient import read_person, status_of
@@ -291,7 +290,7 @@ def _told(one: Problem) -> str:
 
 def _not_weighed(collected: Collected, listed: Container[str]) -> Iterable[Ignored]:
     """Heights and sexes of which no predicted weight is computed, but those whose value is listed already."""
-    found = [(f"{one.item.path}{one.part}.valueQuantity", one.item, one.part) for one in collected.heights]
+    found = [(f"{one.path}.valueQuantity", one.item, one.part) for one in collected.heights]
     # Where one sex was chosen, the others are listed as such.
     found += [(one.path, one.item, one.part) for one in collected.sexes if one.item.path + one.part not in listed]
     for path, item, part in found:

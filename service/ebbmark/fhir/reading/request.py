@@ -11,7 +11,16 @@ import msgspec
 from ebbmark.fhir.model import Condition, DeviceMetric, MedicationAdministration, Observation, Patient
 from ebbmark.fhir.naming import reference_to, tail_of
 from ebbmark.fhir.problems import Ignored, MappedCode, Problem, Reason, Source
-from ebbmark.fhir.reading.codes import NO_CODE_MAP, CodeMap, CodeRow, HeightKind, PlainRule, SexKind, Unusable
+from ebbmark.fhir.reading.codes import (
+    NO_CODE_MAP,
+    CodeMap,
+    CodeRow,
+    HeightKind,
+    PlainRule,
+    SexKind,
+    Unusable,
+    WeightKind,
+)
 from ebbmark.fhir.reading.condition_codes import BUILT_IN, ConditionCodes
 from ebbmark.physiology.before.staircase import COMMON_PRACTICE, STAIRCASES, StaircaseRules, Variant
 from ebbmark.physiology.findings import IN_USE, Change, PatientStatus
@@ -21,6 +30,7 @@ from ebbmark.physiology.readings import Reading, UnusableReading
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, NO_RHYTHM, Rhythms, StopLimits
 from ebbmark.physiology.timeline import Infusion
 
+_Kind = TypeVar("_Kind", HeightKind, WeightKind)
 _Resource = TypeVar("_Resource", bound=msgspec.Struct)
 
 
@@ -44,7 +54,6 @@ class Site:
     """The rules in force here.
 
     Attributes:
-        condition_codes: which codes stand for which condition.
         protocols: rules for reading a trial; the first is the default.
         staircases: how a trial is performed; the first is the default.
         stop_limits: signed by a clinician of the site, or the defaults.
@@ -75,8 +84,6 @@ class RequestContext:
     """What a request is read and answered with, beside what it holds.
 
     Attributes:
-        site: what the site has decided: protocols, staircases, stop limits, codes of conditions.
-        limits: how much is read at most.
         code_map: the site's own codes of readings; a ConceptMap within a request is laid over it.
         accept_preliminary: whether Observations of status preliminary count where the request does not say.
     """
@@ -116,7 +123,6 @@ class Acknowledged:
 
     Attributes:
         what: codes and references, each with the FHIRPath of its parameter.
-        who: the clinician; None where not sent.
     """
 
     what: list[tuple[str, str]] = field(default_factory=list)
@@ -125,28 +131,17 @@ class Acknowledged:
 
 @dataclass(slots=True)
 class Asked:
-    """What was asked beside the readings; filled once.
+    """What was asked beside the readings; filled once. None and empty stand for what was not sent.
 
     Attributes:
         protocol: rules for reading a trial, with the margin asked for; None for the default.
         margin: margin asked for with its FHIRPath, until the protocol is known [cm[H2O]].
-        sex: the caller's choice of formula.
-        chosen_peep_cmh2o: PEEP that the clinician chose instead; None where not sent.
-        chosen_because: code of the reason for it; empty where not sent.
-        write_back: whether the answer is to be written to the record.
         make_current: whether an answer that the record holds as superseded is to stand again.
-        with_report: whether the answer is to hold a report.
         conditions_not_read: whether Conditions of the patient could not be read.
-        noradrenaline_equivalent_mcg_per_kg_per_min: None where not sent.
-        body_mass_index: None where not sent [kg/m2].
-        barometric_pressure_mmhg: None where not sent.
+        body_mass_index: [kg/m2].
         staircase: how the trial is performed; None for the default.
-        variant: with or without recruitment.
         peep_rise_cmh2o: None for the staircase's own.
-        acknowledged: what a clinician has acknowledged, and who.
-        trial_started_s: None where not sent [s since 1970-01-01T00:00:00Z].
-        titrated_s: None where not sent [s since 1970-01-01T00:00:00Z].
-        suggested_peep_cmh2o: None where not sent.
+        trial_started_s: [s since 1970-01-01T00:00:00Z], as `titrated_s`.
         released_ml: volume expired in the breath in which PEEP was released; None where not sent.
         usual_volume_ml: volume expired in a usual breath.
     """
@@ -224,10 +219,7 @@ class Question:
     """What the request holds; filled once.
 
     Attributes:
-        site: what the site has decided.
-        at_s: the instant of the request [s since 1970-01-01T00:00:00Z].
         as_of_s: the instant that counts as now; the same, unless the request says otherwise.
-        asked: what was asked beside the resources.
         observations: in the order received, as all that follow.
         conditions: Conditions, where the operation reads them.
         code_rows: what a ConceptMap adds to the table of codes.
@@ -264,38 +256,26 @@ class Moment(NamedTuple):
     text: str
 
 
-class Height(NamedTuple):
-    """One usable height.
+class BodyMeasure(NamedTuple, Generic[_Kind]):
+    """One usable height [cm] or actual body weight [kg].
 
     Attributes:
-        cm: the height [cm].
-        at_s: when; None where that is not known.
+        at_s: None where that is not known, as of a height only.
         part: FHIRPath below the Observation, for example `.component[1]`, or empty.
         source: as it would be listed.
     """
 
-    cm: float
-    kind: HeightKind
+    value: float
+    kind: _Kind
     at_s: float | None
     item: Received[Observation]
     part: str
     source: Source
 
-
-class BodyWeight(NamedTuple):
-    """One usable actual body weight.
-
-    Attributes:
-        kg: the weight [kg].
-        part: FHIRPath below the Observation, for example `.component[1]`, or empty.
-        source: as it would be listed.
-    """
-
-    kg: float
-    at_s: float
-    item: Received[Observation]
-    part: str
-    source: Source
+    @property
+    def path(self) -> str:
+        """FHIRPath of the element that holds it."""
+        return self.item.path + self.part
 
 
 class SexStatement(NamedTuple):
@@ -304,10 +284,7 @@ class SexStatement(NamedTuple):
     Attributes:
         sex: None where it says neither female nor male.
         value: female or male, or the codes that say neither.
-        kind: of which sex it speaks.
         at_s: when; None where that is not known.
-        part: FHIRPath below the Observation, for example `.component[1]`, or empty.
-        source: as it would be listed.
     """
 
     sex: Sex | None
@@ -350,7 +327,6 @@ class Context:
     """What the reading of every Observation depends on.
 
     Attributes:
-        code_map: the codes that are understood.
         now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
         categories: DeviceMetric.category by fullUrl and by `DeviceMetric/id`.
         coded: system and code of positions, modes and rhythms, where the question looks at them.
@@ -370,12 +346,9 @@ class Collected:
     """What has been read so far; filled by one request and thrown away with it.
 
     Attributes:
-        sources: the Observations that they came from.
         used: the same, as received; parallel to `sources`.
         variants: by index of the reading, where its code has one.
         parts: FHIRPath below the Observation, by index of the reading, where it is a component.
-        sexes: what Observations say of the sex.
-        ignored: what does not count.
         notes: remarks, in order, each once.
         subject: what results will name as subject: `Patient/123`, or the fullUrl.
         subjects: FHIRPath of the first Observation by reference of its subject.
@@ -391,7 +364,6 @@ class Collected:
         asked_devices: `DeviceMetric/id` or fullUrl of those whose category was used.
         coded: Observations of a position, a mode or a rhythm.
         rhythm_panels: Observations of which a rhythm is a part.
-        coded_values: what the coded ones say.
     """
 
     readings: list[Reading] = field(default_factory=list)
@@ -399,9 +371,9 @@ class Collected:
     used: list[Received[Observation]] = field(default_factory=list)
     variants: dict[int, str] = field(default_factory=dict)
     parts: dict[int, str] = field(default_factory=dict)
-    heights: list[Height] = field(default_factory=list)
+    heights: list[BodyMeasure[HeightKind]] = field(default_factory=list)
     sexes: list[SexStatement] = field(default_factory=list)
-    weights: list[BodyWeight] = field(default_factory=list)
+    weights: list[BodyMeasure[WeightKind]] = field(default_factory=list)
     ignored: list[Ignored] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     notes: dict[str, None] = field(default_factory=dict)
@@ -427,7 +399,6 @@ class Documented(NamedTuple):
     Attributes:
         concepts: slugs of the risk concepts that its codes stand for.
         present: False where it is refuted.
-        source: as it will be listed.
         unsure: why it is not certain that it stands, in a word or two; empty where nothing says so.
     """
 
@@ -445,9 +416,7 @@ class Person:
         height_cm: standing height or what was sent as height.
         height_source: index into the request's sources.
         height_note: plain sentence where the height deserves doubt (stated, estimated, lying), else empty.
-        sex: the form of the formula to use.
         sex_origin: which statement was used, in plain words with its element of the Patient or its Observation.
-        age_years: at the time of the request; None where no birth date was sent.
         age_at_trial_years: at the last reading, so that it follows from the inputs alone; None likewise.
         version: `Patient/123/_history/4` where the version of the Patient is known, else empty.
         in_use: False where the record marks this Patient inactive; one that was replaced is refused.
@@ -476,31 +445,21 @@ class Request:
     """What was asked, in canonical units, and all that was left out, with its reason.
 
     Attributes:
-        subject: what results will name as subject.
         person: None where height or sex is not known, and the operation does without: then nothing that needs a
             predicted weight is said.
-        readings: every usable reading, in the order received.
         sources: the inputs that everything here came from.
-        ignored: every input that does not count.
         notes: plain sentences about how the input was read (duplicates agreed, default assumptions ...).
         protocol: rules to apply, margin already set to the one asked for.
         encounter: `Encounter/9` when every used Observation names the same one, else None.
-        preliminary_inputs: whether any reading used has status preliminary.
         as_of_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
-        age_years: None where not known.
         devices: of each source of a reading, by index; empty text where none is named.
         doubts: readings among the ignored of which something can be told none the less.
-        conditions: Conditions that count, with the index of their source.
-        infusions: vasopressors, each with the index of its source.
         unjudged: Conditions that may be there and of which nobody can say here what they mean.
         perhaps: FHIRPath of those among them whose code or words leave open whether they are one that is looked for.
         named_pneumothorax: FHIRPath of those among them whose words name a pneumothorax.
         charted: the words in which each Condition was charted, by its FHIRPath.
         body_mass_index: None where it is not known or shows no obesity [kg/m2].
-        changes: charted changes of position and mode.
         mapped_codes: the site's own codes among those received, ordered.
-        stop_limits: vital signs at which a trial stops, signed by the site, or the defaults.
-        status: whether the record says that the patient has died, or no longer uses the Patient.
     """
 
     subject: str

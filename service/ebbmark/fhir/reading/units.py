@@ -30,17 +30,6 @@ class Size:
     si: Fraction
     dimension: tuple[int, int, int, int]
 
-    def __mul__(self, other: Size) -> Size:
-        return Size(self.si * other.si, _sum(self.dimension, other.dimension, 1))
-
-    def __truediv__(self, other: Size) -> Size:
-        return Size(self.si / other.si, _sum(self.dimension, other.dimension, -1))
-
-
-def _sum(one: tuple[int, int, int, int], other: tuple[int, int, int, int], sign: int) -> tuple[int, int, int, int]:
-    metre, kilogram, second, mole = (a + sign * b for a, b in zip(one, other, strict=True))
-    return metre, kilogram, second, mole
-
 
 _TABLE: Final = table("units")
 _BASE: Final = ("m", "kg", "s", "mol")
@@ -49,16 +38,17 @@ _BASE: Final = ("m", "kg", "s", "mol")
 @cache
 def _size_of(unit: str) -> Size:
     """Size of a UCUM unit, whose products and quotients are read from left to right (UCUM 2.2, section 7)."""
-    size = Size(Fraction(1), (0, 0, 0, 0))
+    si, dimension = Fraction(1), (0, 0, 0, 0)
     for operator, atom in re.findall(r"([./]?)([^./]+)", re.sub(r"\((\w+)/(\w+)\)", r"\1.\2", unit)):
-        size = size / _size_of_atom(atom) if operator == "/" else size * _size_of_atom(atom)
-    return size
+        one, power = _size_of_atom(atom), -1 if operator == "/" else 1
+        si *= one.si**power
+        metre, kilogram, second, mole = (a + power * b for a, b in zip(dimension, one.dimension, strict=True))
+        dimension = (metre, kilogram, second, mole)
+    return Size(si, dimension)
 
 
 def _size_of_atom(atom: str) -> Size:
-    if atom == "1":
-        return Size(Fraction(1), (0, 0, 0, 0))
-    if atom in _BASE:
+    if atom == "1" or atom in _BASE:
         metre, kilogram, second, mole = (int(one == atom) for one in _BASE)
         return Size(Fraction(1), (metre, kilogram, second, mole))
     number, of = _TABLE["atoms"][atom]

@@ -26,10 +26,9 @@ from ebbmark.fhir.reading.codes import (
     with_category,
 )
 from ebbmark.fhir.reading.request import (
-    BodyWeight,
+    BodyMeasure,
     Collected,
     Context,
-    Height,
     Moment,
     Received,
     SexStatement,
@@ -129,13 +128,13 @@ def read_value(
     text = f"{rule.slug}|{ours!r}|{rule.unit}|{when}"
     if isinstance(meaning.quantity, HeightKind):
         source = Source(item.path, item.reference, text)
-        collected.heights.append(Height(ours, meaning.quantity, at_s, item, part, source))
+        collected.heights.append(BodyMeasure(ours, meaning.quantity, at_s, item, part, source))
         return ""
     if isinstance(moment, Unusable):
         return ""
     if isinstance(meaning.quantity, WeightKind):
         source = Source(item.path, item.reference, text)
-        collected.weights.append(BodyWeight(ours, moment.end_s, item, part, source))
+        collected.weights.append(BodyMeasure(ours, meaning.quantity, at_s, item, part, source))
         return ""
     if not category:
         if meaning.ambiguous:

@@ -16,7 +16,7 @@ from typing import Final
 from fastapi import Request, Response
 
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.coded_values import OTHER_RHYTHM
+from ebbmark.fhir.reading.events import OTHER_RHYTHM
 from ebbmark.fhir.writing.entered import ENTERED, EnteredQuantity, EnteredRow, entered_observations
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.limits import RhythmCode, StopLimits
