@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from ebbmark.physiology.before.peep_tables import HIGHER_PEEP, LOWER_PEEP, PEEP_TABLES, PeepCell, PeepTable, look_up
+from ebbmark.physiology.after.markers import HIGHER_PEEP, LOWER_PEEP, PEEP_TABLES, PeepCell, PeepTable, look_up
 from ebbmark.words.messages import spell
 
 

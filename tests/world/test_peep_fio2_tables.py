@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.before.peep_tables import HIGHER_PEEP, LOWER_PEEP, look_up
+from ebbmark.physiology.after.markers import HIGHER_PEEP, LOWER_PEEP, look_up
 from ebbmark.words.messages import spell
 
 # FiO2 above PEEP, one column of the printed table per pair.

@@ -40,19 +40,14 @@ class Severity(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Caution:
-    """Something the reader must know before acting.
-
-    Attributes:
-        of_this_patient: found in this patient's data (True) or true of every trial (False).
-        in_few_words: what it says against the answer, with its value; empty where its slug alone says it.
-    """
+    """Something the reader must know before acting."""
 
     slug: str
     severity: Severity
     text: str
     citation: str
-    of_this_patient: bool
-    in_few_words: str = ""
+    of_this_patient: bool  # found in this patient's data (True) or true of every trial (False)
+    in_few_words: str = ""  # what it says against the answer, with its value; empty where its slug alone says it
 
 
 SEVERITY_OF_OBSERVED = {
@@ -274,30 +269,20 @@ SAME_MARGIN_CMH2O = 0.25
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """Everything that follows; a licensed clinician decides.
-
-    Attributes:
-        ladder: tidal volumes, smallest first.
-        target: the rung that the protocol aims at.
-        suggested_peep_cmh2o: None whenever the closing pressure is not known or the limits forbid it.
-        what_if: one row per margin of the protocol; empty without a closing pressure.
-        rationale: why this PEEP, or why none and what to do about it; empty until it is worded.
-        cautions: most severe first; empty until they are worded.
-        because: what checks of the patient or the circuit found that withhold the number, in one short reason each.
-    """
+    """Everything that follows; a licensed clinician decides."""
 
     predicted_body_weight_kg: float
-    ladder: tuple[TidalVolume, ...]
-    target: TidalVolume
-    suggested_peep_cmh2o: float | None
+    ladder: tuple[TidalVolume, ...]  # tidal volumes, smallest first
+    target: TidalVolume  # the rung that the protocol aims at
+    suggested_peep_cmh2o: float | None  # None where the closing pressure is not known or the limits forbid it
     margin_cmh2o: float
-    what_if: tuple[WhatIf, ...]
+    what_if: tuple[WhatIf, ...]  # one row per margin of the protocol; empty without a closing pressure
     why: Finding | None = None
     findings: tuple[Finding, ...] = ()
     evidence: tuple[EvidenceLine, ...] = ()
-    rationale: str = ""
-    cautions: tuple[Caution, ...] = ()
-    because: tuple[str, ...] = ()
+    rationale: str = ""  # why this PEEP, or why none and what to do about it; empty until it is worded
+    cautions: tuple[Caution, ...] = ()  # most severe first; empty until they are worded
+    because: tuple[str, ...] = ()  # short reasons of the checks that withhold the number
 
     @property
     def look_first(self) -> bool:

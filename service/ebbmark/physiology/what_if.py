@@ -39,13 +39,11 @@ class WhatIf:
     Driving pressure, plateau, power and volume are None where the plateau is not known.
 
     Attributes:
-        tested: whether that PEEP lies within the tested range; if not, all that follows is None.
-        total_peep_cmh2o: that PEEP plus the intrinsic PEEP that was seen at the nearest steps.
-        compliance_ml_per_cmh2o: expected compliance there, between the nearest tested steps; of the curve's kind, or
-            static where a plateau was measured there.
+        tested: within the tested range; if not, all that follows is None.
+        total_peep_cmh2o: with the intrinsic PEEP that was seen at the nearest steps
+        compliance_ml_per_cmh2o: between the nearest steps; static where a plateau was measured there
         mechanical_power_j_per_min: None where rate, mode or resistive pressure is not known.
-        tidal_volume: the rung used: the target, or the largest lower rung that keeps plateau within its limit, or
-            the lowest rung if none does.
+        tidal_volume: the target, else the largest lower rung that keeps the plateau limit, else the lowest
         limits_exceeded: plain sentences, one per limit; empty until they are worded.
     """
 

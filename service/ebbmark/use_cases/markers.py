@@ -7,8 +7,15 @@ from ebbmark.fhir.operations import RELEASE
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.request import Request, Site
 from ebbmark.fhir.writing.sentences import closing_sentence
-from ebbmark.physiology.after.markers import Marker, Markers, read_markers, recruitment_to_inflation
-from ebbmark.physiology.before.peep_tables import PEEP_TABLES, TableAnswer, look_up
+from ebbmark.physiology.after.markers import (
+    PEEP_TABLES,
+    Marker,
+    Markers,
+    TableAnswer,
+    look_up,
+    read_markers,
+    recruitment_to_inflation,
+)
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.timeline import FIO2, in_force_at
 from ebbmark.use_cases.answer_builder import answered, rule_of

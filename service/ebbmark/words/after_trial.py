@@ -7,10 +7,9 @@ from datetime import UTC, datetime
 from typing import Any, Final
 
 from ebbmark.physiology.after.events import Event, NotLookedFor, Occurrence
-from ebbmark.physiology.after.markers import SAME_AS_COMPLIANCE, Marker, Markers, Meaning
+from ebbmark.physiology.after.markers import SAME_AS_COMPLIANCE, Marker, Markers, Meaning, TableAnswer
 from ebbmark.physiology.after.surveillance import Surveillance
 from ebbmark.physiology.after.trials import Shift, TrialChange, TrialRow, TrialsOverTime
-from ebbmark.physiology.before.peep_tables import TableAnswer
 from ebbmark.physiology.closing.result import Closing
 from ebbmark.physiology.timeline import fio2_words
 from ebbmark.words.comparison import beyond_in_short, measure_change_words, numbers_spelled

@@ -55,18 +55,12 @@ class Measure(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Noise:
-    """How far one reading may lie from the truth, as one standard deviation.
+    """How far one reading may lie from the truth, as one standard deviation."""
 
-    Attributes:
-        relative: share of the value [1].
-        absolute: in the unit of the measure; the two are combined as independent.
-        assumed: True where no published source stands behind it.
-    """
-
-    relative: float
-    absolute: float
+    relative: float  # share of the value [1]
+    absolute: float  # in the unit of the measure; the two are combined as independent
     source: str
-    assumed: bool = True
+    assumed: bool = True  # True where no published source stands behind it
 
 
 _ROWS: Final = table("measurement_noise")
@@ -94,17 +88,13 @@ class ChangeVerdict(Enum):
 
 @dataclass(frozen=True, slots=True)
 class MeasureChange:
-    """One figure before and after.
-
-    Attributes:
-        noise: half-width of the band in which a difference of nothing but noise lies 19 times out of 20.
-    """
+    """One figure before and after."""
 
     measure: Measure
     before: float | None
     after: float | None
     difference: float | None
-    noise: float | None
+    noise: float | None  # half-width of the band in which a difference of nothing but noise lies 19 times out of 20
     noise_source: str
     noise_assumed: bool
     verdict: ChangeVerdict
@@ -112,35 +102,24 @@ class MeasureChange:
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """One figure of a stretch of time.
+    """One figure of a stretch of time."""
 
-    Attributes:
-        value: in the unit of its measure or quantity.
-        readings: the fewest readings that any part of it rests on.
-        spread: highest less lowest of the readings that it is the middle of; 0 for a computed figure.
-        is_setting: a setting does not wander, so it does not limit how many readings a computed figure rests on.
-    """
-
-    value: float
-    readings: int
+    value: float  # in the unit of its measure or quantity
+    readings: int  # the fewest readings that any part of it rests on
     sources: tuple[int, ...]
-    spread: float = 0.0
-    is_setting: bool = False
+    spread: float = 0.0  # highest less lowest of the readings that it is the middle of; 0 for a computed figure
+    is_setting: bool = False  # a setting does not wander, so it limits no count of readings
 
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """The state in one stretch of time.
-
-    Attributes:
-        peep: total PEEP where known, else set, else measured; None where none was sent or it was changed [cmH2O].
-    """
+    """The state in one stretch of time."""
 
     from_s: float
     until_s: float
     figures: Mapping[Measure, Figure]
     not_known: Mapping[Measure, Message]
-    peep: Figure | None
+    peep: Figure | None  # total where known, else set, else measured; None where not sent or changed [cmH2O]
     plateau: Figure | None
     tidal_volume: Figure | None
     tidal_volume_per_kg: Figure | None
@@ -205,16 +184,11 @@ def _verdict(measure: Measure, difference: float, band: float) -> ChangeVerdict:
 
 @dataclass(frozen=True, slots=True)
 class LimitCheck:
-    """Whether one limit holds.
+    """Whether one limit holds."""
 
-    Attributes:
-        slug: plateau, driving-pressure or tidal-volume.
-        value: the figure; None where not known [cmH2O, or mL/kg for tidal volume].
-    """
-
-    slug: str
+    slug: str  # plateau, driving-pressure or tidal-volume
     holds: bool | None
-    value: float | None
+    value: float | None  # the figure; None where not known [cmH2O, or mL/kg for tidal volume]
     limit: float
     sources: tuple[int, ...]
     citation: str
@@ -231,13 +205,9 @@ class Confidence(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Overdistension:
-    """Whether compliance rose when PEEP came down from the top.
+    """Whether compliance rose when PEEP came down from the top."""
 
-    Attributes:
-        sureness: shown where the 90 % bands of the top and the best step do not touch.
-    """
-
-    sureness: Confidence
+    sureness: Confidence  # shown where the 90 % bands of the top and the best step do not touch
     top_cmh2o: float | None = None
     best_cmh2o: float | None = None
     top_ml_per_cmh2o: float | None = None
@@ -246,26 +216,18 @@ class Overdistension:
 
 @dataclass(frozen=True, slots=True)
 class Pressure:
-    """A mean arterial pressure that fell or is low.
-
-    Attributes:
-        before_mmhg: at the earlier time; None where it did not fall beyond noise.
-    """
+    """A mean arterial pressure that fell or is low."""
 
     now_mmhg: float
-    before_mmhg: float | None
+    before_mmhg: float | None  # at the earlier time; None where it did not fall beyond noise
     limit: Limit | None
 
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """What changed between two stretches of time.
+    """What changed between two stretches of time."""
 
-    Attributes:
-        changes: one per measure: a fall of mean arterial pressure first, then those that are known on both sides.
-    """
-
-    changes: tuple[MeasureChange, ...]
+    changes: tuple[MeasureChange, ...]  # a fall of mean arterial pressure first, then what is known on both sides
     limits: tuple[LimitCheck, ...]
     overdistension: Overdistension
     pressure: Pressure | None

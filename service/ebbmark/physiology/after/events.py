@@ -45,22 +45,16 @@ class Event(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Occurrence:
-    """One thing that happened.
-
-    Attributes:
-        kind: which message of `words/after_trial.py` tells it; several may belong to one event.
-        from_s, until_s: first and last reading that shows it.
-        grave: whether it asks for somebody now.
-    """
+    """One thing that happened."""
 
     event: Event
-    kind: str
-    from_s: float
+    kind: str  # which message of `words/after_trial.py` tells it; several may belong to one event
+    from_s: float  # first and last reading that shows it
     until_s: float
     sources: tuple[int, ...]
     citation: str
     values: Mapping[str, Any] = field(default_factory=dict)
-    grave: bool = False
+    grave: bool = False  # whether it asks for somebody now
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,19 +74,14 @@ _SAME_PEEP_CMH2O: Final = 0.5  # a conversion between units moves a setting by l
 
 @dataclass(frozen=True, slots=True)
 class Episode:
-    """A run of readings that show the same thing.
-
-    Attributes:
-        lowest: lowest value seen [unit of the quantity].
-        goes_on: whether the last reading of the record still shows it.
-    """
+    """A run of readings that show the same thing."""
 
     from_s: float
     until_s: float
     readings: int
     sources: tuple[int, ...]
-    lowest: float
-    goes_on: bool
+    lowest: float  # lowest value seen [unit of the quantity]
+    goes_on: bool  # whether the last reading of the record still shows it
     words: tuple[Value, ...] = ()
 
 

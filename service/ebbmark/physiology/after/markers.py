@@ -1,28 +1,32 @@
-"""Other markers of closing beside compliance, whether they agree, and the recruitment-to-inflation ratio.
+"""Other markers of closing beside compliance, the recruitment-to-inflation ratio, and the published PEEP/FiO2 tables.
 
 Rules, with how far each was traced: a fall of SpO2 by 1 % (Hodgson et al 2011) or 2 % (PHARLAP) from its maximum, and
 the level of highest static compliance (ART), as tabled in Cochrane review CD009098, 2021. No rule for PaO2, PaCO2 or
 driving pressure could be read, so theirs are this project's own and say so. A level where something first falls
-("closing") and a level where something is best ("best") are never mixed. The recruitment-to-inflation ratio
-(Chen et al 2020) says how much of the lung can be opened; it names no level.
+("closing") and a level where something is best ("best") are never mixed.
 
-PEEP is released from high to low in one breath; what comes out beyond the usual breath is more than inflation alone
-explains. Source: Chen et al, Am J Respir Crit Care Med 2020;201:178-87, doi 10.1164/rccm.201902-0334OC (abstract
-read): from 15 to 5 cmH2O, 45 patients, median 0.5, range 0 to 2.0.
+The recruitment-to-inflation ratio says how much of the lung can be opened; it names no level. PEEP is released from
+high to low in one breath; what comes out beyond the usual breath is more than inflation alone explains. Source: Chen et
+al, Am J Respir Crit Care Med 2020;201:178-87, doi 10.1164/rccm.201902-0334OC (abstract read): from 15 to 5 cmH2O, 45
+patients, median 0.5, range 0 to 2.0.
+
+Two PEEP/FiO2 tables were compared in one trial (549 patients) and deaths did not differ. They are shown as the
+published comparison, not as advice.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from enum import Enum
-from math import inf
-from typing import Final
+from math import inf, isfinite
+from typing import Any, Final
 
+from ebbmark.data import table
 from ebbmark.physiology.after.comparison import ASSUMED_NOISE, Measure, noise_of_difference
 from ebbmark.physiology.closing.result import Closing
-from ebbmark.physiology.findings import SOURCES, Message, message
+from ebbmark.physiology.findings import SOURCES, Message, Value, joined, message
 from ebbmark.physiology.gas_exchange import HIGHEST_INFORMATIVE_SPO2_PERCENT
 from ebbmark.physiology.mechanics import require_at_least_zero, require_positive
 from ebbmark.physiology.readings import Quantity, Reading
@@ -37,15 +41,10 @@ CITATION: Final = SOURCES["chen-2020"]
 
 @dataclass(frozen=True, slots=True)
 class Recruitability:
-    """What one release of PEEP showed.
+    """What one release of PEEP showed."""
 
-    Attributes:
-        ratio: recruited over inflated, per cmH2O [1]; below zero where less came out than inflation explains.
-        recruited_ml: volume beyond what inflation at low PEEP explains [mL].
-    """
-
-    ratio: float
-    recruited_ml: float
+    ratio: float  # recruited over inflated, per cmH2O [1]; below zero where less came out than inflation explains
+    recruited_ml: float  # volume beyond what inflation at low PEEP explains [mL]
     sentence: Message
     citation: str
 
@@ -123,14 +122,10 @@ class _Level:
 
 @dataclass(frozen=True, slots=True)
 class Marker:
-    """One marker.
-
-    Attributes:
-        meaning: closing (first level that is worse) or best.
-    """
+    """One marker."""
 
     slug: str
-    meaning: Meaning
+    meaning: Meaning  # closing (first level that is worse) or best
     peep_cmh2o: float | None
     rule: Message
     citation: str
@@ -140,16 +135,11 @@ class Marker:
 
 @dataclass(frozen=True, slots=True)
 class Markers:
-    """All markers of one trial, beside the estimate.
-
-    Attributes:
-        agree: whether all closing levels from independent measurements, the estimate's included, lie within one step
-            of each other; None where there are not two to compare.
-    """
+    """All markers of one trial, beside the estimate."""
 
     markers: tuple[Marker, ...]
     not_recorded: tuple[Message, ...]
-    agree: bool | None
+    agree: bool | None  # whether all closing levels, the estimate's included, lie within one step; None below two
     sentence: Message
 
 
@@ -172,20 +162,21 @@ def _saturation(readings: Sequence[Reading], trial: Trial) -> list[Marker | Mess
     levels = _levels_of(readings, trial, Quantity.SPO2)
     if isinstance(levels, Message):
         return [levels]
-    return [
-        _marker(
-            f"spo2-fall-{fall:.0f}",
-            levels,
-            [
-                round(max(one.value for one in levels[: index + 1]) - level.value, 6) >= fall
-                for index, level in enumerate(levels)
-            ],
-            message("marker-rule.spo2-fall", fall_percent=fall),
-            f"{work}; {COCHRANE}",
-            [_unrecorded_remark(levels, trial), _saturation_remark(levels), _fio2_remark(readings, levels)],
-        )
-        for fall, work in ((1.0, SOURCES["hodgson-2011"]), (2.0, SOURCES["pharlap-2019"]))
-    ]
+    limit = HIGHEST_INFORMATIVE_SPO2_PERCENT
+    high = max(level.value for level in levels) > limit
+    too_high = message("marker-remark.saturation-high", limit_percent=limit) if high else None
+    remarks = [_unrecorded_remark(levels, trial), too_high, _fio2_remark(readings, levels)]
+    found: list[Marker | Message] = []
+    for fall, work in ((1.0, SOURCES["hodgson-2011"]), (2.0, SOURCES["pharlap-2019"])):
+        worse = [round(best - value, 6) >= fall for best, value in _beside_best(levels, max)]
+        rule = message("marker-rule.spo2-fall", fall_percent=fall)
+        found.append(_marker(f"spo2-fall-{fall:.0f}", levels, worse, rule, f"{work}; {COCHRANE}", remarks))
+    return found
+
+
+def _beside_best(levels: Sequence[_Level], best: Callable[[Iterable[float]], float]) -> list[tuple[float, float]]:
+    """Each value beside the best so far."""
+    return [(best(one.value for one in levels[: index + 1]), level.value) for index, level in enumerate(levels)]
 
 
 def _gas(readings: Sequence[Reading], trial: Trial, quantity: Quantity, slug: str) -> list[Marker | Message]:
@@ -194,12 +185,10 @@ def _gas(readings: Sequence[Reading], trial: Trial, quantity: Quantity, slug: st
         return [levels]
     oxygen = quantity is Quantity.PAO2
     noise = ASSUMED_NOISE[Measure.PF_RATIO if oxygen else Measure.PACO2]
-    worse = []
-    for index, level in enumerate(levels):
-        so_far = [one.value for one in levels[: index + 1]]
-        best = max(so_far) if oxygen else min(so_far)
-        band = noise_of_difference(noise, before=best, after=level.value)
-        worse.append((best - level.value if oxygen else level.value - best) > band)
+    worse = [
+        (best - value if oxygen else value - best) > noise_of_difference(noise, before=best, after=value)
+        for best, value in _beside_best(levels, max if oxygen else min)
+    ]
     remark = _fio2_remark(readings, levels) if oxygen else message("marker-remark.carbon-dioxide")
     rule = message(f"marker-rule.{slug}")
     return [_marker(slug, levels, worse, rule, OWN, [_unrecorded_remark(levels, trial), remark])]
@@ -264,15 +253,10 @@ def _agreement(markers: Sequence[Marker], trial: Trial, closing: Closing) -> tup
     if len(named) < 2:
         return None, message("markers.not-compared")
     order = [step.peep_cmh2o for step in trial.steps]
-    places = [_nearest(order, peep) for _, peep in named]
+    places = [min(range(len(order)), key=lambda place: abs(order[place] - peep)) for _, peep in named]
     listed = tuple(message("markers.named", title=message(title), peep_cmh2o=round(peep, 1)) for title, peep in named)
     agree = max(places) - min(places) <= 1
     return agree, message("markers.agree" if agree else "markers.disagree", listed=listed)
-
-
-def _nearest(levels: Sequence[float], peep: float) -> int:
-    distances = [abs(level - peep) for level in levels]
-    return distances.index(min(distances))
 
 
 def _levels_of(readings: Sequence[Reading], trial: Trial, quantity: Quantity) -> list[_Level] | Message:
@@ -358,8 +342,95 @@ def first_lasting_fall(worse: Sequence[bool]) -> int | None:
     return index if index < len(worse) else None
 
 
-def _saturation_remark(levels: Sequence[_Level]) -> Message | None:
-    """Where saturation was too high to tell oxygenation apart, say so."""
-    if max(level.value for level in levels) > HIGHEST_INFORMATIVE_SPO2_PERCENT:
-        return message("marker-remark.saturation-high", limit_percent=HIGHEST_INFORMATIVE_SPO2_PERCENT)
-    return None
+_SAME_FIO2: Final = 0.005  # FiO2 is charted to the whole per cent
+
+
+@dataclass(frozen=True, slots=True)
+class PeepCell:
+    """One column of a table."""
+
+    fio2: float  # inspired oxygen as a fraction [1]
+    lowest_cmh2o: float | None  # PEEP allowed there; None where the cell was not verified
+    highest_cmh2o: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class PeepTable:
+    """One published table."""
+
+    slug: str
+    version: str
+    title: str
+    citation: str
+    cells: tuple[PeepCell, ...]
+    remark: str
+
+
+@dataclass(frozen=True, slots=True)
+class TableAnswer:
+    """What one table would set."""
+
+    table: str
+    fio2: float
+    lowest_cmh2o: float | None
+    highest_cmh2o: float | None
+    citation: str
+    sentence: Value
+
+
+def _table(row: dict[str, Any]) -> PeepTable:
+    cells = tuple(PeepCell(fio2, lowest, highest) for fio2, lowest, highest in row["cells"])
+    return PeepTable(**{**row, "cells": cells})
+
+
+LOWER_PEEP, HIGHER_PEEP = PEEP_TABLES = tuple(map(_table, table("peep_tables")["table"]))
+
+
+def look_up(published: PeepTable, fio2: float) -> TableAnswer:
+    """What the table would set for this FiO2; between two of its columns both neighbours are named, nothing between.
+
+    Args:
+        fio2: inspired oxygen as a fraction, above 0 and up to 1 [1].
+
+    Returns:
+        The PEEP allowed [cmH2O], or why there is none.
+
+    Raises:
+        ValueError: fraction not above 0 and up to 1; a reader refuses it earlier.
+
+    Source: the table's own citation.
+    """
+    if not (isfinite(fio2) and 0.0 < fio2 <= 1.0):
+        raise ValueError(f"inspired oxygen must be a fraction above 0 and up to 1, got {fio2}")
+    asked = {"title": published.title, "fio2": f"{fio2:.2f}"}
+    cell = next((cell for cell in published.cells if abs(cell.fio2 - fio2) <= _SAME_FIO2), None)
+    lowest, highest = (cell.lowest_cmh2o, cell.highest_cmh2o) if cell else (None, None)
+    if cell is None:
+        sentence = _without_column(published, fio2, asked)
+    elif lowest is None:
+        sentence, highest = message("peep-table.not-verified", **asked), None
+    else:
+        sets = message("peep-table.sets", peep=_peep(cell), **asked)
+        sentence = joined("sentences", [sets, *([published.remark] if published.remark else [])])
+    return TableAnswer(published.slug, fio2, lowest, highest, published.citation, sentence)
+
+
+def _without_column(published: PeepTable, fio2: float, asked: dict[str, str]) -> Value:
+    below = [cell for cell in published.cells if cell.fio2 < fio2]
+    above = [cell for cell in published.cells if cell.fio2 > fio2]
+    if not below:
+        return message("peep-table.begins-above", first_fio2=above[0].fio2, **asked)
+    neighbours = tuple(
+        message("peep-table.neighbour", peep=_peep(cell), fio2=cell.fio2)
+        for cell in (below[-1], above[0])
+        if cell.lowest_cmh2o is not None
+    )
+    beside = [message("peep-table.beside", neighbours=neighbours)] if neighbours else []
+    return joined("sentences", [message("peep-table.no-column", **asked), *beside])
+
+
+def _peep(cell: PeepCell) -> Message:
+    lowest, highest = cell.lowest_cmh2o or 0.0, cell.highest_cmh2o or 0.0
+    if lowest == highest:
+        return message("peep-table.one-peep", peep_cmh2o=lowest)
+    return message("peep-table.range", lowest_cmh2o=lowest, highest_cmh2o=highest)

@@ -57,22 +57,15 @@ _BEYOND: Final = (
 
 @dataclass(frozen=True, slots=True)
 class PatientNow:
-    """What the record says of the patient now, or of what changed since a trial.
+    """What the record says of the patient now, or of what changed since a trial."""
 
-    Attributes:
-        pneumothorax: one that the record says is there, and not that it is drained.
-        beyond: vital signs of which the latest reading lies beyond a stop limit.
-        oxygen: FiO2 that was raised with saturation that did not rise with it; None where not.
-        without_peep: the first setting of next to no PEEP since; None where there is none.
-    """
-
-    pneumothorax: tuple[Occurrence, ...]
-    beyond: tuple[Occurrence, ...]
+    pneumothorax: tuple[Occurrence, ...]  # one that the record says is there, and not that it is drained
+    beyond: tuple[Occurrence, ...]  # vital signs of which the latest reading lies beyond a stop limit
     triggers: Occurrence | None
-    oxygen: Occurrence | None
+    oxygen: Occurrence | None  # FiO2 that was raised with saturation that did not rise with it; None where not
     changed: tuple[Occurrence, ...]
     lung: tuple[Occurrence, ...] = ()
-    without_peep: Reading | None = None
+    without_peep: Reading | None = None  # the first setting of next to no PEEP since; None where there is none
 
     @property
     def alarms(self) -> tuple[Occurrence, ...]:

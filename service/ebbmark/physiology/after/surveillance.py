@@ -182,23 +182,15 @@ _OF_THE_VENTILATOR: Final = frozenset(
 
 @dataclass(frozen=True, slots=True)
 class Surveillance:
-    """Whether the last titration still describes this lung.
+    """Whether the last titration still describes this lung."""
 
-    Attributes:
-        stale: True where something was seen that makes it old; False only says that nothing was seen.
-        seen: a fall of arterial pressure first, then in order of time.
-        titrated_s: when PEEP was set after it.
-        silent_s: how long before the question the record ends, so that where nothing was seen nothing can be said;
-            None where it does not [s].
-    """
-
-    stale: bool
-    seen: tuple[Occurrence, ...]
+    stale: bool  # something was seen that makes it old; False only says that nothing was seen
+    seen: tuple[Occurrence, ...]  # a fall of arterial pressure first, then in order of time
     not_checked: tuple[NotLookedFor, ...]
     evidence: EvidenceLine
-    titrated_s: float
+    titrated_s: float  # when PEEP was set after it
     at_s: float
-    silent_s: float | None
+    silent_s: float | None  # how long before the question the record ends [s]; None where it does not
 
     @property
     def silent(self) -> bool:

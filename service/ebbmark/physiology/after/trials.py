@@ -41,16 +41,10 @@ KEPT_S: Final = 900.0
 
 
 class TrialsOfRecord(NamedTuple):
-    """The trials of a record.
+    """The trials of a record."""
 
-    Attributes:
-        trials: oldest first.
-        unread_before_s: readings before this moment were not looked at [s since 1970-01-01T00:00:00Z]; None where all
-            were.
-    """
-
-    trials: tuple[Trial, ...]
-    unread_before_s: float | None
+    trials: tuple[Trial, ...]  # oldest first
+    unread_before_s: float | None  # readings before this were not looked at [s since 1970]; None where all were
 
 
 def trials_of_record(readings: Sequence[Reading], protocol: Protocol, *, most: int = MOST_TRIALS) -> TrialsOfRecord:
@@ -171,19 +165,14 @@ class PastTrial:
 
 @dataclass(frozen=True, slots=True)
 class TrialRow:
-    """One trial in the table.
-
-    Attributes:
-        interval_cmh2o: 90 % interval of it; None unless found.
-        compliance_ml_per_cmh2o: expected at the suggestion; None where that was not a tested step.
-    """
+    """One trial in the table."""
 
     at_s: float
     verdict: Verdict
     closing_cmh2o: float | None
-    interval_cmh2o: tuple[float, float] | None
+    interval_cmh2o: tuple[float, float] | None  # 90 % interval of it; None unless found
     suggested_peep_cmh2o: float | None
-    compliance_ml_per_cmh2o: float | None
+    compliance_ml_per_cmh2o: float | None  # expected at the suggestion; None where that was not a tested step
     compliance_band_ml_per_cmh2o: tuple[float, float] | None
     kind: ComplianceKind
 
@@ -228,9 +217,8 @@ class Shift(Enum):
 class TrialChange:
     """One trial against the one before it.
 
-    Attributes:
-        higher, same, lower: probability that the later closing pressure lies above, at or below the earlier; sum to
-            one, or are all zero where the two cannot be compared [1].
+    The later closing pressure lies above, at or below the earlier with these probabilities [1]; they sum to one, or are
+    all zero where the two cannot be compared.
     """
 
     from_s: float

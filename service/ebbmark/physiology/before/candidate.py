@@ -52,15 +52,11 @@ class Documented(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Charted:
-    """What was charted and is counted under one condition.
-
-    Attributes:
-        leaves_open: what the codes do not say, and how that is read, as a plain sentence; may be empty.
-    """
+    """What was charted and is counted under one condition."""
 
     present: Sequence[str] = ()
     refuted: Sequence[str] = ()
-    leaves_open: str = ""
+    leaves_open: str = ""  # what the codes do not say, and how that is read, as a plain sentence; may be empty
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,16 +138,12 @@ class CandidateAnswer(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """What can be said before a trial.
-
-    Attributes:
-        findings: every condition of the table, gravest class first, whatever the record says of it.
-    """
+    """What can be said before a trial."""
 
     classes: tuple[ArdsClass, ...]
     also_needed: Value
     indications: tuple[Indication, ...]
-    findings: tuple[ConditionFinding, ...]
+    findings: tuple[ConditionFinding, ...]  # every condition of the table, gravest class first
     reading_risks: tuple[ReadingRisk, ...]
     doubts: tuple[GasDoubt, ...]
     state: PresentState
@@ -294,19 +286,14 @@ _WHERE: Final = {"pregnancy": message("candidate.pregnancy-to-be-asked")}
 
 @dataclass(frozen=True, slots=True)
 class Obstacle:
-    """One thing that stands in the way of a plan.
+    """One thing that stands in the way of a plan."""
 
-    Attributes:
-        slug: of the condition, or of what the readings show; the word by which it is acknowledged.
-        source: index of the reading that shows it; None for a condition, whose inputs the reader knows.
-    """
-
-    slug: str
+    slug: str  # of the condition, or of what the readings show; the word by which it is acknowledged
     words: Value
     sentence: Value
     citation: Value
     final: bool
-    source: int | None = None
+    source: int | None = None  # index of the reading that shows it; None for a condition, whose inputs the reader knows
 
 
 def is_obstacle(concept: RiskConcept) -> bool:

@@ -65,40 +65,25 @@ class Phase(Enum):
 
 @dataclass(frozen=True, slots=True)
 class PlanStep:
-    """One step.
-
-    Attributes:
-        peep_cmh2o: to be set; None where it follows from the trial.
-        peak_cmh2o: expected peak pressure: that sum and what flow takes in resistance, as it is now; None where not
-            known, or where it follows from the trial.
-        expected_tidal_volume_ml: if compliance stayed as it is now; None where that is not known.
-        pressure_is_set: False where volume is controlled and stays so: the pressure above PEEP then follows.
-    """
+    """One step."""
 
     number: int
     phase: Phase
-    peep_cmh2o: float | None
+    peep_cmh2o: float | None  # to be set; None where it follows from the trial
     pressure_above_peep_cmh2o: float | None
     end_inspiratory_cmh2o: float | None
-    peak_cmh2o: float | None
+    peak_cmh2o: float | None  # expected: that sum and what flow takes in resistance now; None where not known
     dwell_s: float
-    expected_tidal_volume_ml: float | None
+    expected_tidal_volume_ml: float | None  # if compliance stayed as it is now; None where that is not known
     record: Value
     expect: Value
     remark: Value
-    pressure_is_set: bool = True
+    pressure_is_set: bool = True  # False in volume control, where the pressure above PEEP follows
 
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """One staircase for one patient.
-
-    Attributes:
-        total_s: of all steps whose time is known [s].
-        highest_end_inspiratory_cmh2o: PEEP plus pressure above PEEP, over all steps.
-        highest_peak_cmh2o: expected peak pressure, over all steps; None where not known.
-        target_ml: tidal volume to return to, at the protocol's volume per predicted body weight [mL].
-    """
+    """One staircase for one patient."""
 
     variant: Variant
     protocol: str
@@ -106,10 +91,10 @@ class Plan:
     title: str
     citation: str
     steps: tuple[PlanStep, ...]
-    total_s: float
-    highest_end_inspiratory_cmh2o: float
-    highest_peak_cmh2o: float | None
-    target_ml: float
+    total_s: float  # of all steps whose time is known [s]
+    highest_end_inspiratory_cmh2o: float  # PEEP plus pressure above PEEP, over all steps
+    highest_peak_cmh2o: float | None  # expected peak pressure, over all steps; None where not known
+    target_ml: float  # tidal volume to return to, at the protocol's volume per predicted body weight [mL]
     stop_limits: StopLimits
     warnings: tuple[Value, ...]
     origins: Value

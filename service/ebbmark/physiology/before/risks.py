@@ -54,22 +54,16 @@ class Scope(Enum):
 
 @dataclass(frozen=True, slots=True)
 class RiskConcept:
-    """One condition.
+    """One condition."""
 
-    Attributes:
-        slug: stable name, the name of its value set too.
-        risk: this project's reading of the source.
-        named_by: parts of words, in small letters without accents, that name it where no code does.
-    """
-
-    slug: str
+    slug: str  # stable name, the name of its value set too
     words: str
-    risk: Risk
+    risk: Risk  # this project's reading of the source
     scope: Scope
     says: str
     citation: str
     status: EvidenceStatus
-    named_by: tuple[str, ...] = ()
+    named_by: tuple[str, ...] = ()  # parts of words, in small letters without accents, that name it where no code does
 
 
 RISK_CONCEPTS: Final = tuple(
@@ -89,17 +83,12 @@ RISK_CONCEPTS: Final = tuple(
 
 @dataclass(frozen=True, slots=True)
 class ReadingRisk:
-    """One thing that the numbers show.
-
-    Attributes:
-        value: the number, in the unit that its sentence names.
-        source: index of the input; None for what came with the question.
-    """
+    """One thing that the numbers show."""
 
     slug: str
     risk: Risk
-    value: float
-    source: int | None
+    value: float  # the number, in the unit that its sentence names
+    source: int | None  # index of the input; None for what came with the question
     citation: Value
     sentence: Value
 

@@ -50,13 +50,9 @@ class MarginMarker(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """One number of a protocol.
+    """One number of a protocol."""
 
-    Attributes:
-        value: None exactly where it was not verified.
-    """
-
-    value: float | None
+    value: float | None  # None exactly where it was not verified
     traced: SourceStatus
     source: str
 
@@ -67,31 +63,19 @@ NOT_READ: Final = Cell(None, SourceStatus.NOT_VERIFIED, SOURCES["not-read"])
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecruitmentRules:
-    """How a protocol opens the lung before the way down.
-
-    Attributes:
-        pressure_above_peep_cmh2o: while PEEP rises; None of the whole cell: as it is now.
-        pressure_rise_cmh2o: inspiratory pressure above PEEP up per step at the top; a cell of 0 for none.
-        hold_s: at each step of the way up.
-    """
+    """How a protocol opens the lung before the way down."""
 
     peep_rise_cmh2o: Cell = NOT_READ
     peep_top_cmh2o: Cell = NOT_READ
-    pressure_above_peep_cmh2o: Cell | None = NOT_READ
-    pressure_rise_cmh2o: Cell = NOT_READ
+    pressure_above_peep_cmh2o: Cell | None = NOT_READ  # while PEEP rises; None of the whole cell: as it is now
+    pressure_rise_cmh2o: Cell = NOT_READ  # inspiratory pressure above PEEP up per step at the top; a cell of 0 for none
     peak_top_cmh2o: Cell = NOT_READ
-    hold_s: Cell = NOT_READ
+    hold_s: Cell = NOT_READ  # at each step of the way up
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StaircaseRules:
-    """One protocol, as numbers.
-
-    Attributes:
-        rule: how the marker names a level, in plain words; empty where that was not verified.
-        margin_on: "closing" or "best": which level the margin is added to; the two are never mixed.
-        reopens: whether the lung is opened again before PEEP is set; None where that was not verified.
-    """
+    """One protocol, as numbers."""
 
     slug: str
     version: str
@@ -103,10 +87,10 @@ class StaircaseRules:
     lowest_cmh2o: Cell = NOT_READ
     dwell_s: Cell = NOT_READ
     marker: MarginMarker
-    rule: str
+    rule: str  # how the marker names a level, in plain words; empty where that was not verified
     margin_cmh2o: Cell = NOT_READ
-    margin_on: str
-    reopens: bool | None
+    margin_on: str  # "closing" or "best": which level the margin is added to; the two are never mixed
+    reopens: bool | None  # whether the lung is opened again before PEEP is set; None where that was not verified
     remark: str = ""
 
 
@@ -261,18 +245,13 @@ def staircase_for(slug: str) -> StaircaseRules | None:
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """Where this patient is now.
-
-    Attributes:
-        pressure_above_peep_cmh2o: inspiratory pressure set above PEEP; in volume control the driving pressure.
-        resistive_cmh2o: by how much peak pressure lies above the end-inspiratory pressure; None where not known.
-    """
+    """Where this patient is now."""
 
     peep_cmh2o: float
-    pressure_above_peep_cmh2o: float
+    pressure_above_peep_cmh2o: float  # inspiratory pressure set above PEEP; in volume control the driving pressure
     pbw_kg: float
     compliance_ml_per_cmh2o: float | None = None
-    resistive_cmh2o: float | None = None
+    resistive_cmh2o: float | None = None  # peak less end-inspiratory pressure; None where not known
     control: Control | None = None
 
 

@@ -42,14 +42,10 @@ _FIO2: Final = (Quantity.FIO2_SET, Quantity.FIO2_MEASURED)
 
 @dataclass(frozen=True, slots=True)
 class ShownInput:
-    """One reading that an answer rests on.
-
-    Attributes:
-        age_s: before the time of the question; below zero where its clock ran ahead [s].
-    """
+    """One reading that an answer rests on."""
 
     reading: Reading
-    age_s: float
+    age_s: float  # before the time of the question; below zero where its clock ran ahead [s]
     old: bool
     sentence: Value
 
@@ -78,19 +74,12 @@ _CLOCK_SLACK_S: Final = 900.0  # device clocks are minutes off; a reading furthe
 
 @dataclass(frozen=True, slots=True)
 class ArdsClass:
-    """The class by one definition and one ratio.
+    """The class by one definition and one ratio."""
 
-    Attributes:
-        definition: "berlin-2012" or "global-2023".
-        ratio_name: "P/F" or "S/F".
-        oxygenation: the class; None where an input is missing, too old or in doubt.
-        ratio: P/F [mmHg] or S/F [%], corrected for altitude where a barometric pressure was given; None if missing.
-    """
-
-    definition: str
-    ratio_name: str
-    oxygenation: Oxygenation | None
-    ratio: float | None
+    definition: str  # "berlin-2012" or "global-2023"
+    ratio_name: str  # "P/F" or "S/F"
+    oxygenation: Oxygenation | None  # the class; None where an input is missing, too old or in doubt
+    ratio: float | None  # P/F [mmHg] or S/F [%], corrected for altitude where a barometric pressure was given
     inputs: tuple[ShownInput, ...]
     missing: tuple[Value, ...]
     citation: str
@@ -134,10 +123,7 @@ def ards_classes(
 
 
 def gas_doubts(readings: Sequence[Reading], *, at_s: float) -> tuple[GasDoubt, ...]:
-    """What cannot be true of the latest gas, if anything.
-
-    Source: see `gas_exchange`.
-    """
+    """What cannot be true of the latest gas, if anything. Source: see `gas_exchange`."""
     pao2 = latest_usable(readings, Quantity.PAO2, at_s)
     doubt = None if pao2 is None else doubt_of(readings, pao2)
     return () if doubt is None else (doubt,)
@@ -314,14 +300,10 @@ _SHOWN: Final = (
 
 
 class PresentState(NamedTuple):
-    """What the readings show.
-
-    Attributes:
-        lowest_pressure: mean arterial pressure of the last hour where it was lower than it is now; None otherwise.
-    """
+    """What the readings show."""
 
     shown: tuple[ShownInput, ...]
-    lowest_pressure: ShownInput | None
+    lowest_pressure: ShownInput | None  # mean arterial pressure of the last hour where it was lower than now
     sentence: Value
 
 
@@ -334,10 +316,7 @@ def lowest_of_last_hour(readings: Sequence[Reading], quantity: Quantity, at_s: f
 
 
 def present_state(readings: Sequence[Reading], *, at_s: float) -> PresentState:
-    """Show what there is.
-
-    Source: the windows are this project's choice.
-    """
+    """Show what there is. Source: the windows are this project's choice."""
     found: list[ShownInput] = []
     not_shown: list[Value] = []
     for quantity in _SHOWN:

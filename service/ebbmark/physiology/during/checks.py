@@ -47,19 +47,13 @@ _SHOWN_AS_SEEN: Final = (Quantity.SPO2, Quantity.MEAN_ARTERIAL_PRESSURE, Quantit
 
 @dataclass(frozen=True, slots=True)
 class Bound:
-    """A limit in force, or a value at which anybody would look.
-
-    Attributes:
-        sign: 1 where it lies below, -1 above.
-        signed: whether it is the stop limit in force.
-        source: who says so, where it is not; empty for this project.
-    """
+    """A limit in force, or a value at which anybody would look."""
 
     quantity: Quantity
-    sign: int
+    sign: int  # 1 where it lies below, -1 above
     limit: float
-    signed: bool
-    source: str
+    signed: bool  # whether it is the stop limit in force
+    source: str  # who says so, where it is not; empty for this project
 
     def passed_by(self, value: float) -> float:
         """How far beyond it a value lies."""

@@ -34,19 +34,12 @@ _FEWEST_STEPS: Final = 3  # the estimator says nothing on fewer
 
 @dataclass(frozen=True, slots=True)
 class CallRule:
-    """When closing is called during a trial.
+    """When closing is called during a trial."""
 
-    Attributes:
-        call_at: probability that closing has been passed, at or above which it is called [1].
-        doubt_at: probability at or above which a thin step is read once more before PEEP is lowered [1].
-        fewest_readings: settled readings that a step must rest on before it may call.
-        steps_in_a_row: steps that must each reach `call_at`.
-    """
-
-    call_at: float = STOP_LIMIT
-    doubt_at: float = 0.5
-    fewest_readings: int = 2
-    steps_in_a_row: int = 1
+    call_at: float = STOP_LIMIT  # probability that closing has been passed, at or above which it is called [1]
+    doubt_at: float = 0.5  # probability at or above which a thin step is read once more before PEEP is lowered [1]
+    fewest_readings: int = 2  # settled readings that a step must rest on before it may call
+    steps_in_a_row: int = 1  # steps that must each reach `call_at`
     fewest_steps: int = _FEWEST_STEPS
 
     def __post_init__(self) -> None:
@@ -61,19 +54,12 @@ DEFAULT_CALL_RULE: Final = CallRule()
 
 @dataclass(frozen=True, slots=True)
 class StepSoFar:
-    """One step of the way down as it stands.
-
-    Attributes:
-        readings: settled readings of compliance that it rests on.
-        passed: probability, from this step and all before it, that closing has been passed; None where the estimator
-            was not asked or could not say.
-        fall: of the step's middle compliance below the highest of the steps so far, as a share; 0 where unknown.
-    """
+    """One step of the way down as it stands."""
 
     peep_cmh2o: float
-    readings: int
-    passed: float | None
-    fall: float = 0.0
+    readings: int  # settled readings of compliance that it rests on
+    passed: float | None  # probability, from this step and all before it, that closing has been passed
+    fall: float = 0.0  # of its middle compliance below the highest of the steps so far, as a share; 0 where unknown
 
 
 def fell_suddenly(step: StepSoFar) -> bool:
@@ -112,32 +98,20 @@ def readings_of_the_fall(steps: Sequence[StepSoFar], rule: CallRule = DEFAULT_CA
 
 @dataclass(frozen=True, slots=True)
 class RunningTrial:
-    """A trial as it stands.
+    """A trial as it stands."""
 
-    Attributes:
-        steps: of the way down so far, highest PEEP first; empty while PEEP has not been lowered.
-        trial: the limb that the steps were read from; None where it has too few.
-        began_s: when PEEP was first moved for this way down, a rise before it included.
-        first_moved_s: when PEEP was first moved for the trial, ways down before a rescue included.
-        falling: whether the latest change of PEEP was a step down, not longer ago than the longest step.
-    """
-
-    steps: tuple[StepSoFar, ...]
-    trial: Trial | None
-    began_s: float
-    first_moved_s: float
+    steps: tuple[StepSoFar, ...]  # of the way down so far, highest PEEP first; empty while PEEP has not been lowered
+    trial: Trial | None  # the limb that the steps were read from; None where it has too few
+    began_s: float  # when PEEP was first moved for this way down, a rise before it included
+    first_moved_s: float  # when PEEP was first moved for the trial, ways down before a rescue included
     now_since_s: float
     now_cmh2o: float | None
-    falling: bool
+    falling: bool  # whether the latest change of PEEP was a step down, not longer ago than the longest step
 
 
 @dataclass(frozen=True, slots=True)
 class RunningContext:
-    """All that is known at the moment of the question.
-
-    Attributes:
-        curve: what the checks of a titration find along this way down.
-    """
+    """All that is known at the moment of the question."""
 
     running: RunningTrial
     readings: Sequence[Reading]
@@ -150,7 +124,7 @@ class RunningContext:
     rhythms: Rhythms = NO_RHYTHM
     acknowledged: Collection[str] = ()
     conditions: Sequence[KnownCondition] = ()
-    curve: Sequence[Finding] = ()
+    curve: Sequence[Finding] = ()  # what the checks of a titration find along this way down
 
     def latest(self, quantity: Quantity, from_s: float = -inf) -> Reading | None:
         """The latest reading of a quantity since a moment."""
@@ -172,16 +146,11 @@ class Consequence(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Concern:
-    """What one check found.
+    """What one check found."""
 
-    Attributes:
-        slug: which; the sentence for it stands in `words/next_step.py`.
-        name: word by which a clinician acknowledges it; empty where nobody can.
-    """
-
-    slug: str
+    slug: str  # which; the sentence for it stands in `words/next_step.py`
     values: Mapping[str, Any] = field(default_factory=dict)
-    name: str = ""
+    name: str = ""  # word by which a clinician acknowledges it; empty where nobody can
 
 
 @dataclass(frozen=True, slots=True)

@@ -137,15 +137,10 @@ _PEEPS: Final = (Quantity.PEEP_SET, Quantity.PEEP_MEASURED)
 
 @dataclass(frozen=True, slots=True)
 class SettingsBefore:
-    """What held just before PEEP was first moved; None where the chart does not show it.
+    """What held just before PEEP was first moved; None where the chart does not show it."""
 
-    Attributes:
-        peep: set PEEP, else measured [cmH2O].
-        tidal_volume: set, else expired [mL].
-    """
-
-    peep: Reading | None
-    tidal_volume: Reading | None
+    peep: Reading | None  # set PEEP, else measured [cmH2O]
+    tidal_volume: Reading | None  # set, else expired [mL]
     pressure_above_peep: Reading | None
     fio2: Reading | None
 
@@ -207,20 +202,14 @@ class Reason(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Move:
-    """The next move.
-
-    Attributes:
-        next_peep_cmh2o: the next level of the staircase, or the present one to read again; None otherwise.
-        lowering_is_useful: whether a lower step could still tell something about closing.
-        latest: the step that it rests on: the latest, or the one at which closing had been called; None before one.
-    """
+    """The next move."""
 
     action: Action
-    next_peep_cmh2o: float | None
-    lowering_is_useful: bool
+    next_peep_cmh2o: float | None  # the next level of the staircase, or the present one to read again
+    lowering_is_useful: bool  # whether a lower step could still tell something about closing
     passed: float | None
     reason: Reason
-    latest: StepSoFar | None
+    latest: StepSoFar | None  # that it rests on: the latest, or the one at which closing had been called
     below_cmh2o: float | None
     stops: StopAnswer | None
     rule: CallRule
@@ -232,17 +221,12 @@ _JUST_BEFORE_S: Final = 3600.0
 
 @dataclass(frozen=True, slots=True)
 class WayBack:
-    """The settings before the trial, named wherever it does not simply go on.
-
-    Attributes:
-        held: the last PEEP [cmH2O] at which the gravest stop criterion was not met, with the reading; None where no
-            level before has one.
-    """
+    """The settings before the trial, named wherever it does not simply go on."""
 
     before: SettingsBefore | None
     now_cmh2o: float | None
     circulation: bool
-    held: tuple[float, Reading] | None = None
+    held: tuple[float, Reading] | None = None  # last PEEP [cmH2O] at which the gravest criterion was not met
 
     @property
     def already(self) -> bool:
@@ -253,18 +237,13 @@ class WayBack:
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """The move after every check, and what is said with it.
+    """The move after every check, and what is said with it."""
 
-    Attributes:
-        move: the move; its reason is that of the way down, which the concerns may have overruled.
-        remarks: what is said before the reason of the move, and after it.
-    """
-
-    move: Move
+    move: Move  # the move; its reason is that of the way down, which the concerns may have overruled
     looked_at: tuple[Concern, ...] = ()
     measured: tuple[Concern, ...] = ()
     again: tuple[Concern, ...] = ()
-    remarks: tuple[tuple[Concern, ...], tuple[Concern, ...]] = ((), ())
+    remarks: tuple[tuple[Concern, ...], tuple[Concern, ...]] = ((), ())  # before and after the reason
     way_back: WayBack | None = None
 
 

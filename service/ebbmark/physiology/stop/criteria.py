@@ -45,18 +45,12 @@ class StopCriterion(Enum):
 
 @dataclass(frozen=True, slots=True)
 class JudgedReading:
-    """One reading against a limit.
-
-    Attributes:
-        value: what is held against the limit [unit of the limit].
-        beyond: how far beyond the limit it lies; above zero: met.
-        against: what the reading was compared with, where it is judged by a difference [unit of the reading].
-    """
+    """One reading against a limit."""
 
     reading: Reading
-    value: float
-    beyond: float
-    against: float | None = None
+    value: float  # what is held against the limit [unit of the limit]
+    beyond: float  # how far beyond the limit it lies; above zero: met
+    against: float | None = None  # what it was compared with, where judged by a difference [unit of the reading]
 
 
 _Judge = Callable[[Sequence[Reading], Sequence[Reading], float], list[JudgedReading]]
@@ -64,30 +58,20 @@ _Judge = Callable[[Sequence[Reading], Sequence[Reading], float], list[JudgedRead
 
 @dataclass(frozen=True, slots=True)
 class Criterion:
-    """One row of the table.
-
-    Attributes:
-        limit_name: field of `StopLimits`.
-        sign: 1 where it is met below the limit, -1 above, 0 where it is judged by a difference.
-        limit_words: the limit in words, a template with `value` and `percent`.
-        vital: vital sign that it belongs to; empty for a quantity of the ventilator.
-        look: value at which anybody would look where no limit is signed; None where there is none.
-        look_source: who says so: empty for this project.
-        judge: every reading of the trial against the limit, in order of time.
-    """
+    """One row of the table."""
 
     criterion: StopCriterion
-    limit_name: str
+    limit_name: str  # field of `StopLimits`
     words: str
     reading_words: str
     quantity: Quantity
     unit: str
-    sign: int
-    limit_words: str
-    vital: str
-    look: float | None
-    look_source: str
-    judge: _Judge
+    sign: int  # 1 where it is met below the limit, -1 above, 0 where it is judged by a difference
+    limit_words: str  # the limit in words, a template with `value` and `percent`
+    vital: str  # vital sign that it belongs to; empty for a quantity of the ventilator
+    look: float | None  # value at which anybody would look where no limit is signed; None where there is none
+    look_source: str  # who says so: empty for this project
+    judge: _Judge  # every reading of the trial against the limit, in order of time
 
     def limit_of(self, limits: StopLimits) -> Limit | None:
         """Its limit among these; None where none is signed."""
@@ -122,21 +106,15 @@ class NotCheckedReason(Enum):
 
 @dataclass(frozen=True, slots=True)
 class CriterionMet:
-    """One criterion that was met.
-
-    Attributes:
-        limit: the number and its source; None for a rhythm, of which a list is signed.
-        beyond: readings beyond the limit, in order of time; empty for a rhythm.
-        followed: whether readings within the limit lie within `BESIDE_S` before and after the last one beyond it.
-    """
+    """One criterion that was met."""
 
     criterion: StopCriterion
-    limit: Limit | None
-    beyond: tuple[JudgedReading, ...]
+    limit: Limit | None  # the number and its source; None for a rhythm, of which a list is signed
+    beyond: tuple[JudgedReading, ...]  # readings beyond the limit, in order of time; empty for a rhythm
     latest: JudgedReading | None
     judged: int
     rhythm: RhythmState | None = None
-    followed: bool = False
+    followed: bool = False  # whether readings within the limit lie close before and after the last one beyond it
 
     @property
     def worst(self) -> JudgedReading:
@@ -190,14 +168,10 @@ class CriterionMet:
 
 @dataclass(frozen=True, slots=True)
 class CriterionNotMet:
-    """One criterion that was checked and not met.
-
-    Attributes:
-        source: index of the input of the latest reading that was judged.
-    """
+    """One criterion that was checked and not met."""
 
     criterion: StopCriterion
-    source: int
+    source: int  # index of the input of the latest reading that was judged
     age_s: float
     latest: JudgedReading | None
     rhythm: RhythmState | None = None
@@ -205,17 +179,13 @@ class CriterionNotMet:
 
 @dataclass(frozen=True, slots=True)
 class NotChecked:
-    """One criterion that could not be checked.
-
-    Attributes:
-        stand_in: whether a plateau pressure was sent that does not stand for a peak pressure.
-    """
+    """One criterion that could not be checked."""
 
     criterion: StopCriterion
     why: NotCheckedReason
     latest: JudgedReading | Reading | None = None
     doubt: UnusableReading | None = None
-    stand_in: bool = False
+    stand_in: bool = False  # whether a plateau pressure was sent that does not stand for a peak pressure
     rhythm: RhythmState | None = None
 
 

@@ -88,13 +88,9 @@ class UnreadRhythm:
 
 @dataclass(frozen=True, slots=True)
 class Rhythms:
-    """Everything that was charted of the heart's rhythm; also for the identity of an answer.
+    """Everything that was charted of the heart's rhythm; also for the identity of an answer."""
 
-    Attributes:
-        read: in order of time.
-    """
-
-    read: tuple[Rhythm, ...] = ()
+    read: tuple[Rhythm, ...] = ()  # in order of time
     unread: tuple[UnreadRhythm, ...] = ()
 
 
@@ -123,15 +119,10 @@ OWN_CHOICE: Final = SOURCES["own-unpublished"]
 
 @dataclass(frozen=True, slots=True)
 class Limit:
-    """One limit and where it comes from.
+    """One limit and where it comes from."""
 
-    Attributes:
-        value: in the unit that the name of its field carries.
-        source: citation, "common practice, no published source", or who decided.
-    """
-
-    value: float
-    source: str
+    value: float  # in the unit that the name of its field carries
+    source: str  # citation, "common practice, no published source", or who decided
 
 
 def _default(row: dict[str, Any]) -> Limit | None:
@@ -146,31 +137,20 @@ minutes, and what was read before it says nothing about it."""
 
 @dataclass(frozen=True, slots=True)
 class StopLimits:
-    """One signed set of limits; None means: not checked, because nobody has given a number.
+    """One signed set of limits; None means: not checked, because nobody has given a number."""
 
-    Attributes:
-        version: of this set; changes whenever a value changes.
-        signed_by: name of the clinician of the site who signed the set; empty where nobody has.
-        signed_on: date of the signature, as year-month-day; empty where nobody has signed.
-        mean_arterial_pressure_fall_mmhg: a fall of more than this from before the trial.
-        volume_lost_share: expired volume below its own middle before by more than this share [1].
-        leak_share: expired volume below the inspired one by more than this share [1].
-        oldest_reading_min: a reading older than this does not show that a criterion is not met; the default holds where
-            a site does not sign its own.
-    """
-
-    version: str
-    signed_by: str
-    signed_on: str
+    version: str  # of this set; changes whenever a value changes
+    signed_by: str  # the clinician of the site who signed the set; empty where nobody has
+    signed_on: str  # date of the signature, as year-month-day; empty where nobody has signed
     spo2_below_percent: Limit | None
     mean_arterial_pressure_below_mmhg: Limit | None
-    mean_arterial_pressure_fall_mmhg: Limit | None
+    mean_arterial_pressure_fall_mmhg: Limit | None  # a fall of more than this from before the trial
     heart_rate_below_per_min: Limit | None
     heart_rate_above_per_min: Limit | None
     peak_pressure_above_cmh2o: Limit | None
-    volume_lost_share: Limit | None
-    leak_share: Limit | None
-    oldest_reading_min: Limit = OLDEST_READING
+    volume_lost_share: Limit | None  # expired volume below its own middle before by more [1]
+    leak_share: Limit | None  # expired volume below the inspired one by more [1]
+    oldest_reading_min: Limit = OLDEST_READING  # an older reading does not show that a criterion is not met
     systolic_arterial_pressure_below_mmhg: Limit | None = None
     rhythms_that_stop: RhythmsThatStop | None = None
 
@@ -273,18 +253,12 @@ LONG_AGO_S: Final = 3600.0
 
 @dataclass(frozen=True, slots=True)
 class RhythmChange:
-    """One rhythm of the trial that was not there before it.
-
-    Attributes:
-        new: when it was first charted.
-        known_s: how long before the trial it had been charted last, where it was signed and that is too long ago to
-            show that it is not new [s]; else 0.
-    """
+    """One rhythm of the trial that was not there before it."""
 
     before: Rhythm | None
-    new: Rhythm
+    new: Rhythm  # when it was first charted
     last: Rhythm
-    known_s: float = 0.0
+    known_s: float = 0.0  # how long before the trial it was charted last, where signed and too long ago [s]; else 0
 
     @property
     def slug(self) -> str:
@@ -294,16 +268,11 @@ class RhythmChange:
 
 @dataclass(frozen=True, slots=True)
 class RhythmState:
-    """The rhythms of a trial against the signed list.
-
-    Attributes:
-        new: rhythms of the trial on that list that were not there before it, in order of time.
-        before: what the first of them differs from; None where none was charted before.
-    """
+    """The rhythms of a trial against the signed list."""
 
     stopping: RhythmsThatStop | None
-    new: tuple[Rhythm, ...]
-    before: Rhythm | None
+    new: tuple[Rhythm, ...]  # rhythms of the trial on that list that were not there before it, in order of time
+    before: Rhythm | None  # what the first of them differs from; None where none was charted before
     last: Rhythm | None
     charted: int
     current: bool
