@@ -41,18 +41,7 @@ def definition_of(operation: Operation) -> dict[str, object]:
     rows += [_of_a_record(row, operation) for row in FROM_RECORD]
     output = Parameter("return", "Bundle", 1, "1", operation.returns, "resource")
     return {
-        "resourceType": "OperationDefinition",
-        "id": operation.slug,
-        "url": operation_url(operation.slug),
-        "version": __version__,
-        "name": "".join(part.capitalize() for part in operation.slug.split("-")),
-        "title": operation.title,
-        "status": "active",
-        "kind": "operation",
-        "experimental": False,
-        "date": DEFINITIONS_DATE,
-        "publisher": "Ebbmark",
-        "description": operation.description,
+        **_operation(operation.slug, operation.title, operation.description),
         # Only with write-back, and then in another system; still enough to keep the operation from being a GET.
         "affectsState": True,
         "code": operation.slug,
@@ -70,6 +59,27 @@ def definition_of(operation: Operation) -> dict[str, object]:
     }
 
 
+def _operation(slug: str, title: str, description: str) -> dict[str, object]:
+    return {
+        "resourceType": "OperationDefinition",
+        "id": slug,
+        "url": operation_url(slug),
+        "version": __version__,
+        "name": _name(slug),
+        "title": title,
+        "status": "active",
+        "kind": "operation",
+        "experimental": False,
+        "date": DEFINITIONS_DATE,
+        "publisher": "Ebbmark",
+        "description": description,
+    }
+
+
+def _name(slug: str) -> str:
+    return "".join(part.capitalize() for part in slug.split("-"))
+
+
 def replay_definition() -> dict[str, object]:
     """FHIR R4 OperationDefinition of `$replay`."""
     outputs = [_defined(row, "out") for row in REPLAY_OUTPUTS]
@@ -79,23 +89,13 @@ def replay_definition() -> dict[str, object]:
         *[{"name": name, "use": "out", "min": 0, "max": "1", "type": kind} for name, kind in _REPLAY_PARTS],
         {"name": "sentence", "use": "out", "min": 1, "max": "1", "type": "string"},
     ]
+    description = (
+        "Reads the inputs of a stored answer in the versions that it names, computes it again with the same "
+        "protocol, and says that both are the same, or names each difference: an input amended since or gone, "
+        "another engine or protocol version, a stored value that the inputs do not give. Checks the signature, too."
+    )
     return {
-        "resourceType": "OperationDefinition",
-        "id": "replay",
-        "url": operation_url("replay"),
-        "version": __version__,
-        "name": "Replay",
-        "title": "Compute a stored answer again",
-        "status": "active",
-        "kind": "operation",
-        "experimental": False,
-        "date": DEFINITIONS_DATE,
-        "publisher": "Ebbmark",
-        "description": (
-            "Reads the inputs of a stored answer in the versions that it names, computes it again with the same "
-            "protocol, and says that both are the same, or names each difference: an input amended since or gone, "
-            "another engine or protocol version, a stored value that the inputs do not give. Checks the signature, too."
-        ),
+        **_operation("replay", "Compute a stored answer again", description),
         "affectsState": False,
         "code": "replay",
         "system": True,
@@ -254,7 +254,7 @@ def _frame(slug: str, version: str, title: str, description: str, citation: str,
         "id": slug,
         "url": f"{BASE}/PlanDefinition/{slug}",
         "version": version,
-        "name": "".join(part.capitalize() for part in slug.split("-")),
+        "name": _name(slug),
         "title": title,
         "type": _TYPE,
         "status": "active",

@@ -73,10 +73,16 @@ def report_pdf(
         parts: of a titration, which of its two documents; any other answer has one.
     """
     recorded = datetime.fromtimestamp(int(recorded_s), UTC)
-    template, values = ("sheet.typ", _titration_values) if answer.titrated is not None else ("question.typ", _values_of)
+    template, values = "question.typ", _question_values
+    if answer.titrated is not None:
+        template, values = "sheet.typ", _titration_values
     date = {name: getattr(recorded, name) for name in ("year", "month", "day", "hour", "minute", "second")}
     whose = None if label is None else {name: settable(value) for name, value in asdict(label).items()}
-    shown = {**values(answer, recorded_s), "date": date, "label": whose, "parts": list(parts)}
+    shown = {name: _settable(value) for name, value in values(answer, recorded_s).items()}
+    if answer.titrated is not None:
+        figure = figure_of(answer)
+        shown["figure"] = draw(figure, aspect=LOW_FIGURE if figure.vital_signs else FIGURE).decode()
+    shown |= {"date": date, "label": whose, "parts": list(parts)}
     return typeset(files("ebbmark.views").joinpath(template).read_bytes(), shown, written_s=int(recorded_s))
 
 
@@ -100,47 +106,45 @@ def typeset(template: bytes, shown: Mapping[str, object], *, written_s: int) -> 
     return bytes(made)
 
 
-def _titration_values(answer: Answer, recorded_s: float) -> dict[str, object]:
-    figure = figure_of(answer)
-    aspect = LOW_FIGURE if figure.vital_signs else FIGURE
-    return {**_sheet_values(answer, recorded_s=recorded_s), "figure": draw(figure, aspect=aspect).decode()}
-
-
-def _values_of(answer: Answer, recorded_s: float) -> dict[str, object]:
+def _question_values(answer: Answer, recorded_s: float) -> dict[str, object]:
     """Everything that the report on a question says."""
-    request = answer.request
     start_s, end_s = answer.span_s
-    values: dict[str, object] = {
+    return {
+        **_shared(answer),
         "title": BY_SLUG[answer.operation].title,
-        "footer": say("sheet.ebbmark-answer", engine_version=answer.engine_version, identity=answer.identity[:16]),
-        "standing": say(PRELIMINARY),
         "who": [
-            ["Patient", request.subject or say(UNNAMED_PATIENT)],
-            *([["Encounter", request.encounter]] if request.encounter else []),
+            *_patient(answer),
             [say("sheet.looks"), say("sheet.to", moment=_moment(start_s), moment_2=_moment(end_s))],
             ["Written", _moment(recorded_s)],
         ],
-        **_short(answer),
         "said": [*answer.said, *answer.always],
         "warnings": [f"{one.severity or say('sheet.not-graded')}: {one.text}" for one in answer.warnings],
         "statements": [[words_of(one.code), _value(one.value), one.note] for one in answer.statements],
         "plan": [f"{step.number}: {settings_words(step)}" for step in answer.plan.steps] if answer.plan else [],
-        "reasons": list(_reasons(answer)),
         "rules": [rule.sentence for rule in answer.rules],
-        "trace": [
-            ["Answer", answer.identity],
-            [say("sheet.inputs-sha"), answer.input_digest],
-            ["Software", say("sheet.ebbmark", engine_version=answer.engine_version)],
-        ],
+        "trace": _trace(answer),
     }
-    return {name: _settable(value) for name, value in values.items()}
 
 
-def _short(answer: Answer) -> dict[str, object]:
-    """The line in two parts, the head of which is the largest thing on the sheet, and the reasons."""
+def _shared(answer: Answer) -> dict[str, object]:
+    """What both templates say; the head of the line is the largest thing on the sheet."""
     short = answer.short
-    rest = " ".join(one for one in (short.sure, short.against) if one)
-    return {"head": f"{short.head}.", "rest": rest, "reasons_in_short": list(short.reasons)}
+    return {
+        "footer": say("sheet.ebbmark-answer", engine_version=answer.engine_version, identity=answer.identity[:16]),
+        "standing": say(PRELIMINARY),
+        "head": f"{short.head}.",
+        "rest": " ".join(one for one in (short.sure, short.against) if one),
+        "reasons_in_short": list(short.reasons),
+        "reasons": list(_reasons(answer)),
+    }
+
+
+def _trace(answer: Answer) -> list[list[str]]:
+    return [
+        ["Answer", answer.identity],
+        [say("sheet.inputs-sha"), answer.input_digest],
+        ["Software", say("sheet.ebbmark", engine_version=answer.engine_version)],
+    ]
 
 
 def _value(value: Value | None) -> str:
@@ -157,11 +161,6 @@ ON_PAPER: Final = ("guideline-ats-2024", "guideline-esicm-2023", "trial-art-mort
 """Lines of the evidence that stand on the first sheet, as a short list; each in full stands behind it."""
 
 
-def _sheet_values(answer: Answer, *, recorded_s: float) -> Mapping[str, object]:
-    """Everything the sheet says."""
-    return {name: _settable(value) for name, value in _values(answer, recorded_s).items()}
-
-
 def _settable(value: object) -> object:
     """Every text in it as one that can be set; lists and dictionaries by what is in them."""
     if isinstance(value, str):
@@ -173,17 +172,15 @@ def _settable(value: object) -> object:
     return value
 
 
-def _values(answer: Answer, recorded_s: float) -> dict[str, object]:
+def _titration_values(answer: Answer, recorded_s: float) -> dict[str, object]:
     view = view_of(answer)
     figure = figure_of(answer)
     rules = protocol_sentence(answer.request)
     cautions = [{"severity": one.severity, "text": one.text} for one in view.cautions]
     return {
+        **_shared(answer),
         "title": say("sheet.title"),
-        "footer": say("sheet.ebbmark-answer", engine_version=answer.engine_version, identity=answer.identity[:16]),
-        "standing": say(PRELIMINARY),
         "who": [*_who(answer), ["Written", _moment(recorded_s)]],
-        **_short(answer),
         "chosen": next((one.note for one in answer.statements if one.code == "chosen-peep"), ""),
         "rationale": view.rationale,
         "figure_in_words": alternative_text(figure),
@@ -201,21 +198,13 @@ def _values(answer: Answer, recorded_s: float) -> dict[str, object]:
         "evidence": [say(f"evidence-line.{slug}") for slug in ON_PAPER],
         "general": [line for line in view.general if line != rules],
         "inputs": _inputs(answer),
-        "reasons": list(_reasons(answer)),
-        "trace": [
-            ["Answer", answer.identity],
-            [say("sheet.inputs-sha"), answer.input_digest],
-            ["Software", say("sheet.ebbmark", engine_version=answer.engine_version)],
-            ["Rules", rules.removeprefix("Rules: ")],
-        ],
+        "trace": [*_trace(answer), ["Rules", rules.removeprefix("Rules: ")]],
     }
 
 
 def _who(answer: Answer) -> Iterator[list[str]]:
-    person, request = answer.request.known_person, answer.request
-    yield ["Patient", request.subject or say(UNNAMED_PATIENT)]
-    if request.encounter:
-        yield ["Encounter", request.encounter]
+    person = answer.request.known_person
+    yield from _patient(answer)
     # At the trial and not now, so that a replay gives the same page.
     if person.age_at_trial_years is not None:
         yield ["Age", say("sheet.years", age_at_trial_years=f"{person.age_at_trial_years:.0f}")]
@@ -224,6 +213,12 @@ def _who(answer: Answer) -> Iterator[list[str]]:
         "Trial",
         say("sheet.to", moment=_moment(min(s.start_s for s in steps)), moment_2=_moment(max(s.end_s for s in steps))),
     ]
+
+
+def _patient(answer: Answer) -> Iterator[list[str]]:
+    yield ["Patient", answer.request.subject or say(UNNAMED_PATIENT)]
+    if answer.request.encounter:
+        yield ["Encounter", answer.request.encounter]
 
 
 def _moment(seconds: float) -> str:

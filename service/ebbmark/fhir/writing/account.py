@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from textwrap import wrap
+from typing import Final
 
 import msgspec
 
@@ -240,50 +241,17 @@ class Table:
     rows: tuple[tuple[str, ...], ...]
 
 
-def step_table(steps: Sequence[StepRow]) -> Table:
-    """The steps of the limb, highest PEEP first."""
-    return Table(
-        (
-            "PEEP",
-            "readings",
-            "VT",
-            "plateau",
-            "peak",
-            "driving",
-            "compliance",
-            say("account.expected-band"),
-            say("account.closing-here"),
-        ),
-        ("cmH2O", "", "mL", "cmH2O", "cmH2O", "cmH2O", "mL/cmH2O", "mL/cmH2O", "probability"),
-        tuple(
-            (
-                plain(step.peep_cmh2o, None),
-                plain(step.readings, 0),
-                plain(step.tidal_volume_ml, 0),
-                plain(step.plateau_cmh2o, 1),
-                plain(step.peak_cmh2o, 1),
-                plain(step.driving_pressure_cmh2o, 1),
-                plain(step.compliance_ml_per_cmh2o, 1),
-                say(
-                    "account.to",
-                    fitted_ml_per_cmh2o=plain(step.fitted_ml_per_cmh2o, 1),
-                    fitted_low_ml_per_cmh2o=plain(step.fitted_low_ml_per_cmh2o, 1),
-                    fitted_high_ml_per_cmh2o=plain(step.fitted_high_ml_per_cmh2o, 1),
-                ),
-                ABSENT if step.probability is None else percent(step.probability),
-            )
-            for step in steps
-        ),
-    )
+_Column = tuple[str, str, str, int | None]
+"""Head, unit, field and decimals."""
 
-
-_MECHANICS = (
+_PEEP: Final[_Column] = ("PEEP", "cmH2O", "peep_cmh2o", None)
+_MECHANICS: Final[tuple[_Column, ...]] = (
     ("VT", "mL", "tidal_volume_ml", 0),
     ("plateau", "cmH2O", "plateau_cmh2o", 1),
     ("peak", "cmH2O", "peak_cmh2o", 1),
     ("driving", "cmH2O", "driving_pressure_cmh2o", 1),
 )
-_PATIENT = (
+_PATIENT: Final[tuple[_Column, ...]] = (
     ("SpO2", "%", "spo2_percent", 0),
     ("MAP", "mmHg", "mean_arterial_pressure_mmhg", 0),
     ("lowest", "mmHg", "least_mean_arterial_pressure_mmhg", 0),
@@ -301,7 +269,40 @@ _PATIENT = (
     ("expired", "mL", "expired_ml", 0),
     ("age", "s", "oldest_vital_sign_s", 0),
 )
-"""Head, unit, field and decimals of each column of the patient at each step."""
+
+_WHAT_IF: Final[tuple[_Column, ...]] = (
+    ("margin", "cmH2O", "margin_cmh2o", None),
+    _PEEP,
+    ("VT", "mL/kg", "tidal_volume_ml_per_kg", None),
+    ("VT", "mL", "tidal_volume_ml", 0),
+    ("compliance", "mL/cmH2O", "compliance_ml_per_cmh2o", 1),
+    ("driving", "cmH2O", "driving_pressure_cmh2o", 1),
+    ("plateau", "cmH2O", "plateau_cmh2o", 1),
+    ("power", "J/min", "mechanical_power_j_per_min", 1),
+)
+
+
+def step_table(steps: Sequence[StepRow]) -> Table:
+    """The steps of the limb, highest PEEP first."""
+    compliance = ("compliance", "mL/cmH2O", "compliance_ml_per_cmh2o", 1)
+    table = _table_of(steps, (_PEEP, ("readings", "", "readings", 0), *_MECHANICS, compliance))
+    return Table(
+        (*table.heads, say("account.expected-band"), say("account.closing-here")),
+        (*table.units, "mL/cmH2O", "probability"),
+        tuple(
+            (*row, _band(step), ABSENT if step.probability is None else percent(step.probability))
+            for row, step in zip(table.rows, steps, strict=True)
+        ),
+    )
+
+
+def _band(step: StepRow) -> str:
+    return say(
+        "account.to",
+        fitted_ml_per_cmh2o=plain(step.fitted_ml_per_cmh2o, 1),
+        fitted_low_ml_per_cmh2o=plain(step.fitted_low_ml_per_cmh2o, 1),
+        fitted_high_ml_per_cmh2o=plain(step.fitted_high_ml_per_cmh2o, 1),
+    )
 
 
 def patient_table(steps: Sequence[StepRow]) -> Table:
@@ -314,36 +315,21 @@ def charted_table(steps: Sequence[StepRow]) -> Table:
     return _charted(steps, (*_MECHANICS, *_PATIENT))
 
 
-def _charted(steps: Sequence[StepRow], wanted: Sequence[tuple[str, str, str, int]]) -> Table:
+def _charted(steps: Sequence[StepRow], wanted: Sequence[_Column]) -> Table:
     columns = [column for column in wanted if any(getattr(step, column[2]) is not None for step in steps)]
-    return Table(
-        ("PEEP", *(head for head, _, _, _ in columns)),
-        ("cmH2O", *(unit for _, unit, _, _ in columns)),
-        tuple(
-            (plain(step.peep_cmh2o, None), *(plain(getattr(step, name), places) for _, _, name, places in columns))
-            for step in (steps if columns else ())
-        ),
-    )
+    return _table_of(steps if columns else (), (_PEEP, *columns))
 
 
 def what_if_table(rows: Sequence[WhatIfRow]) -> Table:
     """What each margin would mean, the smallest first."""
+    return _table_of(rows, _WHAT_IF)
+
+
+def _table_of(rows: Sequence[StepRow | WhatIfRow], columns: Sequence[_Column]) -> Table:
     return Table(
-        ("margin", "PEEP", "VT", "VT", "compliance", "driving", "plateau", "power"),
-        ("cmH2O", "cmH2O", "mL/kg", "mL", "mL/cmH2O", "cmH2O", "cmH2O", "J/min"),
-        tuple(
-            (
-                plain(row.margin_cmh2o, None),
-                plain(row.peep_cmh2o, None),
-                plain(row.tidal_volume_ml_per_kg, None),
-                plain(row.tidal_volume_ml, 0),
-                plain(row.compliance_ml_per_cmh2o, 1),
-                plain(row.driving_pressure_cmh2o, 1),
-                plain(row.plateau_cmh2o, 1),
-                plain(row.mechanical_power_j_per_min, 1),
-            )
-            for row in rows
-        ),
+        tuple(head for head, _, _, _ in columns),
+        tuple(unit for _, unit, _, _ in columns),
+        tuple(tuple(plain(getattr(row, name), places) for _, _, name, places in columns) for row in rows),
     )
 
 

@@ -28,7 +28,7 @@ from __future__ import annotations
 
 import re
 from base64 import b64encode
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from functools import lru_cache
@@ -335,10 +335,11 @@ class Access:
 def audit_event(access: Access, *, recorded_s: float, engine_version: str) -> dict[str, object]:
     """FHIR R4 AuditEvent; patients and resources by reference, the answer by its identity, nothing by value."""
     software = {"identifier": {"system": SOFTWARE_SYSTEM, "value": f"ebbmark-{engine_version}"}, "display": "Ebbmark"}
+    answer = {"identifier": {"system": REQUEST_SYSTEM, "value": access.identity}}
     entities = [
-        *([_patient(access.patient)] if access.patient else []),
-        *([_answer(access.identity)] if access.identity else []),
-        *[_resource(reference) for reference in access.resources],
+        *([_entity({"reference": access.patient}, ("1", "Person"), ("1", "Patient"))] if access.patient else []),
+        *([_entity(answer, ("2", "System Object"), ("3", "Report"))] if access.identity else []),
+        *[_entity({"reference": one}, ("2", "System Object"), ("4", "Domain Resource")) for one in access.resources],
     ]
     deed = access.deed
     return {
@@ -378,25 +379,9 @@ def _asking(actor: Actor) -> list[dict[str, object]]:
     return [{"who": client if actor.client else nobody, "requestor": True, **network}]
 
 
-def _patient(reference: str) -> dict[str, object]:
+def _entity(what: Mapping[str, object], kind: tuple[str, str], role: tuple[str, str]) -> dict[str, object]:
     return {
-        "what": {"reference": reference},
-        "type": _coding(f"{_TERMINOLOGY}/audit-entity-type", "1", "Person"),
-        "role": _coding(f"{_TERMINOLOGY}/object-role", "1", "Patient"),
-    }
-
-
-def _answer(identity: str) -> dict[str, object]:
-    return {
-        "what": {"identifier": {"system": REQUEST_SYSTEM, "value": identity}},
-        "type": _coding(f"{_TERMINOLOGY}/audit-entity-type", "2", "System Object"),
-        "role": _coding(f"{_TERMINOLOGY}/object-role", "3", "Report"),
-    }
-
-
-def _resource(reference: str) -> dict[str, object]:
-    return {
-        "what": {"reference": reference},
-        "type": _coding(f"{_TERMINOLOGY}/audit-entity-type", "2", "System Object"),
-        "role": _coding(f"{_TERMINOLOGY}/object-role", "4", "Domain Resource"),
+        "what": what,
+        "type": _coding(f"{_TERMINOLOGY}/audit-entity-type", *kind),
+        "role": _coding(f"{_TERMINOLOGY}/object-role", *role),
     }

@@ -19,6 +19,7 @@ from ebbmark.fhir.answer import UNITS
 _OBSERVATION_STATUS = frozenset(
     {"registered", "preliminary", "final", "amended", "corrected", "cancelled", "entered-in-error", "unknown"}
 )
+_REQUEST_STATUS = frozenset({"draft", "active", "on-hold", "revoked", "completed", "entered-in-error", "unknown"})
 _STATUS: dict[str, frozenset[str]] = {
     "Observation": _OBSERVATION_STATUS,
     "DetectedIssue": _OBSERVATION_STATUS,
@@ -26,9 +27,7 @@ _STATUS: dict[str, frozenset[str]] = {
     "GuidanceResponse": frozenset(
         {"success", "data-requested", "data-required", "in-progress", "failure", "entered-in-error"}
     ),
-    "CarePlan": frozenset({"draft", "active", "on-hold", "revoked", "completed", "entered-in-error", "unknown"}),
-    "RequestGroup": frozenset({"draft", "active", "on-hold", "revoked", "completed", "entered-in-error", "unknown"}),
-    "DeviceRequest": frozenset({"draft", "active", "on-hold", "revoked", "completed", "entered-in-error", "unknown"}),
+    **dict.fromkeys(("CarePlan", "RequestGroup", "DeviceRequest"), _REQUEST_STATUS),
     "Device": frozenset({"active", "inactive", "entered-in-error", "unknown"}),
 }
 _SEVERITY = frozenset({"high", "moderate", "low"})
