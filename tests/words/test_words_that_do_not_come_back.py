@@ -120,7 +120,6 @@ STILL: dict[str, int] = {
     "use_cases/candidate.py": 2,
     "use_cases/check_record.py": 46,
     "use_cases/check_writing.py": 41,
-    # The refusal of a period that holds several trials, made where trials are read.
     "use_cases/from_record.py": 9,
     "use_cases/next_step.py": 14,
     "use_cases/inspection.py": 30,

@@ -338,7 +338,7 @@ NOT_REPRODUCIBLE: Mapping[str, str] = {
         "processor: probabilities up to 0.11, compliance fitted or expected up to 0.3 mL/cmH2O; in 3 trials the class "
         "of evidence, too), so that such differences are no sign of a change. This version estimates otherwise, too "
         "(over four kept answers of 0.2.0: a bound of fitted compliance by up to 0.6 mL/cmH2O)."
-    ),
+    )
 }
 """What is known of earlier engines that were not reproducible across processors, by version; measured by us."""
 

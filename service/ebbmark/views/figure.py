@@ -190,11 +190,7 @@ def figure_of(answer: Answer) -> Figure:
 
 
 def _expected(estimate: StepEstimate) -> tuple[float, float, float]:
-    return (
-        estimate.fitted_ml_per_cmh2o,
-        estimate.fitted_low_ml_per_cmh2o,
-        estimate.fitted_high_ml_per_cmh2o,
-    )
+    return (estimate.fitted_ml_per_cmh2o, estimate.fitted_low_ml_per_cmh2o, estimate.fitted_high_ml_per_cmh2o)
 
 
 _GOES_ON: Final = frozenset(

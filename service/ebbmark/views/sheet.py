@@ -33,7 +33,9 @@ from ebbmark.views.figure_words import PRELIMINARY, alternative_text
 from ebbmark.views.panels import Aspect
 from ebbmark.views.picture import draw
 from ebbmark.words.before_in_short import settings_words
-from ebbmark.words.messages import say
+from ebbmark.words.messages import say, section
+
+_say = section("sheet")
 
 Part = Literal["answer", "everything"]
 """The two documents of a titration: the answer on one sheet, and everything behind it, for the auditor."""
@@ -59,11 +61,7 @@ class Label:
 
 
 def report_pdf(
-    answer: Answer,
-    *,
-    recorded_s: float,
-    label: Label | None = None,
-    parts: Sequence[Part] = ("answer", "everything"),
+    answer: Answer, *, recorded_s: float, label: Label | None = None, parts: Sequence[Part] = ("answer", "everything")
 ) -> bytes:
     """Typeset the answer on A4: a titration on the first sheet, everything else behind it; always the same bytes.
 
@@ -114,11 +112,11 @@ def _question_values(answer: Answer, recorded_s: float) -> dict[str, object]:
         "title": BY_SLUG[answer.operation].title,
         "who": [
             *_patient(answer),
-            [say("sheet.looks"), say("sheet.to", moment=_moment(start_s), moment_2=_moment(end_s))],
+            [_say("looks"), _say("to", moment=_moment(start_s), moment_2=_moment(end_s))],
             ["Written", _moment(recorded_s)],
         ],
         "said": [*answer.said, *answer.always],
-        "warnings": [f"{one.severity or say('sheet.not-graded')}: {one.text}" for one in answer.warnings],
+        "warnings": [f"{one.severity or _say('not-graded')}: {one.text}" for one in answer.warnings],
         "statements": [[words_of(one.code), _value(one.value), one.note] for one in answer.statements],
         "plan": [f"{step.number}: {settings_words(step)}" for step in answer.plan.steps] if answer.plan else [],
         "rules": [rule.sentence for rule in answer.rules],
@@ -130,7 +128,7 @@ def _shared(answer: Answer) -> dict[str, object]:
     """What both templates say; the head of the line is the largest thing on the sheet."""
     short = answer.short
     return {
-        "footer": say("sheet.ebbmark-answer", engine_version=answer.engine_version, identity=answer.identity[:16]),
+        "footer": _say("ebbmark-answer", engine_version=answer.engine_version, identity=answer.identity[:16]),
         "standing": say(PRELIMINARY),
         "head": f"{short.head}.",
         "rest": " ".join(one for one in (short.sure, short.against) if one),
@@ -142,8 +140,8 @@ def _shared(answer: Answer) -> dict[str, object]:
 def _trace(answer: Answer) -> list[list[str]]:
     return [
         ["Answer", answer.identity],
-        [say("sheet.inputs-sha"), answer.input_digest],
-        ["Software", say("sheet.ebbmark", engine_version=answer.engine_version)],
+        [_say("inputs-sha"), answer.input_digest],
+        ["Software", _say("ebbmark", engine_version=answer.engine_version)],
     ]
 
 
@@ -179,7 +177,7 @@ def _titration_values(answer: Answer, recorded_s: float) -> dict[str, object]:
     cautions = [{"severity": one.severity, "text": one.text} for one in view.cautions]
     return {
         **_shared(answer),
-        "title": say("sheet.title"),
+        "title": _say("title"),
         "who": [*_who(answer), ["Written", _moment(recorded_s)]],
         "chosen": next((one.note for one in answer.statements if one.code == "chosen-peep"), ""),
         "rationale": view.rationale,
@@ -191,10 +189,10 @@ def _titration_values(answer: Answer, recorded_s: float) -> dict[str, object]:
         "what_if_remarks": list(what_if_remarks(view.what_if)),
         "targets": list(_targets(view)),
         "cautions": [one for one in cautions if one["severity"] != Severity.LOW.value],
-        "no_cautions": say("sheet.no-cautions"),
+        "no_cautions": _say("no-cautions"),
         "low_cautions": [one for one in cautions if one["severity"] == Severity.LOW.value],
-        "everything": say("sheet.everything"),
-        "decision": [say(f"sheet.{name}") for name in ("decided", "not-now", "by", "when")],
+        "everything": _say("everything"),
+        "decision": [_say(f"{name}") for name in ("decided", "not-now", "by", "when")],
         "evidence": [say(f"evidence-line.{slug}") for slug in ON_PAPER],
         "general": [line for line in view.general if line != rules],
         "inputs": _inputs(answer),
@@ -207,11 +205,11 @@ def _who(answer: Answer) -> Iterator[list[str]]:
     yield from _patient(answer)
     # At the trial and not now, so that a replay gives the same page.
     if person.age_at_trial_years is not None:
-        yield ["Age", say("sheet.years", age_at_trial_years=f"{person.age_at_trial_years:.0f}")]
+        yield ["Age", _say("years", age_at_trial_years=f"{person.age_at_trial_years:.0f}")]
     steps = answer.titration.trial.steps
     yield [
         "Trial",
-        say("sheet.to", moment=_moment(min(s.start_s for s in steps)), moment_2=_moment(max(s.end_s for s in steps))),
+        _say("to", moment=_moment(min(s.start_s for s in steps)), moment_2=_moment(max(s.end_s for s in steps))),
     ]
 
 
@@ -227,16 +225,14 @@ def _moment(seconds: float) -> str:
 
 def _targets(answer: FlatAnswer) -> Iterator[str]:
     if answer.predicted_body_weight_kg is not None:
-        yield say(
-            "sheet.predicted-body-weight",
+        yield _say(
+            "predicted-body-weight",
             predicted_body_weight_kg=f"{answer.predicted_body_weight_kg:.1f}",
             weight_remark=answer.weight_remark,
         )
     if answer.tidal_volume_ml is not None:
-        ladder = ", ".join(
-            say("sheet.kg", rung=rung, volume=f"{volume:.0f}") for rung, volume in answer.ladder_ml.items()
-        )
-        yield say("sheet.tidal-volume-target", tidal_volume_ml=f"{answer.tidal_volume_ml:.0f}", ladder=ladder)
+        ladder = ", ".join(_say("kg", rung=rung, volume=f"{volume:.0f}") for rung, volume in answer.ladder_ml.items())
+        yield _say("tidal-volume-target", tidal_volume_ml=f"{answer.tidal_volume_ml:.0f}", ladder=ladder)
 
 
 def _inputs(answer: Answer) -> str:
@@ -245,12 +241,12 @@ def _inputs(answer: Answer) -> str:
     used.update(source for step in trial.steps for source in step.sources)
     used.update(source for step in trial.steps for sample in step.samples for source in sample.sources)
     used.update(reading.source for reading in trial.context.values())
-    said = say("sheet.inputs-could-read", count=len(used), count_2=len(request.sources))
+    said = _say("inputs-could-read", count=len(used), count_2=len(request.sources))
     if request.preliminary_inputs:
-        said += say("sheet.some-them-are")
+        said += _say("some-them-are")
     if answer.ignored:
-        return say("sheet.left-out-wholly", said=said)
-    return say("sheet.none-left-out", said=said)
+        return _say("left-out-wholly", said=said)
+    return _say("none-left-out", said=said)
 
 
 def _reasons(answer: Answer) -> Iterator[str]:
@@ -304,7 +300,7 @@ def settable(text: str) -> str:
     shown = "".join(character if _is_covered(character) else f"[U+{ord(character):04X}]" for character in kept)
     shown = re.sub(rf"\S{{{LONGEST_WORD},}}", _broken, shown)
     left_out = len(composed) - len(kept)
-    return say("sheet.more-characters", shown=shown, left_out=left_out) if left_out else shown
+    return _say("more-characters", shown=shown, left_out=left_out) if left_out else shown
 
 
 def _is_covered(character: str) -> bool:

@@ -74,7 +74,7 @@ def _spelled(one: Occurrence, titrated_s: float) -> dict[str, str]:
     match one.kind:
         case "disconnection-or-suction":
             episode = values["episode"]
-            count = say("since.one-reading") if episode.readings == 1 else say("since.readings", count=episode.readings)
+            count = _say("one-reading") if episode.readings == 1 else _say("readings", count=episode.readings)
             return {"after": _after(episode.from_s, titrated_s), "words": spell(episode.words), "readings": count}
         case "peep-below-suggestion":
             episode = values["episode"]

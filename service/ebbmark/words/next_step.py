@@ -29,10 +29,7 @@ from ebbmark.words.titration import sentence as finding_words
 _say = section("next-step")
 
 _UNJUDGED: Final = "unjudged"
-_LOOK_SOURCES: Final = {
-    "": "next-step.value-to-look-at",
-    "unit-guide": "next-step.below-unit-guide",
-}
+_LOOK_SOURCES: Final = {"": "next-step.value-to-look-at", "unit-guide": "next-step.below-unit-guide"}
 
 
 def move_words(move: Move) -> str:
@@ -52,10 +49,10 @@ def _reason(move: Move) -> str:
     count = _say("one-reading") if latest.readings == 1 else _say("readings", count=latest.readings)
     return _say(
         move.reason.value,
-        here=say("next-step.pressure", peep_cmh2o=level(latest.peep_cmh2o)),
+        here=_say("pressure", peep_cmh2o=level(latest.peep_cmh2o)),
         chance=_chance(latest),
         probability=percent(latest.passed or 0.0),
-        below="" if move.below_cmh2o is None else say("next-step.pressure-below", below_cmh2o=level(move.below_cmh2o)),
+        below="" if move.below_cmh2o is None else _say("pressure-below", below_cmh2o=level(move.below_cmh2o)),
         count=count,
         readings=latest.readings,
         fall=f"{100 * latest.fall:.0f} %",
@@ -68,7 +65,7 @@ def called_before_words(step: StepSoFar, *, raised_s: float) -> str:
     """Closing had been called before PEEP was raised again: what was set since is a setting and no step."""
     return _say(
         "called-before",
-        here=say("next-step.pressure", peep_cmh2o=level(step.peep_cmh2o)),
+        here=_say("pressure", peep_cmh2o=level(step.peep_cmh2o)),
         raised=clock(raised_s),
         again=_say("go-down-again"),
     )
@@ -88,7 +85,7 @@ def ended_words(last: Step, *, now_cmh2o: float) -> str:
 def _called(move: Move, latest: StepSoFar) -> str:
     rule = move.rule
     held = _say("held", row=rule.steps_in_a_row) if rule.steps_in_a_row > 1 else ""
-    here = say("next-step.pressure", peep_cmh2o=level(latest.peep_cmh2o))
+    here = _say("pressure", peep_cmh2o=level(latest.peep_cmh2o))
     return _say("called", here=here, chance=_chance(latest), readings=latest.readings, held=held)
 
 
@@ -107,13 +104,13 @@ def decision_words(decision: Decision, reason: str, context: RunningContext) -> 
     before, after = said(decision.remarks[0]), said(decision.remarks[1])
     measured = _measure_first(decision.measured, context)
     if move.reason is Reason.LOOK:
-        return _joined(say("next-step.look-patient-first"), *looks, *back)
+        return _joined(_say("look-patient-first"), *looks, *back)
     if looks and move.action is not Action.NOT_STARTED and move.action is not Action.STOP:
         return _joined(*looks, *before, reason, *back)
     if move.action is Action.MEASURE_FIRST:
         return _joined(measured, *said(decision.again), *before)
     if decision.again:
-        return _joined(say("next-step.before-peep-lowered"), *said(decision.again), *before, reason)
+        return _joined(_say("before-peep-lowered"), *said(decision.again), *before, reason)
     if move.action in (Action.LOWER, Action.READ_AGAIN):
         return _joined(*before, reason, measured, *after)
     return _joined(reason, *looks, *before, *back)
@@ -185,7 +182,7 @@ def limit_words(values: Mapping[str, Any], limits: StopLimits) -> str:
         for row in values["rows"]
         if (limit := row.limit_of(limits)) is not None
     ]
-    return "; ".join(named) or say("next-step.new-heart-rhythm")
+    return "; ".join(named) or _say("new-heart-rhythm")
 
 
 _UNITS: Final = {row.quantity: row.unit for row in CRITERIA.values() if row.sign}
@@ -194,7 +191,7 @@ _UNITS: Final = {row.quantity: row.unit for row in CRITERIA.values() if row.sign
 def _beyond(bound: Bound) -> str:
     """On which side of what a value lies, and who says that it matters."""
     side = "below" if bound.sign > 0 else "above"
-    words = say("next-step.stop-limit", side=side) if bound.signed else side
+    words = _say("stop-limit", side=side) if bound.signed else side
     source = "" if bound.signed else say(_LOOK_SOURCES[bound.source])
     return f"{words} {bound.limit:g} {_UNITS[bound.quantity]}{source}"
 
@@ -211,44 +208,36 @@ def _rhythm_change_words(change: RhythmChange) -> str:
     """From what to what, as a clause."""
     if change.known_s:
         hours = f"{change.known_s / 3600:.0f} h"
-        return say("next-step.heart-rhythm-which", words=spell(change.new.words), hours=hours)
-    before = say("next-step.from", words=spell(change.before.words)) if change.before is not None else ""
-    return say("next-step.heart-rhythm-changed", before=before, words=spell(change.new.words))
+        return _say("heart-rhythm-which", words=spell(change.new.words), hours=hours)
+    before = _say("from", words=spell(change.before.words)) if change.before is not None else ""
+    return _say("heart-rhythm-changed", before=before, words=spell(change.new.words))
 
 
 def _rhythm_changed(values: Mapping[str, Any], context: RunningContext) -> str:
     change: RhythmChange = values["change"]
     words = capital(_rhythm_change_words(change))
     if change.known_s:
-        return say("next-step.among-those-signed", words=words)
+        return _say("among-those-signed", words=words)
     gone = ""
     if not change.last.same_as(change.new):
-        gone = say("next-step.latest", time=clock(change.last.at_s), words=spell(change.last.words))
-    signed = (
-        say("next-step.no-limit-signed")
-        if context.limits.rhythms_that_stop is None
-        else say("next-step.not-signed-list")
-    )
-    when = say("next-step.at", time=clock(change.new.at_s), age=age(context.at_s - change.new.at_s))
-    return say("next-step.so-judge-patient", words=words, when=when, gone=gone, signed=signed)
+        gone = _say("latest", time=clock(change.last.at_s), words=spell(change.last.words))
+    signed = _say("no-limit-signed") if context.limits.rhythms_that_stop is None else _say("not-signed-list")
+    when = _say("at", time=clock(change.new.at_s), age=age(context.at_s - change.new.at_s))
+    return _say("so-judge-patient", words=words, when=when, gone=gone, signed=signed)
 
 
 def _rhythm_not_readable(values: Mapping[str, Any], context: RunningContext) -> str:
     unread = values["unread"]
-    when = (
-        ""
-        if unread.at_s is None
-        else say("next-step.at-time", time=clock(unread.at_s), age=age(context.at_s - unread.at_s))
-    )
+    when = "" if unread.at_s is None else _say("at-time", time=clock(unread.at_s), age=age(context.at_s - unread.at_s))
     if unread.is_new:
-        return say("next-step.rhythm-new-not-listed", when=when)
-    return say("next-step.heart-rhythm-charted", when=when, why=unread.why)
+        return _say("rhythm-new-not-listed", when=when)
+    return _say("heart-rhythm-charted", when=when, why=unread.why)
 
 
 def _beyond_if_slow(values: Mapping[str, Any], context: RunningContext) -> str:
     worst, newest = values["reading"], values["newest"]
-    return say(
-        "next-step.read-before-trial",
+    return _say(
+        "read-before-trial",
         quantity=capital(quantity_words(worst.quantity)),
         value=_value(worst),
         time=clock(worst.at_s),
@@ -259,8 +248,8 @@ def _beyond_if_slow(values: Mapping[str, Any], context: RunningContext) -> str:
 
 def _saturation(values: Mapping[str, Any], context: RunningContext) -> str:
     reading = values["reading"]
-    return say(
-        "next-step.spo2-came-down",
+    return _say(
+        "spo2-came-down",
         highest=f"{round(values['highest'], 1):g}",
         value=f"{round(reading.value, 1):g}",
         ago=_ago(reading, context),
@@ -270,14 +259,14 @@ def _saturation(values: Mapping[str, Any], context: RunningContext) -> str:
 def _not_seen(values: Mapping[str, Any], context: RunningContext) -> str:
     told = [unusable_words(one, at_s=context.at_s) for one in values["doubts"]]
     missing = [quantity_words(one) for one in values["quantities"]]
-    seen = say("next-step.not-sent-so", listed=", ".join(missing)) if missing else ""
+    seen = _say("not-sent-so", listed=", ".join(missing)) if missing else ""
     return _joined(*told, seen)
 
 
 def _uncheckable(values: Mapping[str, Any], context: RunningContext) -> str:
     named = listed([criterion_words(one.criterion) for one in values["criteria"]])
-    return say(
-        "next-step.limit-signed-but",
+    return _say(
+        "limit-signed-but",
         named=named,
         listed=" ".join(not_checked_words(one, context.stops) for one in values["criteria"]),
     )
@@ -287,56 +276,53 @@ _Words = Callable[[Mapping[str, Any], RunningContext], str]
 _WORDS: Final[Mapping[str, _Words]] = {
     "unlike-closing": lambda one, _: finding_words(one["finding"]),
     "spoken-against": lambda one, _: finding_words(one["finding"]),
-    "beyond": lambda one, context: say(
-        "next-step.latest-beyond",
+    "beyond": lambda one, context: _say(
+        "latest-beyond",
         quantity=quantity_words(one["reading"].quantity),
         value=_value(one["reading"]),
         ago=_ago(one["reading"], context),
         beyond=_beyond(one["bound"]),
     ),
     "beyond-if-slow": _beyond_if_slow,
-    "doubtful-pressure": lambda one, _: say("next-step.look-transducer-line"),
-    "may-be-beyond": lambda one, context: say(
-        "next-step.may", unusable=unusable_words(one["doubt"], at_s=context.at_s), beyond=_beyond(one["bound"])
+    "doubtful-pressure": lambda one, _: _say("look-transducer-line"),
+    "may-be-beyond": lambda one, context: _say(
+        "may", unusable=unusable_words(one["doubt"], at_s=context.at_s), beyond=_beyond(one["bound"])
     ),
     "rhythm-changed": _rhythm_changed,
     "rhythm-not-readable": _rhythm_not_readable,
-    "newer-peep-unusable": lambda one, context: say(
-        "next-step.peep-sent-but", sent=sent_words(one["doubt"], context.at_s), why=why(one["doubt"])
+    "newer-peep-unusable": lambda one, context: _say(
+        "peep-sent-but", sent=sent_words(one["doubt"], context.at_s), why=why(one["doubt"])
     ),
-    "measured-peep-off": lambda one, context: say(
-        "next-step.set-peep-but",
-        now=level(one["now"]),
-        value=level(one["reading"].value),
-        ago=_ago(one["reading"], context),
+    "measured-peep-off": lambda one, context: _say(
+        "set-peep-but", now=level(one["now"]), value=level(one["reading"].value), ago=_ago(one["reading"], context)
     ),
-    "saturation-fell-far": lambda one, context: say("next-step.fall-points-asks", saturation=_saturation(one, context)),
-    "circuit-opened": lambda one, _: _joined(*map(spell, one["sentences"]), say("next-step.common-practice-repeat")),
-    "volume-gone": lambda one, context: say(
-        "next-step.latest-expired-volume", value=f"{one['reading'].value:.0f}", ago=_ago(one["reading"], context)
+    "saturation-fell-far": lambda one, context: _say("fall-points-asks", saturation=_saturation(one, context)),
+    "circuit-opened": lambda one, _: _joined(*map(spell, one["sentences"]), _say("common-practice-repeat")),
+    "volume-gone": lambda one, context: _say(
+        "latest-expired-volume", value=f"{one['reading'].value:.0f}", ago=_ago(one["reading"], context)
     ),
-    "volume-missing": lambda one, context: say(
-        "next-step.latest-expired-volume-set",
+    "volume-missing": lambda one, context: _say(
+        "latest-expired-volume-set",
         value=f"{one['reading'].value:.0f}",
         ago=_ago(one["reading"], context),
         value_2=f"{one['ordered'].value:.0f}",
     ),
     "criterion-old": lambda one, context: not_checked_words(one["criterion"], context.stops),
-    "latest-breath-fell": lambda one, _: say("next-step.latest-reading-compliance", fall=f"{100 * one['fall']:.0f}"),
-    "compliance-old": lambda one, _: say("next-step.latest-compliance-age", age=age(one["age_s"])),
-    "saturation-falling": lambda one, context: say("next-step.fall-highest-what", saturation=_saturation(one, context)),
-    "plateau-above-limit": lambda one, context: say(
-        "next-step.latest-plateau-pressure",
+    "latest-breath-fell": lambda one, _: _say("latest-reading-compliance", fall=f"{100 * one['fall']:.0f}"),
+    "compliance-old": lambda one, _: _say("latest-compliance-age", age=age(one["age_s"])),
+    "saturation-falling": lambda one, context: _say("fall-highest-what", saturation=_saturation(one, context)),
+    "plateau-above-limit": lambda one, context: _say(
+        "latest-plateau-pressure",
         value=f"{round(one['reading'].value, 1):g}",
         ago=_ago(one["reading"], context),
         limit=f"{one['limit']:g}",
     ),
-    "oxygen-raised": lambda one, _: say(
-        "next-step.fio2-raised-way", before=f"{100 * one['before']:.0f}", after=f"{100 * one['after']:.0f}"
+    "oxygen-raised": lambda one, _: _say(
+        "fio2-raised-way", before=f"{100 * one['before']:.0f}", after=f"{100 * one['after']:.0f}"
     ),
     "not-seen": _not_seen,
     "signed-and-uncheckable": _uncheckable,
-    "no-limit": lambda one, _: say("next-step.no-limit-signed-so", signed=signed_words(one["criteria"])),
+    "no-limit": lambda one, _: _say("no-limit-signed-so", signed=signed_words(one["criteria"])),
 }
 """One sentence, or a few, per finding."""
 

@@ -18,7 +18,9 @@ from ebbmark.physiology.stop.criteria import (
     StopCriterion,
 )
 from ebbmark.physiology.stop.limits import RhythmState, StopLimits
-from ebbmark.words.messages import age, capital, clock, listed, say, spell
+from ebbmark.words.messages import age, capital, clock, listed, say, section, spell
+
+_say = section("stop")
 
 NOT_AMONG_THE_READINGS: Final = "stop.not-among-the-readings"
 RHYTHM_AS_CHARTED: Final = "stop.rhythm-as-charted"
@@ -32,7 +34,7 @@ _NOT_SENT: Final = {
 
 def criterion_words(criterion: StopCriterion) -> str:
     """The criterion in words."""
-    return say("stop.new-heart-rhythm") if criterion is StopCriterion.RHYTHM else CRITERIA[criterion].words
+    return _say("new-heart-rhythm") if criterion is StopCriterion.RHYTHM else CRITERIA[criterion].words
 
 
 def quantity_words(quantity: Quantity) -> str:
@@ -50,15 +52,15 @@ def stop_words(limits: StopLimits) -> tuple[str, ...]:
     for row in CRITERIA.values():
         limit, words = row.limit_of(limits), capital(row.words)
         if limit is None:
-            lines.append(say("stop.no-limit-signed", words=words))
+            lines.append(_say("no-limit-signed", words=words))
         else:
             lines.append(f"{words} {row.shown_limit(limit.value)} ({limit.source}).")
     stopping = limits.rhythms_that_stop
     if stopping is None:
-        lines.append(say("stop.new-heart-rhythm-no"))
+        lines.append(_say("new-heart-rhythm-no"))
     else:
         named = ", ".join(one.display for one in stopping.codes)
-        lines.append(say("stop.new-heart-rhythm-among", named=named, source=stopping.source))
+        lines.append(_say("new-heart-rhythm-among", named=named, source=stopping.source))
     return (*lines, say(NOT_AMONG_THE_READINGS))
 
 
@@ -68,7 +70,7 @@ def oldest_words(limits: StopLimits) -> str:
     Source: the limit's own.
     """
     oldest = limits.oldest_reading_min
-    return say("stop.criterion-counts-not", value=f"{oldest.value:g}", source=oldest.source)
+    return _say("criterion-counts-not", value=f"{oldest.value:g}", source=oldest.source)
 
 
 def stop_answer_words(stops: StopAnswer) -> str:
@@ -80,23 +82,23 @@ def stop_answer_words(stops: StopAnswer) -> str:
     }
     sentence = _answer(stops)
     if unjudged:
-        sentence += say("stop.no-limit-signed-judge", listed=" and ".join(sorted(unjudged)))
+        sentence += _say("no-limit-signed-judge", listed=" and ".join(sorted(unjudged)))
     return sentence
 
 
 def _answer(stops: StopAnswer) -> str:
     if stops.pressing:
         first = " ".join(met_words(one, stops) for one in stops.pressing)
-        return say("stop.look-patient-now", first=first)
+        return _say("look-patient-now", first=first)
     unseen = unseen_words(stops)
     unchecked = len(stops.not_checked)
     if not stops.not_met:
-        return say("stop.none-stop-criteria", unchecked=unchecked, all_old=_all_old(stops), unseen=unseen)
+        return _say("none-stop-criteria", unchecked=unchecked, all_old=_all_old(stops), unseen=unseen)
     shown = "; ".join(dict.fromkeys(held_words(one, stops) for one in within_limits(stops)))
     among = f" ({shown})" if shown else ""
-    count = say("stop.one") if len(stops.not_met) == 1 else f"{len(stops.not_met)}"
-    met = say("stop.met-now") if stops.not_pressing else say("stop.met")
-    return say("stop.no-stop-criterion", met=met, count=count, among=among, unchecked=unchecked, unseen=unseen)
+    count = _say("one") if len(stops.not_met) == 1 else f"{len(stops.not_met)}"
+    met = _say("met-now") if stops.not_pressing else _say("met")
+    return _say("no-stop-criterion", met=met, count=count, among=among, unchecked=unchecked, unseen=unseen)
 
 
 def unseen_words(stops: StopAnswer) -> str:
@@ -111,10 +113,10 @@ def told_words(stops: StopAnswer) -> str:
 
 def _told(one: CriterionMet, stops: StopAnswer) -> str:
     if not one.doubtful:
-        return say("stop.past-find-out", met=met_words(one, stops))
+        return _say("past-find-out", met=met_words(one, stops))
     worst = one.worst.reading
-    return say(
-        "stop.within-limit-just",
+    return _say(
+        "within-limit-just",
         quantity=capital(quantity_words(worst.quantity)),
         value=f"{worst.value:.0f}",
         time=clock(worst.at_s),
@@ -132,7 +134,7 @@ def _all_old(stops: StopAnswer) -> str:
     if not ages:
         return ""
     oldest = stops.limits.oldest_reading_min.value
-    return say("stop.newest-their-readings", age=age(min(ages)), oldest=f"{oldest:g}")
+    return _say("newest-their-readings", age=age(min(ages)), oldest=f"{oldest:g}")
 
 
 def met_words(met: CriterionMet, stops: StopAnswer) -> str:
@@ -140,12 +142,12 @@ def met_words(met: CriterionMet, stops: StopAnswer) -> str:
     if met.rhythm is not None:
         return _new_rhythm(met.rhythm, stops.at_s)
     row, worst, limit = CRITERIA[met.criterion], met.worst, met.limit
-    times = "once" if met.readings == 1 else say("stop.times", readings=met.readings)
+    times = "once" if met.readings == 1 else _say("times", readings=met.readings)
     read_s = worst.reading.at_s
-    named = "" if limit is None else say("stop.limit", shown_limit=row.shown_limit(limit.value), source=limit.source)
+    named = "" if limit is None else _say("limit", shown_limit=row.shown_limit(limit.value), source=limit.source)
     return (
-        say(
-            "stop.stop-criterion-met",
+        _say(
+            "stop-criterion-met",
             times=times,
             words=row.words,
             shown=_shown(met.criterion, worst),
@@ -163,9 +165,9 @@ def _since(met: CriterionMet, at_s: float) -> str:
     if latest is None or met.judged == 1:
         return ""
     if latest is met.worst:
-        return say("stop.latest-reading")
+        return _say("latest-reading")
     shown = f"({_shown(met.criterion, latest)}, {age(at_s - latest.reading.at_s)})"
-    return say("stop.latest-reading-meets", shown=shown) if met.still else say("stop.latest-reading-no", shown=shown)
+    return _say("latest-reading-meets", shown=shown) if met.still else _say("latest-reading-no", shown=shown)
 
 
 def within_limits(stops: StopAnswer) -> tuple[CriterionNotMet, ...]:
@@ -186,7 +188,7 @@ def held_words(held: CriterionNotMet, stops: StopAnswer) -> str:
     """A criterion that was checked and not met, as a phrase."""
     old = age(held.age_s)
     if held.rhythm is not None and held.rhythm.last is not None:
-        return say("stop.heart-rhythm", words=spell(held.rhythm.last.words), old=old)
+        return _say("heart-rhythm", words=spell(held.rhythm.last.words), old=old)
     shown = "" if held.latest is None else _shown(held.criterion, held.latest)
     return f"{CRITERIA[held.criterion].reading_words} {shown}, {old}".lstrip()
 
@@ -196,18 +198,18 @@ def not_checked_words(one: NotChecked, stops: StopAnswer) -> str:
     words = criterion_words(one.criterion)
     if one.why is NotCheckedReason.NO_LIMIT:
         latest = _latest(one, stops)
-        what = say("stop.no-list-heart") if one.criterion is StopCriterion.RHYTHM else say("stop.no-limit", words=words)
-        return say("stop.has-been-signed", what=what, latest=f"; {latest}" if latest else "")
+        what = _say("no-list-heart") if one.criterion is StopCriterion.RHYTHM else _say("no-limit", words=words)
+        return _say("has-been-signed", what=what, latest=f"; {latest}" if latest else "")
     if one.why is NotCheckedReason.OLD:
-        return say("stop.not-checked-since", words=capital(words), last=_last(one, stops.at_s))
+        return _say("not-checked-since", words=capital(words), last=_last(one, stops.at_s))
     if one.doubt is not None:
-        return say("stop.not-checked", unusable=unusable_words(one.doubt, at_s=stops.at_s))
+        return _say("not-checked", unusable=unusable_words(one.doubt, at_s=stops.at_s))
     if one.criterion in _NOT_SENT:
         return say(_NOT_SENT[one.criterion])
     row = CRITERIA[one.criterion]
     stand_in = one.criterion is StopCriterion.PEAK_PRESSURE and one.stand_in
-    no_stand_in = say("stop.plateau-pressure-does") if stand_in else ""
-    return say("stop.no-sent-since", quantity=quantity_words(row.quantity), no_stand_in=no_stand_in)
+    no_stand_in = _say("plateau-pressure-does") if stand_in else ""
+    return _say("no-sent-since", quantity=quantity_words(row.quantity), no_stand_in=no_stand_in)
 
 
 def _latest(one: NotChecked, stops: StopAnswer) -> str:
@@ -217,33 +219,33 @@ def _latest(one: NotChecked, stops: StopAnswer) -> str:
         return (
             ""
             if last is None
-            else say("stop.latest-heart-rhythm", words=spell(last.words), age=age(stops.at_s - last.at_s))
+            else _say("latest-heart-rhythm", words=spell(last.words), age=age(stops.at_s - last.at_s))
         )
     if not isinstance(one.latest, Reading):
         return ""
     row, old = CRITERIA[one.criterion], age(stops.at_s - one.latest.at_s)
-    return say("stop.latest", reading_words=row.reading_words, value=f"{one.latest.value:.0f}", unit=row.unit, old=old)
+    return _say("latest", reading_words=row.reading_words, value=f"{one.latest.value:.0f}", unit=row.unit, old=old)
 
 
 def _last(one: NotChecked, at_s: float) -> str:
     if one.rhythm is not None and one.rhythm.last is not None:
-        return say("stop.last-one", words=spell(one.rhythm.last.words), age=age(at_s - one.rhythm.last.at_s))
+        return _say("last-one", words=spell(one.rhythm.last.words), age=age(at_s - one.rhythm.last.at_s))
     if not isinstance(one.latest, JudgedReading):
-        return say("stop.last-reading-not")
-    return say("stop.last-reading", shown=_shown(one.criterion, one.latest), age=age(at_s - one.latest.reading.at_s))
+        return _say("last-reading-not")
+    return _say("last-reading", shown=_shown(one.criterion, one.latest), age=age(at_s - one.latest.reading.at_s))
 
 
 def _shown(criterion: StopCriterion, judged: JudgedReading) -> str:
     """A reading as it is printed, with what it was held against."""
     value, against = judged.reading.value, judged.against
     if criterion is StopCriterion.MEAN_ARTERIAL_PRESSURE_FALL and against is not None:
-        return say("stop.from-to", against=f"{round(against, 1):g}", value=f"{round(value, 1):g}")
+        return _say("from-to", against=f"{round(against, 1):g}", value=f"{round(value, 1):g}")
     if criterion is StopCriterion.VOLUME_LOST:
-        return say("stop.after", value=f"{value:.0f}", against=f"{against:.0f}")
+        return _say("after", value=f"{value:.0f}", against=f"{against:.0f}")
     if criterion is StopCriterion.AIR_LEAK:
-        return say("stop.expired-inspired", value=f"{value:.0f}", against=f"{against:.0f}")
+        return _say("expired-inspired", value=f"{value:.0f}", against=f"{against:.0f}")
     if judged.reading.quantity is Quantity.PLATEAU_PRESSURE:
-        return say("stop.least-plateau-pressure", value=f"{value:g}")
+        return _say("least-plateau-pressure", value=f"{value:g}")
     return f"{round(value, 1):g} {CRITERIA[criterion].unit}"
 
 
@@ -252,14 +254,14 @@ def _new_rhythm(state: RhythmState, at_s: float) -> str:
     if last is None or stopping is None:
         raise TypeError("a new rhythm stops a trial only where a list is signed")
     was = (
-        say("stop.after-before-trial", words=spell(state.before.words))
+        _say("after-before-trial", words=spell(state.before.words))
         if state.before is not None
-        else say("stop.none-charted-before")
+        else _say("none-charted-before")
     )
     one = state.charted == 1 or last is first
-    since = "" if one else say("stop.latest-rhythm-since", words=spell(last.words), age=age(at_s - last.at_s))
-    return say(
-        "stop.stop-criterion-met-new",
+    since = "" if one else _say("latest-rhythm-since", words=spell(last.words), age=age(at_s - last.at_s))
+    return _say(
+        "stop-criterion-met-new",
         named=spell(stopping.named(first)),
         time=clock(first.at_s),
         age=age(at_s - first.at_s),
@@ -271,18 +273,15 @@ def _new_rhythm(state: RhythmState, at_s: float) -> str:
 
 def unusable_words(doubt: UnusableReading, *, at_s: float) -> str:
     """A reading that was sent and cannot be used, and why."""
-    return say(
-        "stop.sent-but-not",
-        quantity=capital(quantity_words(doubt.quantity)),
-        sent=sent_words(doubt, at_s),
-        why=why(doubt),
+    return _say(
+        "sent-but-not", quantity=capital(quantity_words(doubt.quantity)), sent=sent_words(doubt, at_s), why=why(doubt)
     )
 
 
 def sent_words(doubt: UnusableReading, at_s: float) -> str:
     """As what and when it was sent."""
-    shown = say("stop.as", shown=doubt.shown) if doubt.shown else ""
-    return shown + ("" if doubt.at_s is None else say("stop.at", time=clock(doubt.at_s), age=age(at_s - doubt.at_s)))
+    shown = _say("as", shown=doubt.shown) if doubt.shown else ""
+    return shown + ("" if doubt.at_s is None else _say("at", time=clock(doubt.at_s), age=age(at_s - doubt.at_s)))
 
 
 def why(doubt: UnusableReading) -> str:

@@ -148,7 +148,7 @@ def worded_advice(advice: Advice, findings: Sequence[Finding] = ()) -> Advice:
 
 def _general(line: EvidenceLine) -> Caution:
     """A published line, as a caution that is true of every such trial."""
-    traced = say("titration.read-second-hand") if line.status is EvidenceStatus.VERIFIED_SECOND_HAND else ""
+    traced = _say("read-second-hand") if line.status is EvidenceStatus.VERIFIED_SECOND_HAND else ""
     return Caution(line.slug, Severity.MODERATE, spell(line.text), line.citation + traced, False)
 
 
@@ -179,8 +179,8 @@ def _steps(peeps_cmh2o: Sequence[float]) -> str:
     """The steps by their PEEP; more than three as a range."""
     levels = [level(peep) for peep in peeps_cmh2o]
     if len(levels) > 3:
-        return say("titration.steps-peep", count=len(levels), levels=levels[0], levels_2=levels[-1])
-    return say("titration.peep", listed=", ".join(levels))
+        return _say("steps-peep", count=len(levels), levels=levels[0], levels_2=levels[-1])
+    return _say("peep", listed=", ".join(levels))
 
 
 def _caution(finding: Finding) -> Caution:

@@ -14,7 +14,9 @@ from ebbmark.fhir.naming import operation_url
 from ebbmark.fhir.problems import Ignored, Problem, each_once
 from ebbmark.fhir.writing.flat_answer import FlatAnswer, Issue, StepRow, WhatIfRow, layers_of, read_answer
 from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
-from ebbmark.words.messages import level, percent, say
+from ebbmark.words.messages import level, percent, section
+
+_say = section("account")
 
 WIDTH = 100
 MOST_NAMED = 3
@@ -30,12 +32,12 @@ def refusal_text(problems: Sequence[Problem], ignored: Sequence[Ignored]) -> str
     """A refusal as text: every problem, and what did not count, each reason once with its places."""
     lines = []
     for one, more in each_once(problems):
-        place = say("account.more", expression=one.expression, more=more) if more else one.expression
+        place = _say("more", expression=one.expression, more=more) if more else one.expression
         lines.append(f"{one.sentence} [{place}]" if place else one.sentence)
     told = {one.sentence.removeprefix(f"{one.expression}: ") for one in problems}
     left = [Issue("", one.reason, one.path) for one in ignored if one.reason not in told]
     if left:
-        lines += ["", say("account.what-not-used"), *_issues(left)]
+        lines += ["", _say("what-not-used"), *_issues(left)]
     return "\n".join(lines)
 
 
@@ -104,13 +106,9 @@ def _of_question(guidance: _Resource, resources: Sequence[_Resource], remarks: S
     for note in guidance.note:
         yield from _item(note.text)
     for title, kind, told in (
-        (
-            say("account.warnings-patient"),
-            "DetectedIssue",
-            lambda one: f"{one.severity or say('account.not-graded')}: {one.detail}",
-        ),
+        (_say("warnings-patient"), "DetectedIssue", lambda one: f"{one.severity or _say('not-graded')}: {one.detail}"),
         ("Plan", "CarePlan", lambda one: f"{one.title}. {one.description}"),
-        (say("account.what-found"), "Observation", _found),
+        (_say("what-found"), "Observation", _found),
     ):
         of_kind = [one for one in resources if one.resource_type == kind]
         if of_kind:
@@ -118,10 +116,10 @@ def _of_question(guidance: _Resource, resources: Sequence[_Resource], remarks: S
         for one in of_kind:
             yield from _item(told(one))
     issues = [one for each in resources if each.resource_type == "OperationOutcome" for one in each.issue]
-    yield from _heading(say("account.how-input-read"))
+    yield from _heading(_say("how-input-read"))
     yield from _issues([Issue(one.severity, one.details.text, (one.expression or [""])[0]) for one in issues])
     yield ""
-    yield say("account.ebbmark-answer", get=guidance.request_identifier.get("value", "")[:16])
+    yield _say("ebbmark-answer", get=guidance.request_identifier.get("value", "")[:16])
 
 
 def _short(layers: Sequence[str]) -> Iterator[str]:
@@ -152,45 +150,43 @@ def _lines(answer: FlatAnswer, remarks: Sequence[str]) -> Iterator[str]:
     suggested = answer.suggested_peep_cmh2o
     if suggested is not None and answer.line and level(suggested) not in re.findall(r"[\d.]*\d", answer.line):
         # Somebody changed one of the two: a line that is believed would hide it.
-        yield from wrap(say("account.line-differs", value=level(suggested)), WIDTH)
+        yield from wrap(_say("line-differs", value=level(suggested)), WIDTH)
     yield from _short([answer.line, *answer.reasons])
     yield from _heading("Targets")
-    yield say("account.predicted-body-weight", unit=_unit(answer.predicted_body_weight_kg, "kg", 1))
-    yield say("account.tidal-volume-target", unit=_unit(answer.tidal_volume_ml, "mL", 0))
-    ladder = ", ".join(
-        say("account.kg", rung=rung, volume=f"{volume:.0f}") for rung, volume in answer.ladder_ml.items()
-    )
-    yield from wrap(say("account.tidal-volume-ladder", ladder=ladder), WIDTH)
+    yield _say("predicted-body-weight", unit=_unit(answer.predicted_body_weight_kg, "kg", 1))
+    yield _say("tidal-volume-target", unit=_unit(answer.tidal_volume_ml, "mL", 0))
+    ladder = ", ".join(_say("kg", rung=rung, volume=f"{volume:.0f}") for rung, volume in answer.ladder_ml.items())
+    yield from wrap(_say("tidal-volume-ladder", ladder=ladder), WIDTH)
     yield from wrap(answer.weight_remark, WIDTH)
-    yield from _heading(say("account.steps-decremental-limb"))
+    yield from _heading(_say("steps-decremental-limb"))
     yield from _table(step_table(answer.steps))
     patient = patient_table(answer.steps)
     if patient.rows:
-        yield from _heading(say("account.patient-each-step"))
+        yield from _heading(_say("patient-each-step"))
         yield from _table(patient)
-    yield from _heading(say("account.closing-pressure"))
+    yield from _heading(_say("closing-pressure"))
     yield from wrap(answer.closing_remark, WIDTH)
-    yield from _heading(say("account.suggested-peep"))
+    yield from _heading(_say("suggested-peep"))
     if suggested is None:
         yield "none"
     else:
-        yield say("account.preliminary-licensed-clinician", suggested_peep_cmh2o=f"{answer.suggested_peep_cmh2o:g}")
+        yield _say("preliminary-licensed-clinician", suggested_peep_cmh2o=f"{answer.suggested_peep_cmh2o:g}")
     yield from wrap(answer.rationale, WIDTH)
     if answer.what_if:
-        yield from _heading(say("account.what-if"))
+        yield from _heading(_say("what-if"))
         yield from _what_if(answer)
     if answer.cautions:
-        yield from _heading(say("account.cautions-patient"))
+        yield from _heading(_say("cautions-patient"))
         for caution in answer.cautions:
             yield from _item(f"{caution.severity}: {caution.text}")
-    yield from _heading(say("account.true-every-such"))
+    yield from _heading(_say("true-every-such"))
     for text in answer.general:
         yield from _item(text)
     if answer.issues:
-        yield from _heading(say("account.how-input-read"))
+        yield from _heading(_say("how-input-read"))
         yield from _issues(answer.issues)
     yield ""
-    yield say("account.software-answer", software=answer.software, identity=answer.identity[:16])
+    yield _say("software-answer", software=answer.software, identity=answer.identity[:16])
 
 
 def _what_if(answer: FlatAnswer) -> Iterator[str]:
@@ -203,7 +199,7 @@ def _issues(issues: Sequence[Issue]) -> Iterator[str]:
     """Each reason once, with the inputs that it holds for."""
     for text, places in places_by_text(issues).items():
         named = [place for place in places if place]
-        more = say("account.and-more", count=len(named) - MOST_NAMED) if len(named) > MOST_NAMED else ""
+        more = _say("and-more", count=len(named) - MOST_NAMED) if len(named) > MOST_NAMED else ""
         yield from _item(f"{text} [{', '.join(named[:MOST_NAMED])}{more}]" if named else text)
 
 
@@ -225,7 +221,7 @@ def _table(table: Table) -> Iterator[str]:
 
 
 def _unit(value: float | None, unit: str, decimals: int) -> str:
-    return say("account.not-known") if value is None else f"{value:.{decimals}f} {unit}"
+    return _say("not-known") if value is None else f"{value:.{decimals}f} {unit}"
 
 
 ABSENT = "-"
@@ -287,7 +283,7 @@ def step_table(steps: Sequence[StepRow]) -> Table:
     compliance = ("compliance", "mL/cmH2O", "compliance_ml_per_cmh2o", 1)
     table = _table_of(steps, (_PEEP, ("readings", "", "readings", 0), *_MECHANICS, compliance))
     return Table(
-        (*table.heads, say("account.expected-band"), say("account.closing-here")),
+        (*table.heads, _say("expected-band"), _say("closing-here")),
         (*table.units, "mL/cmH2O", "probability"),
         tuple(
             (*row, _band(step), ABSENT if step.probability is None else percent(step.probability))
@@ -297,8 +293,8 @@ def step_table(steps: Sequence[StepRow]) -> Table:
 
 
 def _band(step: StepRow) -> str:
-    return say(
-        "account.to",
+    return _say(
+        "to",
         fitted_ml_per_cmh2o=plain(step.fitted_ml_per_cmh2o, 1),
         fitted_low_ml_per_cmh2o=plain(step.fitted_low_ml_per_cmh2o, 1),
         fitted_high_ml_per_cmh2o=plain(step.fitted_high_ml_per_cmh2o, 1),
@@ -339,7 +335,7 @@ def what_if_remarks(rows: Sequence[WhatIfRow]) -> Iterator[str]:
     for row in rows:
         by_remark.setdefault(row.remark, []).append(plain(row.peep_cmh2o, None))
     for remark, peeps in by_remark.items():
-        yield say("account.levels-remark", listed=", ".join(peeps), remark=remark)
+        yield _say("levels-remark", listed=", ".join(peeps), remark=remark)
 
 
 def places_by_text(issues: Sequence[Issue]) -> dict[str, list[str]]:

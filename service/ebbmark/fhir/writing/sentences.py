@@ -13,13 +13,12 @@ from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.physiology.what_if import WhatIf
-from ebbmark.words.messages import interval, level, percent, say, spell
+from ebbmark.words.messages import interval, level, percent, say, section, spell
+
+_say = section("result")
 
 # Source of the formula: ARDS Network, N Engl J Med 2000;342:1301-8.
-_WEIGHT_METHOD = {
-    Sex.FEMALE: "result.weight-female",
-    Sex.MALE: "result.weight-male",
-}
+_WEIGHT_METHOD = {Sex.FEMALE: "result.weight-female", Sex.MALE: "result.weight-male"}
 
 
 def weight_method(sex: Sex) -> str:
@@ -29,23 +28,19 @@ def weight_method(sex: Sex) -> str:
 
 def weight_sentence(person: Person) -> str:
     """Say which height and which statement of sex went into the formula."""
-    sentence = say(
-        "result.height-cm-form", height_cm=f"{person.height_cm:.4g}", sex_origin=person.sex_origin.rstrip(".")
-    )
+    sentence = _say("height-cm-form", height_cm=f"{person.height_cm:.4g}", sex_origin=person.sex_origin.rstrip("."))
     return f"{sentence} {person.height_note}" if person.height_note else sentence
 
 
 def closing_method(protocol: Protocol) -> str:
     """Say how closing is told from noise."""
-    return say(
-        "result.probability-over-steps", fall=f"{100 * protocol.fall:g}", slug=protocol.slug, version=protocol.version
-    )
+    return _say("probability-over-steps", fall=f"{100 * protocol.fall:g}", slug=protocol.slug, version=protocol.version)
 
 
 def suggestion_method(protocol: Protocol) -> str:
     """Say how the suggested PEEP follows from the closing pressure."""
-    return say(
-        "result.closing-pressure-plus",
+    return _say(
+        "closing-pressure-plus",
         margin_cmh2o=in_words(protocol.margin_cmh2o, PRESSURE),
         slug=protocol.slug,
         version=protocol.version,
@@ -54,16 +49,14 @@ def suggestion_method(protocol: Protocol) -> str:
 
 def closing_sentence(closing: Closing) -> str:
     """Say the verdict, its probability and how far it can be trusted."""
-    evidence = say("result.evidence", value=say(f"strength.{closing.evidence.value}"))
-    probability = say("result.probability", probability=percent(closing.probability))
+    evidence = _say("evidence", value=say(f"strength.{closing.evidence.value}"))
+    probability = _say("probability", probability=percent(closing.probability))
     if closing.verdict is Verdict.FOUND and closing.peep_cmh2o is not None:
         low, high = closing.interval_cmh2o or (closing.peep_cmh2o, closing.peep_cmh2o)
-        shape = say("result.fall", value=say(f"shape.{closing.shape.value}")) if closing.shape else ""
-        at = (
-            say("result.last-step-tested") if closing.peep_cmh2o == closing.steps[-1].peep_cmh2o else say("result.good")
-        )
-        return say(
-            "result.going-down-compliance",
+        shape = _say("fall", value=say(f"shape.{closing.shape.value}")) if closing.shape else ""
+        at = _say("last-step-tested") if closing.peep_cmh2o == closing.steps[-1].peep_cmh2o else _say("good")
+        return _say(
+            "going-down-compliance",
             at=at,
             peep_cmh2o=in_words(closing.peep_cmh2o, PRESSURE),
             low=interval(low, high),
@@ -72,16 +65,16 @@ def closing_sentence(closing: Closing) -> str:
             shape=shape,
         )
     if closing.verdict is Verdict.NOT_REACHED:
-        return say("result.compliance-did-not", probability=probability, evidence=evidence)
+        return _say("compliance-did-not", probability=probability, evidence=evidence)
     if closing.verdict is Verdict.FALLING_FROM_FIRST_STEP:
-        return say("result.compliance-fell-first", probability=probability, evidence=evidence)
-    return say("result.no-statement-about", why=spell(closing.why).rstrip("."))
+        return _say("compliance-fell-first", probability=probability, evidence=evidence)
+    return _say("no-statement-about", why=spell(closing.why).rstrip("."))
 
 
 def curve_sentence(trial: Trial) -> str:
     """Say what the curve is made of."""
-    return say(
-        "result.steps-falling-peep",
+    return _say(
+        "steps-falling-peep",
         count=len(trial.steps),
         peep_cmh2o=in_words(trial.steps[0].peep_cmh2o, PRESSURE),
         peep_cmh2o_2=in_words(trial.steps[-1].peep_cmh2o, PRESSURE),
@@ -92,12 +85,12 @@ def curve_sentence(trial: Trial) -> str:
 def what_if_sentence(row: WhatIf) -> str:
     """Say what this margin would mean for the limits."""
     if not row.tested:
-        return say("result.peep-lies-outside", peep_cmh2o=in_words(row.peep_cmh2o, PRESSURE))
+        return _say("peep-lies-outside", peep_cmh2o=in_words(row.peep_cmh2o, PRESSURE))
     if row.limits_exceeded:
         return " ".join(f"{sentence.rstrip('.')}." for sentence in row.limits_exceeded)
     if row.tidal_volume is None:
-        return say("result.plateau-there-not")
-    return say("result.no-limit-protocol", ml_per_kg=in_words(row.tidal_volume.ml_per_kg, VOLUME_PER_WEIGHT))
+        return _say("plateau-there-not")
+    return _say("no-limit-protocol", ml_per_kg=in_words(row.tidal_volume.ml_per_kg, VOLUME_PER_WEIGHT))
 
 
 def chosen_sentence(
@@ -125,10 +118,8 @@ def chosen_sentence(
 
 def protocol_rule(protocol: Protocol) -> Rule:
     """How the rules of a titration are named."""
-    values = say(
-        "result.fall-margin",
-        fall=in_words(protocol.fall, FRACTION),
-        margin_cmh2o=in_words(protocol.margin_cmh2o, PRESSURE),
+    values = _say(
+        "fall-margin", fall=in_words(protocol.fall, FRACTION), margin_cmh2o=in_words(protocol.margin_cmh2o, PRESSURE)
     )
     return Rule(protocol.slug, protocol.version, protocol.title, protocol.citation, values)
 

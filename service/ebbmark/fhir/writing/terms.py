@@ -80,10 +80,7 @@ _LOINC_ROWS: tuple[tuple[str, str, str], ...] = (
 
 LOINC_TERMS: dict[str, msgspec.Raw] = {
     concept: encoded(
-        {
-            "coding": [{"system": LOINC, "code": code, "display": CODES[LOINC, code].display}],
-            "text": words,
-        }
+        {"coding": [{"system": LOINC, "code": code, "display": CODES[LOINC, code].display}], "text": words}
     )
     for concept, code, words in _LOINC_ROWS
 }
@@ -91,10 +88,7 @@ LOINC_TERMS: dict[str, msgspec.Raw] = {
 
 OWN: dict[str, msgspec.Raw] = {
     row.code: encoded(
-        {
-            "coding": [{"system": CODE_SYSTEM, "code": row.code, "display": row.display}],
-            "text": row.display,
-        }
+        {"coding": [{"system": CODE_SYSTEM, "code": row.code, "display": row.display}], "text": row.display}
     )
     for row in CONCEPTS
 }
@@ -121,10 +115,7 @@ _ABSENT_ROWS: tuple[tuple[str, str, str], ...] = (
 
 ABSENT_BECAUSE: dict[str, msgspec.Raw] = {
     code: encoded(
-        {
-            "coding": [{"system": f"{_TERMINOLOGY}/data-absent-reason", "code": code, "display": display}],
-            "text": words,
-        }
+        {"coding": [{"system": f"{_TERMINOLOGY}/data-absent-reason", "code": code, "display": display}], "text": words}
     )
     for code, display, words in _ABSENT_ROWS
 }

@@ -350,9 +350,6 @@ def _curve(titration: Titration) -> Statement:
         value=None,
         note=curve_sentence(trial),
         members=tuple([step_kind(number) for number in range(1, len(trial.steps) + 1)]),
-        parts=(
-            ("compliance-kind", Coded(trial.kind.slug)),
-            ("peep-source", Coded(f"peep-source-{trial.peep_source}")),
-        ),
+        parts=(("compliance-kind", Coded(trial.kind.slug)), ("peep-source", Coded(f"peep-source-{trial.peep_source}"))),
         absent="",
     )

@@ -35,15 +35,7 @@ from uuid import NAMESPACE_URL, uuid5
 
 import msgspec
 
-from ebbmark.fhir.naming import (
-    BASE,
-    PROVENANCE,
-    REPORT,
-    REPORT_PROVENANCE,
-    RESULT_SYSTEM,
-    URI_SYSTEM,
-    AcceptedWrites,
-)
+from ebbmark.fhir.naming import BASE, PROVENANCE, REPORT, REPORT_PROVENANCE, RESULT_SYSTEM, URI_SYSTEM, AcceptedWrites
 from ebbmark.fhir.writing.normal_form import kind_of
 
 Json = dict[str, object]

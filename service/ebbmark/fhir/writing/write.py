@@ -77,11 +77,7 @@ class _Observation(
 
 
 def write_bundle_bytes(
-    answer: Answer,
-    *,
-    recorded_s: float,
-    enterer: str | None = None,
-    report_pdf: bytes | None = None,
+    answer: Answer, *, recorded_s: float, enterer: str | None = None, report_pdf: bytes | None = None
 ) -> bytes:
     """The answer as FHIR R4 JSON: a Bundle of type collection.
 
@@ -106,11 +102,7 @@ def write_bundle_bytes(
 
 
 def write_bundle(
-    answer: Answer,
-    *,
-    recorded_s: float,
-    enterer: str | None = None,
-    report_pdf: bytes | None = None,
+    answer: Answer, *, recorded_s: float, enterer: str | None = None, report_pdf: bytes | None = None
 ) -> Json:
     """The same answer as plain JSON values."""
     body = write_bundle_bytes(answer, recorded_s=recorded_s, enterer=enterer, report_pdf=report_pdf)
