@@ -281,7 +281,6 @@ def word_shown(text: str, known: Container[str], kind: str) -> str:
     """The word where it is known, else what kind of word stands there.
 
     Args:
-        known: words that may be repeated.
         kind: for example `another status`.
     """
     return text if text in known else kind

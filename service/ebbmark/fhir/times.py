@@ -81,7 +81,6 @@ def age_range_years(birth: str, today: date) -> tuple[int, int] | None:
 
     Args:
         birth: `1960-05-17`, `1960-05` or `1960`.
-        today: the day that counts as now.
     """
     if not _is_partial_date(birth):
         return None

@@ -94,8 +94,6 @@ def read_charted_steps(
     Args:
         table: CSV in UTF-8 with one of the columns of `COLUMNS` each, `peep_cmh2o` at least; further `time`,
             `height_cm` and `sex` (male or female).
-        height_cm: height [cm], where the table has none.
-        sex: male or female, where the table has none.
         dated: what is asked for that needs times, for people; empty for nothing.
 
     Raises:

@@ -50,9 +50,6 @@ _NUMBER = re.compile(r"\d{1,4}([.,]\d{1,2})?")
 def with_charting(code_map: CodeMap, name: str, content: bytes) -> CodeMap:
     """The codes with what a site's charting table adds.
 
-    Args:
-        name: of the file, for messages.
-
     Raises:
         SiteFileError: names file and element.
     """
@@ -143,11 +140,7 @@ _OF_TEXTS = "Codes that are given as text only were read as the site says"
 def as_charted(
     items: Sequence[Received[Observation]], code_map: CodeMap
 ) -> tuple[list[Received[Observation]], list[str]]:
-    """Observations as FHIR R4 wants them, and what was rewritten, as remarks.
-
-    Args:
-        code_map: with the site's charting table.
-    """
+    """Observations as FHIR R4 wants them, and what was rewritten, as remarks."""
     remarks: dict[str, None] = {}
     found = [_as_charted(item, code_map, remarks) for item in items]
     # A replay takes texts from the answer itself, the rest from the site's table.
@@ -268,7 +261,6 @@ def doubts_of(
 
     Args:
         ignored: what does not count, by FHIRPath of the Observation or of its part.
-        table: the codes that are understood, a site's own among them.
     """
     reasons = {one.path: one for one in ignored if one.code not in _SETTLED}
     if not reasons:

@@ -400,7 +400,6 @@ def coded_sex(holder: Observation | Component, others: list[str]) -> CodedSex | 
     neither.
 
     Args:
-        holder: the Observation or its component.
         others: names of the values that are there, but for a Quantity.
     """
     if holder.valueCodeableConcept is None:

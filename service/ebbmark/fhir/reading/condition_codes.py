@@ -95,8 +95,6 @@ class ConditionCodes:
         another category says something else. Codes of SNOMED CT are known one by one, since below each there are others
         that a terminology server would know.
 
-        Args:
-            codings: code system and code of each.
         """
         listed = list(codings)
         if self.concepts_of(listed) or self.leaves_open(listed):
@@ -113,8 +111,6 @@ class ConditionCodes:
         ICD-10 codes are sent with and without their dot; marks such as dagger, asterisk and exclamation mark stand
         behind a code and change nothing.
 
-        Args:
-            codings: code system and code of each.
         """
         found: set[str] = set()
         for system, code in codings:
@@ -122,11 +118,7 @@ class ConditionCodes:
         return tuple(concept.slug for concept in RISK_CONCEPTS if concept.slug in found)
 
     def leaves_open(self, codings: Iterable[tuple[str, str]]) -> str:
-        """What a code says that leaves open whether it is one that is looked for; empty where there is none.
-
-        Args:
-            codings: code system and code of each.
-        """
+        """What a code says that leaves open whether it is one that is looked for; empty where there is none."""
         return next(
             (
                 row.display
@@ -178,11 +170,7 @@ def without_accents(text: str) -> str:
 
 
 def named_in_words(text: str) -> frozenset[str]:
-    """Slugs of the conditions that words name, by `named_by` of `data/conditions.toml`.
-
-    Args:
-        text: as charted, in any case, with accents.
-    """
+    """Slugs of the conditions that words name, by `named_by` of `data/conditions.toml`."""
     plain = without_accents(text[:LONGEST_READ])
     tokens = frozenset(re.findall(r"[a-z]+", plain))
     return frozenset(
@@ -202,11 +190,7 @@ _NAMES: Final = {**dict.fromkeys(ALL_ICD, "ICD-10-GM"), ICD10: "ICD-10", ICD10_C
 
 
 def charted_words(code: Worded | None) -> str:
-    """What was charted, in the words of whoever charted it, and its codes.
-
-    Args:
-        code: of the Condition; None where it has none.
-    """
+    """What was charted, in the words of whoever charted it, and its codes."""
     codings = code.coding if code is not None else []
     texts = [_plain(code.text)] if code is not None else []
     text = next((one for one in (*texts, *[_plain(coding.display) for coding in codings]) if one), "")

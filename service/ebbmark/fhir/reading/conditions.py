@@ -84,12 +84,7 @@ class Conditions:
 
 
 def read_conditions(given: Sequence[Received[Condition]], codes: ConditionCodes, now_s: float) -> Conditions:
-    """Read the Conditions of a request.
-
-    Args:
-        given: as received, in order.
-        now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
-    """
+    """Read the Conditions of a request."""
     found = Conditions()
     for item in given:
         found.charted[item.path] = charted_words(item.resource.code)
@@ -279,7 +274,6 @@ def read_body_mass(
     Args:
         height_cm: None where no height is used.
         until_s: the last reading; what is charted later changes no answer [s since 1970-01-01T00:00:00Z].
-        found: what the Conditions say; is added to.
 
     Returns:
         Body mass index [kg/m2]; None where it is not known or below the limit.
@@ -338,12 +332,7 @@ def mixed(kind: str, path: str) -> Problem:
 
 
 def ruled_out(concepts: Iterable[str], codings: Iterable[Coded], present: Collection[Coded]) -> tuple[str, ...]:
-    """The concepts that a refuted Condition rules out, or contradicts where the same code is charted as present.
-
-    Args:
-        concepts: slugs that its codes stand for.
-        present: codes of the Conditions that count as present, in the spelling of the table.
-    """
+    """The concepts that a refuted Condition rules out, or contradicts where the same code is charted as present."""
     listed = [(system, _spelled(system, code)) for system, code in codings]
     if any(one in present for one in listed):
         return tuple(concepts)

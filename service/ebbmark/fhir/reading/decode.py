@@ -43,8 +43,6 @@ def decode(
     """The request as typed structures, and what is wrong with its shape.
 
     Args:
-        body: UTF-8 JSON as received.
-        limits: how much is read at most.
         not_read: types of resource that the operation does not read, and whose shape does not matter.
     """
     if len(body) > limits.max_bytes:

@@ -259,10 +259,7 @@ class Infusions:
     """What the MedicationAdministrations of one request say; filled once.
 
     Attributes:
-        read: infusions; the source of each counts from 0.
-        sources: the inputs that they came from.
         subjects: FHIRPath of the first one by reference of its subject.
-        ignored: those that do not count, each with its reason.
     """
 
     read: list[Infusion] = field(default_factory=list)
@@ -272,12 +269,7 @@ class Infusions:
 
 
 def read_infusions(given: Sequence[Received[MedicationAdministration]], now_s: float) -> Infusions:
-    """Read the vasopressors among the MedicationAdministrations of a request; other drugs are listed.
-
-    Args:
-        given: as received, in order.
-        now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
-    """
+    """Read the vasopressors among the MedicationAdministrations of a request; other drugs are listed."""
     found = Infusions()
     for item in given:
         codings = _codings(item.resource)

@@ -24,12 +24,7 @@ _UNDECIDED = frozenset({Reason.CONFLICT.slug, Reason.ENTERED_IN_ERROR.slug})
 
 
 def read_observations(items: Sequence[Received[Observation]], context: Context) -> Collected:
-    """Read every Observation once.
-
-    Args:
-        items: as received, in order.
-        context: code table, instant that counts as now, and what the Bundle says of devices.
-    """
+    """Read every Observation once."""
     collected = Collected()
     received = items
     identities = [item.resource.id for item in items if item.resource.id]

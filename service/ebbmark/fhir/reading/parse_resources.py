@@ -58,12 +58,7 @@ _MOST = 500
 def contained_observations(
     container: Observation | DiagnosticReport, path: str, full_url: str
 ) -> tuple[list[Received[Observation]], list[Ignored]]:
-    """The Observations within a resource, and those that cannot be read.
-
-    Args:
-        container: a panel or a report.
-        full_url: its fullUrl, or empty.
-    """
+    """The Observations within a resource, and those that cannot be read."""
     kind = type(container).__name__
     try:
         meta, subject_of = msgspec.convert((container.meta, container.subject), tuple[Meta | None, Reference | None])

@@ -32,13 +32,7 @@ ADULT_YEARS = 18
 def read_person(
     patients: Sequence[Received[Patient]], asked_sex: Sex | None, as_of_s: float, collected: Collected
 ) -> Person | None:
-    """The one patient; problems, remarks and the source of the height go to `collected`.
-
-    Args:
-        asked_sex: what the caller chose for the formula.
-        as_of_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
-        collected: what was read from the Observations.
-    """
+    """The one patient; problems, remarks and the source of the height go to `collected`."""
     before = len(collected.problems)
     received = _the_one(patients, collected)
     collected.subject = _subject(received, collected)
@@ -75,11 +69,7 @@ def read_person(
 
 
 def status_of(patients: Sequence[Received[Patient]], as_of_s: float) -> PatientStatus:
-    """What the Patient says of itself: died, and no longer used.
-
-    Args:
-        as_of_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
-    """
+    """What the Patient says of itself: died, and no longer used."""
     if not patients:
         return IN_USE
     one = patients[0].resource
@@ -254,12 +244,7 @@ class Demographics:
 
 
 def demographics_of(patient: Mapping[str, object], *, today: date) -> Demographics:
-    """Read a Patient for its header; whatever has not the shape of FHIR is passed over as not given.
-
-    Args:
-        patient: FHIR R4 Patient as JSON values.
-        today: the day that counts as now.
-    """
+    """Read a Patient for its header; whatever has not the shape of FHIR is passed over as not given."""
     birth_date, gender = _text(patient.get("birthDate")), _text(patient.get("gender"))
     return Demographics(
         name=_name(patient, today),

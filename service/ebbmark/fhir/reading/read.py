@@ -73,10 +73,6 @@ _OF_WEIGHT = frozenset(
 def read_request(operation: Operation, body: bytes, context: RequestContext) -> Request:
     """Read a FHIR R4 Parameters or Bundle.
 
-    Args:
-        body: UTF-8 JSON as received.
-        context: the instant, the site, its codes, and how much is read at most.
-
     Raises:
         Rejected: with every problem found, and every input that did not count.
     """

@@ -245,7 +245,6 @@ def read_site_file(name: str, content: bytes, shape: type[_File], what: str) -> 
     """Read a file of a site.
 
     Args:
-        name: of the file, for messages.
         what: the same for people, as "a file of stop limits".
 
     Raises:

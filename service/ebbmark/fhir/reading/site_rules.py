@@ -51,9 +51,6 @@ _LIMITS = tuple(one.name for one in fields(StopLimits) if one.name not in _NO_NU
 def read_stop_limits(name: str, content: bytes) -> StopLimits:
     """Read a file of signed limits.
 
-    Args:
-        name: of the file, for messages.
-
     Raises:
         SiteFileError: names file and element.
     """
@@ -77,9 +74,6 @@ def read_stop_limits(name: str, content: bytes) -> StopLimits:
 
 def with_protocols(site: Site, name: str, content: bytes) -> Site:
     """The site with the protocols of a file beside those that are there.
-
-    Args:
-        name: of the file, for messages.
 
     Raises:
         SiteFileError: names file, protocol and value.

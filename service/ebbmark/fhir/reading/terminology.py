@@ -191,12 +191,7 @@ def _row(group: MapGroup, code: str, target: str) -> CodeRow | None:
 
 
 def row_of_meaning(system: str, code: str, slug: str) -> CodeRow | None:
-    """A row of the table for a site's code that means one of ours; None where there is no such meaning.
-
-    Args:
-        system: the site's code system; empty for codes that come without one.
-        slug: code of our own code system.
-    """
+    """A row of the table for a site's code that means one of ours; None where there is no such meaning."""
     meaning = MEANINGS.get(slug)
     return CodeRow(system, code, slug, meaning, _OF_SITE, mapped_to=(OWN_QUANTITIES, slug)) if meaning else None
 
@@ -259,11 +254,7 @@ def _value_set_url(slug: str) -> str:
 
 
 def value_set(concept: RiskConcept, codes: ConditionCodes) -> dict[str, object]:
-    """FHIR R4 ValueSet of one concept, a site's codes included.
-
-    Args:
-        concept: of the table of risks.
-    """
+    """FHIR R4 ValueSet of one concept, a site's codes included."""
     rows = codes.of(concept.slug)
     opening = LEFT_OPEN.get(concept.slug, "")
     none = "" if rows else "No code was sure enough to be listed; a site may add its own."
@@ -345,9 +336,6 @@ def _includes(rows: Iterable[ConditionRow]) -> Iterator[dict[str, object]]:
 def with_value_sets(codes: ConditionCodes, files: Iterable[tuple[str, bytes]]) -> ConditionCodes:
     """The table with a site's value sets added.
 
-    Args:
-        files: name and content of each file.
-
     Raises:
         SiteFileError: names file and element.
     """
@@ -359,9 +347,6 @@ def with_value_sets(codes: ConditionCodes, files: Iterable[tuple[str, bytes]]) -
 
 def read_value_sets(name: str, content: bytes) -> list[ConditionRow]:
     """The rows that one file adds: a FHIR R4 ValueSet, whose url ends in the slug of a concept.
-
-    Args:
-        name: of the file, for messages.
 
     Raises:
         SiteFileError: names file and element.

@@ -126,9 +126,7 @@ def to_canonical(value: float, code: str, display: str, system: str, unit: str) 
     """Convert one value.
 
     Args:
-        code: Quantity.code, or empty.
         display: Quantity.unit, or empty; looked at only where there is no code.
-        system: Quantity.system, or empty.
         unit: our unit, as in `Quantity.unit` of the physiology, or `cm`.
     """
     found = conversion(code, display, system, unit)
