@@ -15,8 +15,9 @@ from fhir.resources.R4B.valueset import ValueSet
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from ebbmark.data import table
 from ebbmark.fhir.definitions import definition_of, plan_definitions
-from ebbmark.fhir.naming import SNOMED
+from ebbmark.fhir.naming import ALL_ICD, SNOMED
 from ebbmark.fhir.operations import OPERATIONS
 from ebbmark.fhir.reading.condition_codes import BUILT_IN, CONDITION_ROWS, NO_RISK, PERHAPS, READ_IN
 from ebbmark.fhir.reading.conditions import AS_WIDE, ruled_out
@@ -427,3 +428,7 @@ def test_every_code_that_is_as_wide_as_its_concept_stands_for_it() -> None:
             for system, code in ((system, code) for system in systems for code in wide):
                 assert slug in BUILT_IN.concepts_of([(system, code)]), code
                 assert ruled_out([slug], [(system, code)], set()) == (slug,)
+
+
+def test_the_systems_of_icd_10_are_those_of_the_table() -> None:
+    assert list(ALL_ICD) == table("condition_codes")["systems"]["ICD"]

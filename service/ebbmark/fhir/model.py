@@ -12,40 +12,10 @@ from typing import TYPE_CHECKING, Any, Union
 
 import msgspec
 
-# fmt: off
-RESOURCE_TYPES: tuple[str, ...] = (
-    "Account", "ActivityDefinition", "AdverseEvent", "AllergyIntolerance", "Appointment",
-    "AppointmentResponse", "AuditEvent", "Basic", "Binary", "BiologicallyDerivedProduct", "BodyStructure",
-    "Bundle", "CapabilityStatement", "CarePlan", "CareTeam", "CatalogEntry", "ChargeItem",
-    "ChargeItemDefinition", "Claim", "ClaimResponse", "ClinicalImpression", "CodeSystem", "Communication",
-    "CommunicationRequest", "CompartmentDefinition", "Composition", "ConceptMap", "Condition", "Consent",
-    "Contract", "Coverage", "CoverageEligibilityRequest", "CoverageEligibilityResponse", "DetectedIssue",
-    "Device", "DeviceDefinition", "DeviceMetric", "DeviceRequest", "DeviceUseStatement", "DiagnosticReport",
-    "DocumentManifest", "DocumentReference", "EffectEvidenceSynthesis", "Encounter", "Endpoint",
-    "EnrollmentRequest", "EnrollmentResponse", "EpisodeOfCare", "EventDefinition", "Evidence",
-    "EvidenceVariable", "ExampleScenario", "ExplanationOfBenefit", "FamilyMemberHistory", "Flag", "Goal",
-    "GraphDefinition", "Group", "GuidanceResponse", "HealthcareService", "ImagingStudy", "Immunization",
-    "ImmunizationEvaluation", "ImmunizationRecommendation", "ImplementationGuide", "InsurancePlan",
-    "Invoice", "Library", "Linkage", "List", "Location", "Measure", "MeasureReport", "Media", "Medication",
-    "MedicationAdministration", "MedicationDispense", "MedicationKnowledge", "MedicationRequest",
-    "MedicationStatement", "MedicinalProduct", "MedicinalProductAuthorization",
-    "MedicinalProductContraindication", "MedicinalProductIndication", "MedicinalProductIngredient",
-    "MedicinalProductInteraction", "MedicinalProductManufactured", "MedicinalProductPackaged",
-    "MedicinalProductPharmaceutical", "MedicinalProductUndesirableEffect", "MessageDefinition",
-    "MessageHeader", "MolecularSequence", "NamingSystem", "NutritionOrder", "Observation",
-    "ObservationDefinition", "OperationDefinition", "OperationOutcome", "Organization",
-    "OrganizationAffiliation", "Parameters", "Patient", "PaymentNotice", "PaymentReconciliation", "Person",
-    "PlanDefinition", "Practitioner", "PractitionerRole", "Procedure", "Provenance", "Questionnaire",
-    "QuestionnaireResponse", "RelatedPerson", "RequestGroup", "ResearchDefinition",
-    "ResearchElementDefinition", "ResearchStudy", "ResearchSubject", "RiskAssessment",
-    "RiskEvidenceSynthesis", "Schedule", "SearchParameter", "ServiceRequest", "Slot", "Specimen",
-    "SpecimenDefinition", "StructureDefinition", "StructureMap", "Subscription", "Substance",
-    "SubstanceNucleicAcid", "SubstancePolymer", "SubstanceProtein", "SubstanceReferenceInformation",
-    "SubstanceSourceMaterial", "SubstanceSpecification", "SupplyDelivery", "SupplyRequest", "Task",
-    "TerminologyCapabilities", "TestReport", "TestScript", "ValueSet", "VerificationResult",
-    "VisionPrescription",
-)
-# fmt: on
+from ebbmark.data import table
+
+RESOURCE_TYPES: tuple[str, ...] = tuple(table("resource_types")["resource_types"])
+"""The resource types of R4."""
 
 
 class Coding(msgspec.Struct, frozen=True, gc=False):

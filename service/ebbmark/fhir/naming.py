@@ -1,28 +1,24 @@
-"""Systems of codes and identifiers, the resource types of R4, and FHIR references: whether two name the same resource.
+"""Systems of codes and identifiers, and FHIR references: whether two name the same resource.
 
 Our own addresses end in `.example` on purpose: that top-level domain is reserved (RFC 2606), so they name things and
 lead nowhere. A site that publishes our definitions keeps the identifiers as they are. A reference may be relative,
-absolute, a urn:uuid or versioned. What is of no type of R4 is not read as FHIR.
+absolute, a urn:uuid or versioned.
 
-Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/references.html#literal and /resourcelist.html; the types are held
-against an independent R4 model by a test.
+Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/references.html#literal.
 """
 
 from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import Final
-
-from ebbmark.data import table
 
 LOINC = "http://loinc.org"
 MDC = "urn:iso:std:iso:11073:10101"
 SNOMED = "http://snomed.info/sct"
 
 ICD10, ICD10_CM = "http://hl7.org/fhir/sid/icd-10", "http://hl7.org/fhir/sid/icd-10-cm"
-ALL_ICD: Final[tuple[str, ...]] = tuple(table("condition_codes")["systems"]["ICD"])
-"""ICD-10 of the WHO, and its national versions whose categories are read."""
+ALL_ICD = (ICD10, ICD10_CM, *(f"http://fhir.de/CodeSystem/{one}/icd-10-gm" for one in ("bfarm", "dimdi")))
+"""ICD-10 of the WHO, and its national versions that are read (`ICD` of `data/condition_codes.toml`)."""
 
 BASE = "https://ebbmark.example/fhir"
 """Namespace of everything that we define; an identifier, not an address."""

@@ -65,14 +65,10 @@ def decode(
 _UNREADABLE = Other()
 """Stands where a resource was that has been named already, so that the others keep their places."""
 
-_SHAPES: tuple[type[msgspec.Struct], ...] = (
-    Observation,
-    Patient,
-    Condition,
-    MedicationAdministration,
-    DeviceMetric,
-    ConceptMap,
-)
+_SHAPES: dict[str, type[msgspec.Struct]] = {
+    kind.__name__: kind
+    for kind in (Observation, Patient, Condition, MedicationAdministration, DeviceMetric, ConceptMap)
+}
 _WORDS = {
     "str": "a text",
     "float": "a number",
@@ -144,7 +140,7 @@ def _repeated_key(body: bytes) -> Problem | None:
         return too_deep()
     except ValueError:
         return None
-    waiting: list[tuple[object, str]] = [(whole, word_shown(_kind_of(whole), RESOURCE_TYPES, ""))]
+    waiting = [(whole, word_shown(_kind_of(whole), RESOURCE_TYPES, ""))]
     while waiting:
         value, path = waiting.pop()
         if isinstance(value, _Repeated):
@@ -160,11 +156,7 @@ def _repeated_key(body: bytes) -> Problem | None:
 
 
 class _Repeated(dict[str, object]):
-    """An object in which a key stands twice.
-
-    Attributes:
-        key: the first of them.
-    """
+    """An object in which `key` stands twice."""
 
     key: str
 
@@ -288,21 +280,14 @@ def _resource(value: object, path: str, problems: _Problems) -> Resource | None:
         problems.append(Problem(ProblemKind.NOT_FHIR, place, "no resourceType", "a resource", sentence))
         return None
     if kind == "Bundle":
-        entries = [
-            _entry(one, f"{path}.entry[{number}]", problems)
-            for number, one in enumerate(_list(value, "entry", path, problems))
-        ]
-        return Bundle(
-            type=_field(value, "type", str, path, problems) or "",
-            link=_field(value, "link", list[Link], path, problems) or [],
-            entry=entries,
-        )
+        listed: list[object] = _field(value, "entry", list[Any], path, problems) or []
+        entries = [_entry(one, f"{path}.entry[{number}]", problems) for number, one in enumerate(listed)]
+        name = _field(value, "type", str, path, problems) or ""
+        return Bundle(type=name, link=_field(value, "link", list[Link], path, problems) or [], entry=entries)
     if kind == "Parameters":
-        parameters = [
-            _parameter(one, f"{path}.parameter[{number}]", problems)
-            for number, one in enumerate(_list(value, "parameter", path, problems))
-        ]
-        return Parameters(parameter=parameters)
+        listed = _field(value, "parameter", list[Any], path, problems) or []
+        given = [_parameter(one, f"{path}.parameter[{number}]", problems) for number, one in enumerate(listed)]
+        return Parameters(parameter=given)
     try:
         return msgspec.convert(value, ANY_RESOURCE.type)
     except (msgspec.ValidationError, RecursionError) as error:
@@ -346,8 +331,7 @@ def _parameter(value: object, path: str, problems: _Problems) -> Parameter:
 def _each_element(value: dict[str, object], kind: str, path: str, message: str, problems: _Problems) -> None:
     """Name every element of one resource that is of the wrong kind."""
     before = len(problems)
-    shape = next((one for one in _SHAPES if one.__name__ == kind), None)
-    for info in msgspec.structs.fields(shape) if shape is not None else ():
+    for info in msgspec.structs.fields(_SHAPES[kind]) if kind in _SHAPES else ():
         if info.encode_name in value:
             _field(value, info.encode_name, info.type, path, problems)
         elif info.required:
@@ -366,10 +350,6 @@ def _field(value: dict[str, object], name: str, kind: Any, path: str, problems: 
         message, below = _split_message(str(error))
         problems.append(_wrong(message, f"{path}.{name}{below}"))
         return None
-
-
-def _list(value: dict[str, object], name: str, path: str, problems: _Problems) -> list[object]:
-    return _field(value, name, list[Any], path, problems) or []
 
 
 def _split_message(message: str) -> tuple[str, str]:

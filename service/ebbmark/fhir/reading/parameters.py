@@ -35,25 +35,16 @@ class _Clinician(msgspec.Struct, frozen=True):
     display: str = ""
 
 
-def _observation(given: Given, path: str, question: Question) -> None:
-    if isinstance(given.resource, Observation):
-        question.observations.append(Received(given.resource, f"{path}.resource", ""))
-    else:
-        _bad(given, path, "resource: an Observation", question)
+def _resource(kind: type[Observation | Patient | Condition], into: str) -> Reader:
+    article = "an" if kind is Observation else "a"
 
+    def read(given: Given, path: str, question: Question) -> None:
+        if isinstance(given.resource, kind):
+            getattr(question, into).append(Received(given.resource, f"{path}.resource", ""))
+        else:
+            _bad(given, path, f"resource: {article} {kind.__name__}", question)
 
-def _patient(given: Given, path: str, question: Question) -> None:
-    if isinstance(given.resource, Patient):
-        question.patients.append(Received(given.resource, f"{path}.resource", ""))
-    else:
-        _bad(given, path, "resource: a Patient", question)
-
-
-def _condition(given: Given, path: str, question: Question) -> None:
-    if isinstance(given.resource, Condition):
-        question.conditions.append(Received(given.resource, f"{path}.resource", ""))
-    else:
-        _bad(given, path, "resource: a Condition", question)
+    return read
 
 
 def _bundle(given: Given, path: str, question: Question) -> None:
@@ -100,19 +91,17 @@ def _margin(given: Given, path: str, question: Question) -> None:
         _bad(given, path, "valueQuantity: a pressure with its unit, in cm[H2O]", question)
 
 
-def _sex(given: Given, path: str, question: Question) -> None:
-    wanted = given.valueCode or given.valueString
-    question.asked.sex = next((sex for sex in Sex if sex.value == wanted), None)
-    if question.asked.sex is None:
-        _bad(given, path, "valueCode: female or male", question)
+def _one_of(field_name: str, options: Mapping[str, object], between: str = " or ") -> Reader:
+    """A code that stands for one of these; nothing is set where it does not."""
 
+    def read(given: Given, path: str, question: Question) -> None:
+        said = given.valueCode or given.valueString
+        if said in options:
+            setattr(question.asked, field_name, options[said])
+        else:
+            _bad(given, path, f"valueCode: {between.join(options)}", question)
 
-def _because(given: Given, path: str, question: Question) -> None:
-    said = given.valueCode or given.valueString
-    if said in CHOICE_REASONS:
-        question.asked.chosen_because = said
-    else:
-        _bad(given, path, f"valueCode: {', '.join(CHOICE_REASONS)}", question)
+    return read
 
 
 def _as_of(given: Given, path: str, question: Question) -> None:
@@ -121,15 +110,6 @@ def _as_of(given: Given, path: str, question: Question) -> None:
         question.as_of_s = found
     else:
         _bad(given, path, "valueInstant: a time with zone that is not in the future", question)
-
-
-def _variant(given: Given, path: str, question: Question) -> None:
-    said = given.valueCode or given.valueString
-    found = next((one for one in Variant if one.value == said), None)
-    if found is None:
-        _bad(given, path, f"valueCode: {' or '.join(one.value for one in Variant)}", question)
-    else:
-        question.asked.variant = found
 
 
 def _yes_or_no(field_name: str) -> Reader:
@@ -235,14 +215,14 @@ INSTANTS: Mapping[str, str] = {"trial-started": "trial_started_s", "titrated-at"
 
 READERS: Mapping[str, Reader] = {
     "bundle": _bundle,
-    "patient": _patient,
-    "observation": _observation,
+    "patient": _resource(Patient, "patients"),
+    "observation": _resource(Observation, "observations"),
     "concept-map": _concept_map,
-    "condition": _condition,
+    "condition": _resource(Condition, "conditions"),
     "protocol": _protocol,
     "margin": _margin,
-    "chosen-because": _because,
-    "sex-for-formula": _sex,
+    "chosen-because": _one_of("chosen_because", {code: code for code in CHOICE_REASONS}, ", "),
+    "sex-for-formula": _one_of("sex", {"female": Sex.FEMALE, "male": Sex.MALE}),
     "as-of": _as_of,
     "accept-preliminary": _yes_or_no("accept_preliminary"),
     "write-back": _yes_or_no("write_back"),
@@ -252,7 +232,7 @@ READERS: Mapping[str, Reader] = {
     "acknowledged": _acknowledged,
     "acknowledged-by": _acknowledged_by,
     "staircase": _staircase,
-    "variant": _variant,
+    "variant": _one_of("variant", {one.value: one for one in Variant}),
     **{name: _in_unit(*row) for name, row in QUANTITIES.items()},
     **{name: _instant(field_name) for name, field_name in INSTANTS.items()},
     "patient-reference": _without_record,
