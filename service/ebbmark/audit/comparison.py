@@ -16,9 +16,11 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from enum import Enum
 from itertools import zip_longest
+from typing import Final
 
 from ebbmark import __version__
 from ebbmark.audit.stored_answer import AnswerClaims, StoredAnswer
+from ebbmark.data import table
 from ebbmark.fhir.writing.normal_form import kind_of, labels_of
 from ebbmark.fhir.writing.supersession import superseded_by, unmarked
 
@@ -332,45 +334,15 @@ def _equal(expected: object, found: object) -> bool:
     return expected == found
 
 
-NOT_REPRODUCIBLE: Mapping[str, str] = {
-    "0.2.0": (
-        "Version 0.2.0 gave other numbers on other processors (measured over 200 drawn trials on three kinds of "
-        "processor: probabilities up to 0.11, compliance fitted or expected up to 0.3 mL/cmH2O; in 3 trials the class "
-        "of evidence, too), so that such differences are no sign of a change. This version estimates otherwise, too "
-        "(over four kept answers of 0.2.0: a bound of fitted compliance by up to 0.6 mL/cmH2O)."
-    )
-}
+_TABLE: Final = table("earlier_engines")
+
+NOT_REPRODUCIBLE: Final[Mapping[str, str]] = _TABLE["not_reproducible"]
 """What is known of earlier engines that were not reproducible across processors, by version; measured by us."""
 
-_ESTIMATED = frozenset(
-    {
-        "verdict-probability",
-        "not-reached-probability",
-        "falling-from-first-step-probability",
-        "closing-probability",
-        "fitted-compliance",
-        "fitted-compliance-low",
-        "fitted-compliance-high",
-        "expected-compliance",
-        "expected-driving-pressure",
-        "expected-plateau-pressure",
-        "expected-mechanical-power",
-    }
-)
-"""Components that come from the estimate."""
-_PROBABILITY, _OTHER, _IN_TEXTS = 0.12, 1.0, 0.3
-"""How far those of an engine that was not reproducible may be off: what was measured, rounded up; our choice."""
-_ALWAYS_GIVEN = _ESTIMATED | {
-    "valueQuantity", "valueCodeableConcept", "note", "method", "component", "status", "code", "subject",
-    "closing-verdict", "closing-evidence", "fall-threshold", "interval-low", "interval-high", "margin", "margin-used",
-    "what-if-peep", "compliance-kind", "peep-source", "readings-used",
-}  # fmt: skip
-"""Elements and components that an earlier engine gave wherever this one does: without them something was taken out."""
-_LINKS = (".derivedFrom", ".target", ".hasMember", ".implicated", ".entity", ".contained")
+_ESTIMATED: Final = frozenset(_TABLE["estimated"])
+_ALWAYS_GIVEN: Final = _ESTIMATED | frozenset(_TABLE["always_given"])
+_MAY_DIFFER: Final[Mapping[str, float]] = _TABLE["may_differ"]
 _TEXTS = (".text", ".display", ".detail", ".conclusion", ".title")
-_OTHER_SEVERITY = ("caution-plateau-above-limit-during-trial.severity",)
-"""An earlier engine called these graver: of little weight now where the plateau was above its limit only at a PEEP
-above the one suggested."""
 _LAST_PLACE = (
     "one unit in the last place: this engine gives the same on every processor that it is tested on, but another "
     "mathematical library may round otherwise"
@@ -395,7 +367,7 @@ def explanation(one: Difference, engine: str) -> Explanation:
     loose = engine in NOT_REPRODUCIBLE
     known = f"what engine {engine} is known to differ by" if loose else _LAST_PLACE
     if one.path.endswith(_TEXTS) and isinstance(one.expected, str) and isinstance(one.found, str):
-        if _texts_within(one.expected, one.found, _IN_TEXTS if loose else None):
+        if _texts_within(one.expected, one.found, _MAY_DIFFER["in_texts"] if loose else None):
             return Explanation(FindingKind.ROUNDING, f"; they differ in numbers only, within {known}")
         if loose:
             why = f"; engine {engine} worded it otherwise, and only a signature covers its words"
@@ -403,7 +375,7 @@ def explanation(one: Difference, engine: str) -> Explanation:
     code = next((code for code in one.path.split(".") if code in _ESTIMATED), "")
     if code and _is_number(one.expected) and _is_number(one.found):
         is_probability = code.endswith("probability")
-        limit = (_PROBABILITY if is_probability else _OTHER) if loose else 0.001 if is_probability else 0.1
+        limit = _MAY_DIFFER["probability" if is_probability else "other"] if loose else 0.001 if is_probability else 0.1
         within = abs(float(str(one.expected)) - float(str(one.found))) <= limit * 1.000001
         return Explanation(FindingKind.ROUNDING, f", within {known}") if within else _UNEXPLAINED
     return _of_an_earlier_engine(one, engine) if loose else _UNEXPLAINED
@@ -421,10 +393,10 @@ def listed_less(count: int, engine: str) -> ReplayFinding:
 def _of_an_earlier_engine(one: Difference, engine: str) -> Explanation:
     if one.path.startswith("report.presentedForm"):
         return Explanation(FindingKind.WORDING, f"; engine {engine} set the page otherwise")
-    if one.path in _OTHER_SEVERITY and (one.expected, one.found) == ("low", "moderate"):
+    if one.path in _TABLE["other_severity"] and (one.expected, one.found) == ("low", "moderate"):
         return Explanation(FindingKind.WORDING, f"; engine {engine} called it moderate")
     left_out = one.found is None and one.path.rpartition(".")[2] not in _ALWAYS_GIVEN
-    return _LISTED_LESS if left_out or any(link in one.path for link in _LINKS) else _UNEXPLAINED
+    return _LISTED_LESS if left_out or any(link in one.path for link in _TABLE["links"]) else _UNEXPLAINED
 
 
 def _is_number(value: object) -> bool:

@@ -37,7 +37,6 @@ SOURCE_SIGNATURE: Json = {
 }
 """FHIR R4 valueset-signature-type: the signature of whoever (here: whatever) made it."""
 
-
 _OF_REPORT = (REPORT, REPORT_PROVENANCE)
 
 

@@ -20,7 +20,7 @@ from ebbmark.fhir.reading.units import ACCEPTED
 from ebbmark.physiology.after.comparison import Measure
 from ebbmark.physiology.before.risks import RISK_CONCEPTS
 from ebbmark.physiology.readings import Quantity
-from ebbmark.words.messages import ENGLISH
+from ebbmark.words.messages import ENGLISH, capital
 
 _TABLE: Final = table("own_codes")
 
@@ -45,19 +45,15 @@ def _of_groups() -> Iterator[Concept]:
         yield from (Concept(*row) for row in group["codes"])
         if group.get("then") == "conditions":
             for one in RISK_CONCEPTS:
-                yield Concept(one.slug, _capital(one.words), f"{one.says} Source: {one.citation}.")
+                yield Concept(one.slug, capital(one.words), f"{one.says} Source: {one.citation}.")
         elif group.get("then") == "measures":
             for measure in Measure:
                 words = ENGLISH[f"measure.{measure.slug}"]
                 definition = (
-                    f"{_capital(words)} before the trial and at the new settings, with what its readings wander by "
+                    f"{capital(words)} before the trial and at the new settings, with what its readings wander by "
                     "themselves."
                 )
                 yield Concept(f"change-of-{measure.slug}", f"Change of {words}", definition)
-
-
-def _capital(words: str) -> str:
-    return words[0].upper() + words[1:]
 
 
 CONCEPTS: Final = (*_of_groups(), TOPIC, *OVERRIDE_REASONS)
@@ -68,15 +64,9 @@ def code_system() -> dict[str, object]:
     """FHIR R4 CodeSystem of every code of ours that leaves."""
     return {
         "resourceType": "CodeSystem",
-        "id": "ebbmark",
-        "url": CODE_SYSTEM,
-        "version": __version__,
-        "name": "Ebbmark",
-        "title": "Ebbmark: results of a PEEP trial for which no standard code was found",
-        "status": "active",
-        "experimental": False,
-        "date": DEFINITIONS_DATE,
-        "publisher": "Ebbmark",
+        **_head(
+            "ebbmark", CODE_SYSTEM, "Ebbmark", "Ebbmark: results of a PEEP trial for which no standard code was found"
+        ),
         "description": (
             "Results of reading a decremental PEEP trial, their parts, cautions, and the reasons for which an input "
             "did not count. The address is an identifier in a reserved domain and leads nowhere."
@@ -106,7 +96,7 @@ _CAPITALS = {"peep": "PEEP", "fio2": "FiO2", "spo2": "SpO2", "pao2": "PaO2", "pa
 def display_of(slug: str) -> str:
     """The words of a code of ours: `peep-set` is "PEEP set"."""
     words = " ".join(_CAPITALS.get(word, word) for word in slug.split("-"))
-    return words[0].upper() + words[1:] if words.split()[0] not in _CAPITALS.values() else words
+    return capital(words) if words.split()[0] not in _CAPITALS.values() else words
 
 
 def quantities() -> dict[str, object]:

@@ -148,7 +148,6 @@ _RECORD_WORDS = {
     "six hours before the start or the end of the trial on, where one is named and lies further back.",
 }
 
-
 FHIR_VERSION = "4.0.1"
 
 _READ = ("CodeSystem", "ConceptMap", "OperationDefinition", "PlanDefinition", "ValueSet")

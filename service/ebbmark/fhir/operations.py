@@ -55,7 +55,6 @@ REPLAY_INPUTS: Final = tuple(map(_parameter, _TABLE["replay_inputs"]))
 REPLAY_OUTPUTS: Final = tuple(map(_parameter, _TABLE["replay_outputs"]))
 """What `$replay` returns."""
 
-
 OF_A_RECORD: Final = tuple(row.name for row in FROM_RECORD)
 """Taken instead of the data, where a record is configured."""
 

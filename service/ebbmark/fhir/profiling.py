@@ -31,7 +31,6 @@ Json = dict[str, object]
 _DEEPEST = 8
 """Bundles within Bundles, and contained resources, are followed this far."""
 
-
 _LONGEST = 60
 
 

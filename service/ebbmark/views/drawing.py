@@ -90,7 +90,6 @@ POINTS_PER_INCH = 72.0
 TIED = "\u00a0"
 """A space at which no line is broken."""
 
-
 _AT_MOST = {
     220: "'", 300: " ", 320: ",.:;j", 340: "!il·‘’", 360: "t", 380: "()-f|", 400: "I₂", 420: '"°', 440: "[]",
     460: "r“”", 480: "s", 500: "*/?\\`z{}", 520: "Jc", 540: "e", 560: "ag", 580: "12345679Sovx", 600: "8ky",
@@ -172,16 +171,11 @@ HAIR_PT = 0.6
 
 Form = Literal["svg", "png", "pdf"]
 
-
 Paint = Callable[[str | None, str | None], str]
 """From the roles of filling and stroke to the attributes that give them their colours."""
 
-
 _PNG_PPI = 200
-
-
 _TYPEFACES = "'Libertinus Serif', Charter, 'Source Serif 4', Georgia, 'Times New Roman', serif"
-
 
 _PAGE = b"""#set page(width: auto, height: auto, margin: 0pt)
 #set document(title: sys.inputs.words, date: none)
@@ -211,7 +205,6 @@ LIGHT = Palette(
     suggestion="#0072b2",  # Okabe and Ito, blue
 )
 """Ink on white paper; for print, and by day."""
-
 
 DARK = Palette(
     paper="#16191c",

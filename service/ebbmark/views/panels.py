@@ -30,7 +30,6 @@ from ebbmark.words.messages import level, percent, say
 EDGE_IN = 0.1
 """Left free around everything."""
 
-
 TICK_IN = 0.05
 
 F_co = TypeVar("F_co", bound=Shown, covariant=True)

@@ -35,8 +35,6 @@ from ebbmark.fhir.naming import CODE_SYSTEM, RESULT_SYSTEM, SOFTWARE_SYSTEM, URI
 from ebbmark.fhir.writing.supersession import SUPERSEDED_SYSTEM
 
 Json = dict[str, object]
-
-
 _Resource = Mapping[str, object]
 
 _OF_THE_RECORD = frozenset({"versionId", "lastUpdated", "source"})

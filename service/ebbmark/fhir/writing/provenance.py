@@ -63,7 +63,6 @@ from ebbmark.physiology.before.staircase import Variant
 ENTERER = "enterer"
 """Code of provenance-participant-type."""
 
-
 _TYPE = standard("provenance-participant-type", ENTERER, "Enterer")
 _PERSON = re.compile(r"(?:Practitioner|PractitionerRole|RelatedPerson|Patient)/[A-Za-z0-9\-.]{1,64}")
 _ELSEWHERE = re.compile(r"https?://[!-~]{1,500}")

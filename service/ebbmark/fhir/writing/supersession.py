@@ -26,32 +26,16 @@ Json = dict[str, object]
 SUPERSEDED_SYSTEM = f"{BASE}/sid/superseded-by"
 """System of the tag of a superseded result; the code is the identity of the answer that took its place."""
 
-
 CURRENT_SYSTEM = f"{BASE}/sid/current-answers"
 """System of the identifier of the List of current answers; the value is the reference of the patient."""
 
-
 _CANCELLED = frozenset({"Observation", "DetectedIssue", "DiagnosticReport"})
-
-
 _NOTED = frozenset({"Observation", "GuidanceResponse"})
-
-
 _REPORT = "DiagnosticReport"
-
-
 _NOTE = "Superseded: a newer answer for the same trial has taken the place of this one."
-
-
 _AGAIN = "Current again: somebody asked for it on purpose."
-
-
 _TERMINOLOGY = "http://terminology.hl7.org/CodeSystem"
-
-
 _ASSEMBLER: Json = {"coding": [{"system": f"{_TERMINOLOGY}/provenance-participant-type", "code": "assembler"}]}
-
-
 _UPDATE: Json = {"coding": [{"system": f"{_TERMINOLOGY}/v3-DataOperation", "code": "UPDATE"}]}
 
 
@@ -73,9 +57,7 @@ class Change:
 def superseded(resource: Mapping[str, object], by: str) -> Json:
     """The stored result as it is to be stored again; `by` is the identity of the answer that takes its place."""
     kind = resource["resourceType"]
-    meta = dict(cast("Json", resource.get("meta", {})))
-    for name in ("versionId", "lastUpdated", "source"):
-        meta.pop(name, None)
+    meta = _own_meta(resource)
     tags = [tag for tag in cast("list[Json]", meta.get("tag", [])) if tag.get("system") != SUPERSEDED_SYSTEM]
     changed: Json = {**resource, "meta": {**meta, "tag": [*tags, {"system": SUPERSEDED_SYSTEM, "code": by}]}}
     if kind in _CANCELLED:
@@ -130,11 +112,14 @@ def unmarked(resource: Mapping[str, object]) -> Mapping[str, object]:
 
 def restored(resource: Mapping[str, object]) -> Json:
     """A result that was marked superseded, as it is to be stored again once it is current again."""
-    changed = dict(unmarked(resource))
-    meta = dict(cast("Json", changed.get("meta", {})))
-    for name in ("versionId", "lastUpdated", "source"):
-        meta.pop(name, None)
-    return {**changed, "meta": meta}
+    changed = unmarked(resource)
+    return {**changed, "meta": _own_meta(changed)}
+
+
+def _own_meta(resource: Mapping[str, object]) -> Json:
+    """Meta without what a record sets."""
+    meta = cast("Json", resource.get("meta", {}))
+    return {name: value for name, value in meta.items() if name not in ("versionId", "lastUpdated", "source")}
 
 
 def supersession(targets: Sequence[str], *, old: str, new: str, change: Change) -> tuple[Json, tuple[str, str]]:

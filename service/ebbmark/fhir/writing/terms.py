@@ -121,7 +121,6 @@ ABSENT_BECAUSE: dict[str, msgspec.Raw] = {
 }
 """CodeableConcept by code of HL7's data-absent-reason."""
 
-
 _PARTS_BY_UNIT: dict[Unit, tuple[str, ...]] = {
     VOLUME_PER_WEIGHT: ("tidal-volume-per-predicted-weight",),
     VOLUME: (

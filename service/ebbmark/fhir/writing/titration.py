@@ -118,8 +118,6 @@ def _patient(row: StepSeen, peep_source: str) -> Iterator[tuple[str, float | Non
 
 
 _LOWEST = ("least-mean-arterial-pressure", "least-systolic-arterial-pressure")
-
-
 Span = tuple[float, float]
 
 

@@ -35,7 +35,6 @@ from ebbmark.words.stopping import stop_words
 OPERATION = operation_url("titrate-peep")
 """Canonical address of the titration; an identifier, see `naming`."""
 
-
 _ENCODER = msgspec.json.Encoder()
 Json = dict[str, object]
 
