@@ -296,10 +296,6 @@ def check_record(test_patient: str | None, *, at_s: float) -> Report | None:
 def export_record(folder: Path, **chosen: Any) -> Exported | None:  # noqa: ANN401 - handed through to `bulk_export`
     """Export the configured record in bulk, for a review.
 
-    Args:
-        folder: for the files.
-        chosen: as `bulk_export` takes it.
-
     Returns:
         What was fetched; None where it is not whole or no usable record is configured, and why was said on standard
         error.

@@ -76,7 +76,6 @@ class Bridge:
     """Carries messages to one record.
 
     Args:
-        rules: what the site has decided.
         note: takes who wrote what, for the audit trail.
     """
 

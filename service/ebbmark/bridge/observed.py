@@ -98,7 +98,6 @@ class LeftRow:
     Attributes:
         number: of the OBX within the message, from 1.
         sent_as: its code and name, as far as they are plain words.
-        kind: of the reason, one of few words.
     """
 
     number: int
@@ -117,9 +116,6 @@ class _Left(Exception):
 
 def read_message(content: bytes, header: Segment, rules: SiteRules, *, now_s: float) -> DeviceMessage:
     """Read one message.
-
-    Args:
-        rules: what the site has decided.
 
     Raises:
         Refused: with the place and the reason.

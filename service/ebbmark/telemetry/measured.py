@@ -305,8 +305,6 @@ class Watch:
 
     Attributes:
         new_id: for traces and spans.
-        wall_ns: nanoseconds since 1970-01-01T00:00:00Z.
-        steady_s: seconds that never run back.
         meters: None where metrics are off.
         keep: takes finished spans; None where traces are off.
         kept_share: of the traces that begin here, how many are kept, from 0 to 1.

@@ -47,7 +47,6 @@ def span_exporter(endpoint: str, *, version: str, instance: str) -> tuple[Callab
 
     Args:
         endpoint: address that takes OTLP over HTTP, as https://collector.example/v1/traces.
-        instance: tells this process from its replicas.
 
     Returns:
         What takes a span, and what sends those that wait and ends.

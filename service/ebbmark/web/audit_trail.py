@@ -35,7 +35,6 @@ class AuditTrail:
     """Where events go.
 
     Attributes:
-        wall_s: seconds since 1970-01-01T00:00:00Z.
         record: takes the events; None for the log stream.
         names_patient: whether an event in the log stream names the patient, by reference.
         deadline_s: how long the record may take over one event, all attempts together [s]; this project's choice.

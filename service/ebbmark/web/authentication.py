@@ -90,7 +90,6 @@ async def checked_caller(
 
     Args:
         rules: the issuers that we trust.
-        introspection: who is asked about tokens that cannot be checked here; None where nobody is.
         audience: our FHIR base URL, or what the operator agreed on with the issuer.
 
     Returns:
@@ -195,10 +194,6 @@ class FhirAuthentication:
     Attributes:
         rules: whose tokens are accepted; None where sign-in is off.
         audience: what `aud` of a token must say.
-        rates: how often each client asked; None where there is no limit.
-        wall_s: seconds since 1970-01-01T00:00:00Z.
-        steady_s: seconds that never run back.
-        introspection: who is asked about tokens that cannot be checked here; None where nobody is.
     """
 
     rules: TokenRules | None
@@ -243,9 +238,6 @@ class HooksAuthentication:
         root: address of this application as clients know it; with the path, the `aud` of their tokens.
         elsewhere_signed_in: whether other doors ask for sign-in.
         origins: web origins that may call from a browser.
-        rates: how often each client asked; None where there is no limit.
-        wall_s: seconds since 1970-01-01T00:00:00Z.
-        steady_s: seconds that never run back.
     """
 
     rules: TokenRules | None
@@ -311,10 +303,6 @@ async def _turned_away(
 
 async def count(rates: RequestRates | None, client: str, at_s: float) -> None:
     """Count one request of a client, and remember for the rest of the request whose it is.
-
-    Args:
-        rates: how often each client asked; None where there is no limit.
-        at_s: now, by a clock that never runs back [s].
 
     Raises:
         Refused: 429.
@@ -460,13 +448,7 @@ def _is_elsewhere(address: str) -> bool:
 def page_rates(
     limit: RateLimit | None, steady_s: Callable[[], float], store: SharedStore | None = None
 ) -> Callable[[Request], Awaitable[None]]:
-    """A dependency of the routes of pages that counts each request, and refuses one too many as a page.
-
-    Args:
-        limit: how often; None for no limit.
-        steady_s: seconds that never run back.
-        store: shared by replicas; None where there is none.
-    """
+    """A dependency of the routes of pages that counts each request, and refuses one too many as a page."""
     # Buckets of their own: whoever tries many tabs must not push out those of other doors.
     launches = RequestRates(limit, store=store, kind="launches") if limit is not None else None
     tabs = RequestRates(limit, store=store, kind="tabs") if limit is not None else None

@@ -70,9 +70,6 @@ def require_fhir_json(content_type: str | None, content_encoding: str | None = N
 def unpacked(body: bytes, content_encoding: str | None, max_bytes: int) -> bytes:
     """The body as it was before it was packed with gzip (RFC 1952); no more of it than may be read is ever unpacked.
 
-    Args:
-        max_bytes: longest body that is read.
-
     Raises:
         Rejected: it is longer, or no whole gzip stream.
     """
@@ -94,9 +91,6 @@ def unpacked(body: bytes, content_encoding: str | None, max_bytes: int) -> bytes
 
 def require_acceptable(accept: str | None, wanted_format: str | None) -> None:
     """Refuse a caller that will not take FHIR JSON.
-
-    Args:
-        wanted_format: the `_format` parameter, which overrides it.
 
     Raises:
         Rejected: JSON is not among what the caller takes.
@@ -137,7 +131,6 @@ async def read_body(stream: AsyncIterator[bytes], max_bytes: int, *, longest_wai
     """The body.
 
     Args:
-        max_bytes: longest body that is read.
         longest_wait_s: for the whole of it [s].
 
     Raises:

@@ -128,11 +128,7 @@ def patience_of(settings: Settings) -> RecordSettings:
 
 
 def unusable_address(settings: Settings) -> str | None:
-    """Say which configured address could never be called, shown or written to, or lacks the one that it goes with.
-
-    Args:
-        settings: as the operator set them.
-    """
+    """Say which configured address could never be called, shown or written to, or lacks the one that it goes with."""
     outward = [
         ("EBBMARK_RECORD_BASE_URL", settings.record_base_url),
         *[("EBBMARK_RECORD_ALLOWED_BASE_URLS", one) for one in settings.record_allowed_base_urls],

@@ -72,7 +72,6 @@ def reply(description: str, *kinds: str, **more: object) -> dict[str, Any]:
     """A reply that is a FHIR resource of one of these kinds.
 
     Args:
-        description: for people.
         kinds: resource types; none for any.
     """
     schema = (

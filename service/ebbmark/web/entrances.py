@@ -128,8 +128,6 @@ def hooks_entrance_of(
 
     Args:
         root: address of this application as callers know it.
-        outside: the connections for key sets at addresses.
-        store: shared by replicas; None where there is none.
     """
     if any(one.introspection_url is not None for one in settings.cds_clients):
         raise Misconfigured("EBBMARK_CDS_CLIENTS: introspection_url is for EBBMARK_ISSUERS; name jwks_url or jwks_file")
@@ -148,9 +146,6 @@ def hooks_entrance_of(
 
 def _rules(settings: Settings, issuers: Iterable[Issuer], exchange: Exchange) -> TokenRules:
     """Whose tokens count: those of issuers with keys.
-
-    Args:
-        exchange: the connections for key sets at addresses.
 
     Raises:
         ValueError: an address that is not called, or a file that is no key set.
@@ -191,12 +186,7 @@ def smart_launch_of(
 
     Args:
         keys: to sign in with where a record asks for that.
-        exchange: connections to their authorization servers.
-        patience: settings of a record client, for everything but whose record it is.
         tls: trust, and our certificate, towards records and their authorization servers.
-        trail: where it is noted who came and left.
-        public_url: where browsers see this service.
-        store: shared by replicas; None where there is none.
 
     Raises:
         Misconfigured: settings that cannot be used, or not together.

@@ -49,7 +49,6 @@ class Probe:
 
     Args:
         every_s: how often it is looked at [s].
-        steady_s: seconds that never run back.
     """
 
     def __init__(self, ask: Callable[[], Awaitable[bool]], every_s: float, steady_s: Callable[[], float]) -> None:
@@ -88,10 +87,7 @@ class Probes:
     """All other systems that an answer may depend on.
 
     Args:
-        record: None where none is configured.
-        store: that replicas share; None where there is none.
         issuers: the public keys of those whose tokens are accepted; empty where nobody signs in.
-        steady_s: seconds that never run back.
     """
 
     def __init__(

@@ -40,7 +40,6 @@ def inspection_router(door: OperationsConfig, *, scope: str | None) -> APIRouter
     """The page about a patient of the record, and about data that are sent.
 
     Args:
-        door: what the operations were configured with.
         scope: that opens it; None for nobody who signs in.
     """
     router = APIRouter(prefix="/inspect", include_in_schema=False)
@@ -71,8 +70,6 @@ def launched_inspection_router(
     """The page about the patient of a SMART launch.
 
     Args:
-        door: what the operations were configured with.
-        of_launch: from a request of a tab to its patient.
         scope: that the launch must have granted; None for nobody.
     """
     router = APIRouter(prefix="/app/{tab}", include_in_schema=False)

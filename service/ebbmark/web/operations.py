@@ -52,12 +52,8 @@ class OperationsConfig:
     """What the operations were configured with.
 
     Attributes:
-        context: what requests are read with; its instant is that of each request.
         record: where a patient that a request names is read, and results may be written; None where none is configured.
-        trail: where it is noted who did what.
-        signer: the key that every answer is signed with; None where answers are not signed.
         keys: whose signatures `$replay` believes: our own published ones.
-        deadline_s: longest time for a whole request that reads from the record or writes to it [s].
     """
 
     context: RequestContext

@@ -80,11 +80,7 @@ class PlanView:
 
 
 def wants_page(accept: str | None, wanted_format: str | None) -> bool:
-    """Whether the caller asks for a page: text/html stands before any JSON that it takes.
-
-    Args:
-        wanted_format: the `_format` parameter, which overrides it.
-    """
+    """Whether the caller asks for a page: text/html stands before any JSON that it takes."""
     if wanted_format is not None:
         return wanted_format in ("html", "text/html")
     named = [one.partition(";")[0].strip().lower() for one in (accept or "").split(",")]
@@ -96,7 +92,6 @@ def plan_page(answer: Answer, body: bytes = b"") -> str:
     """The page, complete, with the patient at its head where the request brought the Patient.
 
     Args:
-        answer: of `$plan-trial`.
         body: what was asked, valid; only the Patient that the plan is about is read from it.
     """
     patient = _patient_of(answer.request.subject, body)
@@ -126,11 +121,7 @@ def _patient_of(subject: str, body: bytes) -> dict[str, object] | None:
 
 
 def plan_view(answer: Answer) -> PlanView:
-    """Put a plan in words and rows.
-
-    Args:
-        answer: of `$plan-trial`.
-    """
+    """Put a plan in words and rows."""
     plan = answer.plan
     assert plan is not None  # noqa: S101 - only that answer comes here
     when = datetime.fromtimestamp(answer.span_s[1], UTC)

@@ -111,7 +111,6 @@ class SharedStore:
 
     Args:
         tls: whom to trust, where it is encrypted; None for the usual authorities.
-        steady_s: seconds that never run back.
     """
 
     def __init__(self, address: StoreAddress, tls: SSLContext | None, steady_s: Callable[[], float]) -> None:
@@ -263,9 +262,7 @@ class RequestRates:
     """What each client has left: requests, and when that was true [s].
 
     Attributes:
-        limit: how often one may ask.
         most_clients: of whom this process remembers that.
-        store: shared by replicas; None where there is none.
         kind: what is counted, so that one store tells the buckets of different doors apart.
     """
 
@@ -286,9 +283,6 @@ class RequestRates:
 
     def wait_s(self, client: str, *, at_s: float) -> float | None:
         """Count one request in this process.
-
-        Args:
-            at_s: now, by a clock that never runs back [s].
 
         Returns:
             None where the request may go on; else how long until one may [s]. A refused request costs nothing.
@@ -316,11 +310,7 @@ class TokenUse(Enum):
 
 @dataclass(slots=True)
 class SeenTokens:
-    """The tokens used so far that have not expired, by issuer and jti, with the time until which each counts [s].
-
-    Attributes:
-        store: shared by replicas; None where there is none.
-    """
+    """The tokens used so far that have not expired, by issuer and jti, with the time until which each counts [s]."""
 
     most: int = MOST_REMEMBERED
     store: SharedStore | None = None

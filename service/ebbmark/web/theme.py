@@ -95,11 +95,7 @@ def _serve(router: APIRouter, file: StaticFile, operation_id: str, summary: str)
 
 
 def page_headers(frame_ancestors: Sequence[str] = ()) -> dict[str, str]:
-    """Headers of a page: style, script and requests of our own origin only, nothing inline.
-
-    Args:
-        frame_ancestors: origins that may show the page in a frame; empty: nobody.
-    """
+    """Headers of a page: style, script and requests of our own origin only, nothing inline."""
     framers = " ".join(frame_ancestors) or "'none'"
     policy = (
         "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self' data:; connect-src 'self'; "
@@ -184,11 +180,7 @@ def page_response(
     frame_ancestors: Sequence[str] = (),
     headers: Mapping[str, str] | None = None,
 ) -> Response:
-    """A page with its headers.
-
-    Args:
-        frame_ancestors: origins that may show it in a frame.
-    """
+    """A page with its headers."""
     return Response(
         body, status_code=status, media_type=HTML, headers={**page_headers(frame_ancestors), **(headers or {})}
     )
@@ -204,11 +196,9 @@ def is_of_a_page(path: str) -> bool:
 
 
 class PageRefused(Exception):
-    """A page cannot be shown; raised anywhere below a page's route.
+    """A page cannot be shown; raised anywhere below a page's route. Its texts hold nothing of a patient.
 
     Attributes:
-        sentence: what is the matter, in plain words and without any patient data.
-        todo: what can be done about it, one plain sentence each.
         headers: further headers, for example to drop a cookie.
     """
 
@@ -239,14 +229,7 @@ def refusal_page(
     headers: Mapping[str, str] | None = None,
     root: str = "",
 ) -> Response:
-    """The page.
-
-    Args:
-        sentence: what is the matter, in plain words and without any patient data.
-        todo: what can be done about it, one plain sentence each.
-        frame_ancestors: origins that may show it in a frame.
-        root: path below which browsers see this service; empty for its host alone.
-    """
+    """The page."""
     body = templates().get_template("refused.html").render(title=title, sentence=sentence, todo=todo, root=root)
     return page_response(body, status=status, frame_ancestors=frame_ancestors, headers=headers)
 
@@ -254,12 +237,7 @@ def refusal_page(
 def page_refusals(
     frame_ancestors: Sequence[str] = (), root: str = ""
 ) -> Callable[[Request, Exception], Awaitable[Response]]:
-    """How the application turns a `PageRefused` into its page.
-
-    Args:
-        frame_ancestors: origins that may show it in a frame.
-        root: path below which browsers see this service.
-    """
+    """How the application turns a `PageRefused` into its page."""
 
     async def page_refused(_: Request, error: Exception) -> Response:
         assert isinstance(error, PageRefused)  # noqa: S101 - registered for this class only

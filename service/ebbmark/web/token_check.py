@@ -88,7 +88,6 @@ class TrustedParty:
 
     Attributes:
         key_set_urls: addresses of its key set that a token may name; a token that names another is refused.
-        roles: scopes that a role of its directory stands for, as the site decided.
     """
 
     keys: KeySource
@@ -102,8 +101,6 @@ class TokenRules:
 
     Attributes:
         parties: those we trust, by the `iss` of their tokens.
-        algorithms: accepted signature algorithms, all asymmetric.
-        leeway_s: how far apart our clock and theirs may be [s].
         oldest_s: how long ago a token may have been issued, where it says so [s].
     """
 
@@ -262,7 +259,6 @@ class Introspection:
         issuer: its name, as in the audit; where its answer names one, it must be this.
         url: of its introspection endpoint, https, or on this machine.
         credentials: our client id and secret there.
-        roles: scopes that a role of its directory stands for.
         report: takes a sentence for the operator, once per kind of failure until it answers again.
     """
 
@@ -287,7 +283,6 @@ class Introspection:
         Args:
             audience: must be among the audiences, where the answer names any: without, the issuer judged for whom the
                 token is by who asks (RFC 7662 section 2.2).
-            leeway_s: how far apart clocks may be [s].
         """
         if len(token) > LONGEST_TOKEN:
             return TokenRefusal.TOO_LONG

@@ -91,7 +91,6 @@ def prefetch_templates(
     observation.html#search): not every record offers that parameter, and one that refuses it still brings the rest.
 
     Args:
-        table: the codes that are understood, a site's own among them.
         procedures: system and code of the Procedures that stand for a condition that is looked for.
     """
     templates = {Part.PATIENT.key: "Patient/{{context.patientId}}"}
@@ -112,7 +111,6 @@ def discovery(table: Mapping[tuple[str, str], CodeRow], procedures: Collection[t
     """The answer to the discovery request.
 
     Args:
-        table: the codes that are understood, a site's own among them.
         procedures: as for `prefetch_templates`.
     """
     templates = prefetch_templates(table, procedures)

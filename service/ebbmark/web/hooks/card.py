@@ -245,12 +245,7 @@ def identity_of(finding: CardFinding) -> str:
 
 
 def card_of(finding: CardFinding, called: HookCall, *, at_s: float, where: Where, signer: SigningKey | None) -> Json:
-    """Make the card.
-
-    Args:
-        called: the call that it answers.
-        signer: key to sign results with; None where they are not signed.
-    """
+    """Make the card."""
     names, whole = _Names(called.instance, identity_of(finding)), not where.launch
     match finding:
         case StopMet():

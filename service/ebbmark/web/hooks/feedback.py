@@ -142,9 +142,7 @@ def log_feedback(told: Iterable[CardFeedback], *, client: str, recorded_s: float
     """Emit one line of JSON per card, without anything of the patient.
 
     Args:
-        told: what became of each card.
         client: issuer of the client's tokens; empty where nobody signs in.
-        recorded_s: when it was received [s since 1970-01-01T00:00:00Z].
     """
     for one in told:
         line = {

@@ -106,7 +106,6 @@ def peep_orders(bundle: bytes, *, patient: str, selections: tuple[str, ...], tab
         bundle: draft orders as they came.
         patient: `Patient/id` of the context.
         selections: references of those newly selected; where there are any, the others are not looked at.
-        table: the codes that are understood, a site's own among them.
 
     Raises:
         Rejected: it is no Bundle, or an order is of another patient.
@@ -206,8 +205,6 @@ def record_results(
     Args:
         patient: `Patient/id`.
         user: who would take the suggestion, as `Type/id`: the person who enters the results.
-        recorded_s: instant of recording [s since 1970-01-01T00:00:00Z].
-        signer: key to sign the answer with; None where answers are not signed.
     """
     enterer = person_who_enters(user, base_url="")
     if signer is None:
@@ -294,7 +291,6 @@ def draft_order(answer: Answer, *, patient: str, encounter: str, authored_s: flo
         answer: a reading with a suggestion.
         patient: `Patient/id`.
         encounter: `Encounter/id`; empty where not known.
-        authored_s: the present instant [s since 1970-01-01T00:00:00Z].
     """
     suggested = answer.titration.advice.suggested_peep_cmh2o
     if suggested is None:

@@ -64,9 +64,7 @@ class CallContext:
         context: what is read with which codes and rules; its instant is that of each call.
         caller_records: the records of callers that may be asked.
         where: addresses that a card leads to.
-        signer: key to sign results with; None where they are not signed.
         fetching: how much is fetched for one call, and for how long.
-        deadline_s: longest time for a whole call [s].
     """
 
     context: RequestContext
@@ -211,8 +209,6 @@ class HooksConfig:
 
     Attributes:
         calls: what answering a call needs.
-        trail: where it is noted who did what.
-        wall_s: seconds since 1970-01-01T00:00:00Z.
     """
 
     entrance: HooksAuthentication

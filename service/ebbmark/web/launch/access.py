@@ -101,8 +101,6 @@ class Expected:
     Attributes:
         nonce: as sent with the launch.
         iss: FHIR base URL of the record, which a relative reference is below.
-        algorithms: accepted signature algorithms, all asymmetric.
-        leeway_s: how far apart our clock and theirs may be [s].
     """
 
     client_id: str
@@ -115,10 +113,6 @@ class Expected:
 
 async def identified(id_token: str, server: LaunchServer, keys: KeySource | None, expected: Expected) -> Identity | str:
     """Check an id_token.
-
-    Args:
-        id_token: as it came with the access token.
-        keys: of its issuer; None where the server names none.
 
     Returns:
         Who is signed in; or a sentence that says what does not hold, and holds nothing of the token.
@@ -160,10 +154,7 @@ class SmartLaunch:
     """The door, its connections, and what it remembers until the process ends.
 
     Attributes:
-        settings: what it was configured with.
-        exchange: connections to the authorization servers.
         record_tls: trust, and our certificate, towards records.
-        trail: where it is noted who came and left.
         replies: of sign-ins that were used.
     """
 

@@ -74,7 +74,6 @@ class Seal:
         """Seal a value.
 
         Args:
-            value: what msgspec can write as JSON.
             purpose: what it is for; only `open` with the same purpose gives it back.
         """
         from joserfc import jwe
@@ -85,9 +84,6 @@ class Seal:
 
     def open(self, sealed: str, shape: type[T], *, purpose: str) -> T | None:
         """Open what was sealed.
-
-        Args:
-            purpose: see `close`.
 
         Returns:
             The value; None for anything that one of these keys did not seal for this purpose in this shape.
@@ -303,13 +299,8 @@ class SmartSettings:
     """What the door was configured with.
 
     Attributes:
-        public_url: where browsers see this service, without slash at its end.
         seal: closes and opens what is kept in browsers.
-        frame_ancestors: origins of the sites that may show the pages in a frame.
-        algorithms: accepted signature algorithms of id_tokens.
-        leeway_s: how far apart our clock and others' may be [s].
         longest_session_s: how long a session lasts however often it is renewed [s].
-        patience: settings of a record client, for everything but whose record it is.
         new_secret: 256 random bits as text.
         new_tab: 128 random bits as base64url.
     """
@@ -337,7 +328,6 @@ class PendingLaunch:
 
     Attributes:
         tab: the page that it will open.
-        iss: FHIR base URL of the record.
         until_s: when it is too late [s since 1970-01-01T00:00:00Z].
         state: comes back with the reply; empty once it did.
         verifier: the secret behind the code challenge; empty once used.
@@ -362,7 +352,6 @@ class Session:
     """One patient's page in one tab.
 
     Attributes:
-        iss: FHIR base URL of the record.
         patient: FHIR id of the patient; every read of the page is of this one.
         encounter: FHIR id of the encounter in context; None where there is none.
         fhir_user: reference to who is signed in; None where the record does not say.
@@ -371,7 +360,6 @@ class Session:
         expires_s: when the access token ends [s since 1970-01-01T00:00:00Z].
         scope: scopes granted, apart by spaces.
         need_patient_banner: whether the page must say whose record it shows.
-        csrf: mark that each form of the page carries.
         ends_s: when the session ends, however often it is renewed [s since 1970-01-01T00:00:00Z]; None for never.
     """
 
@@ -399,11 +387,7 @@ MOST_REMEMBERED = 1_000
 
 
 class TokenRenewals:
-    """Renewals under way and just done, by the digest of the refresh token.
-
-    Args:
-        steady_s: seconds that never run back.
-    """
+    """Renewals under way and just done, by the digest of the refresh token."""
 
     def __init__(self, steady_s: Callable[[], float]) -> None:
         self._steady_s = steady_s
@@ -411,11 +395,7 @@ class TokenRenewals:
         self._done: dict[bytes, tuple[Renewed, float]] = {}
 
     async def of(self, refresh_token: str, renew: Callable[[], Awaitable[Renewed]]) -> Renewed:
-        """Renew, or join a renewal of the same token.
-
-        Args:
-            renew: asks the record's authorization server.
-        """
+        """Renew, or join a renewal of the same token."""
         self._forget()
         name = sha256(refresh_token.encode()).digest()
         known = self._done.get(name)

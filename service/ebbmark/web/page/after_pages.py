@@ -73,11 +73,7 @@ class AfterView:
 
 
 def after_view(answer: Answer) -> AfterView:
-    """Put the comparison of settings in words and rows.
-
-    Args:
-        answer: of `$compare-settings`.
-    """
+    """Put the comparison of settings in words and rows."""
     changes = [one for one in answer.statements if one.code.startswith("change-of-")]
     limits = [one for one in answer.statements if one.code.startswith("limit-")]
     said = {one.note for one in limits}
@@ -161,11 +157,7 @@ def markers_view(answer: Answer | Rejected) -> MarkersView:
 
 
 async def show_after(source: TrialSource, pages: Pages) -> Response:
-    """What changed at the new settings, what other markers say, and whether the answer still holds.
-
-    Raises:
-        Rejected: the patient cannot be read.
-    """
+    """What changed at the new settings, what other markers say, and whether the answer still holds."""
     source.asks_together()
     frame, read, compared, markers, validity = await asyncio.gather(
         frame_of(source, pages.zone),
@@ -189,11 +181,7 @@ async def show_after(source: TrialSource, pages: Pages) -> Response:
 
 
 async def show_days(source: TrialSource, pages: Pages) -> Response:
-    """The trials of the last days, and what was charted between them.
-
-    Raises:
-        Rejected: the patient cannot be read, or the record cannot.
-    """
+    """The trials of the last days, and what was charted between them."""
     frame, answer = await asyncio.gather(frame_of(source, pages.zone), tried(source.asked("follow-trials")))
     if isinstance(answer, Rejected):
         return no_answer(answer, frame, pages, here="days")
@@ -300,11 +288,7 @@ class Curves:
 
 
 def curves_view(answer: Answer, *, zone: tzinfo) -> Curves | None:
-    """Draw the latest trials side by side; None where none of them has a curve.
-
-    Args:
-        answer: of `$follow-trials`.
-    """
+    """Draw the latest trials side by side; None where none of them has a curve."""
     stated = {one.span_s: one for one in answer.statements if one.code == "trial-in-record"}
     read = trials_of_record(answer.request.readings, answer.request.protocol, most=MOST_CURVES).trials
     spans = [(trial.steps[0].start_s, max(step.end_s for step in trial.steps)) for trial in read]
@@ -374,11 +358,7 @@ def _curve(
 
 
 def trend_view(answer: Answer, *, zone: tzinfo) -> Trend | None:
-    """Lay out what was charted and found over the days; None where there is nothing of two moments.
-
-    Args:
-        answer: of `$follow-trials`.
-    """
+    """Lay out what was charted and found over the days; None where there is nothing of two moments."""
     courses = [(name, steps, values) for name, steps, values in _courses(answer) if values]
     moments = [at_s for _, _, values in courses for at_s, _ in values]
     if not moments or max(moments) == min(moments):

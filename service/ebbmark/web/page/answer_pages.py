@@ -98,9 +98,6 @@ async def show_report(source: TrialSource, pages: Pages, part: Part = "answer", 
     Args:
         part: the answer on one sheet, or everything behind it.
         choice: the PEEP chosen instead of the suggested one, which stands on the sheet with its reason.
-
-    Raises:
-        Rejected: there is no answer.
     """
     frame, (answer, _) = await asyncio.gather(frame_of(source, pages.zone), titrated(source, choice))
     name = say("sheet.invented", name=frame.who.name) if source.invented else frame.who.name

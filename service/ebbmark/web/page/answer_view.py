@@ -117,7 +117,6 @@ def answer_view(answer: Answer, *, now_s: float, zone: tzinfo, latest: Sequence[
     """Put an answer in words and tables; every number as it stands in the Bundle.
 
     Args:
-        now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
         latest: readings since, where the record was asked for them.
     """
     told = view_of(answer)
@@ -275,7 +274,6 @@ def validity_of(answer: Answer | Rejected, read: Answer, now_s: float) -> Validi
 
     Args:
         answer: of `$check-validity`, or why there is none.
-        now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
     """
     if isinstance(answer, Rejected):
         # Silence would look like nothing to worry about.

@@ -58,11 +58,7 @@ class BeforeView:
 
 
 def before_view(answer: Answer) -> BeforeView:
-    """Put the assessment of a candidate in words and lists.
-
-    Args:
-        answer: of `$assess-candidate`.
-    """
+    """Put the assessment of a candidate in words and lists."""
     by_code: dict[str, list[Statement]] = {}
     for one in answer.statements:
         by_code.setdefault(one.code, []).append(one)
@@ -89,11 +85,7 @@ def before_view(answer: Answer) -> BeforeView:
 
 
 async def show_before(source: TrialSource, pages: Pages) -> Response:
-    """What speaks for a trial and against it, and what to ask now.
-
-    Raises:
-        Rejected: the patient cannot be read.
-    """
+    """What speaks for a trial and against it, and what to ask now."""
     frame = await frame_of(source, pages.zone)
     try:
         answer = await source.asked("assess-candidate")
@@ -117,9 +109,6 @@ async def show_plan(source: TrialSource, pages: Pages, acknowledged: tuple[str, 
 
     Args:
         acknowledged: what was acknowledged, by the word of the refusal.
-
-    Raises:
-        Rejected: the patient cannot be read.
     """
     frame = await frame_of(source, pages.zone)
     parameters: list[dict[str, Any]] = [{"name": "acknowledged", "valueString": one} for one in acknowledged]

@@ -69,7 +69,6 @@ def entries_of(form: Form, *, now_s: float, zone: tzinfo, rhythms: Mapping[str, 
 
     Args:
         form: fields `time`, one per quantity and `rhythm`, each repeated once a row.
-        now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
 
     Raises:
         PageRefused: a field is missing or stands twice in a row, so that values would move to other rows.
@@ -153,23 +152,15 @@ def _fault(what: EnteredQuantity, text: str, value: float | None) -> str:
 
 
 async def show_entry(source: TrialSource, pages: Pages) -> Response:
-    """The form, empty.
-
-    Raises:
-        Rejected: the patient cannot be read.
-    """
+    """The form, empty."""
     return await _form(source, pages, Entry((), (), ()))
 
 
 async def enter_steps(request: Request, source: TrialSource, pages: Pages) -> Response:
     """What the typed rows say so far; or, where it was asked for, what would be recorded, and recording it.
 
-    Args:
-        request: the POST of the form; with `fragment` in the query only what was computed.
-
     Raises:
         PageRefused: the form is not of this page, or what was typed cannot be recorded.
-        Rejected: the patient cannot be read.
     """
     form = await form_of(request, source)
     entry = entries_of(form, now_s=source.at_s, zone=pages.zone, rhythms=rhythms_to_enter(source.site.stop_limits))

@@ -83,9 +83,6 @@ _CHANGED: Final = "page.answer-changed"
 async def review_results(source: TrialSource, pages: Pages, choice: Choice) -> Response:
     """What would be written and marked, in brief and resource by resource, and the form that writes it.
 
-    Args:
-        choice: what is to be written.
-
     Raises:
         PageRefused: the record no longer uses this Patient.
         Rejected: there is no answer, or nothing can be recorded.
@@ -108,9 +105,6 @@ async def review_results(source: TrialSource, pages: Pages, choice: Choice) -> R
 
 async def record_results(request: Request, source: TrialSource, pages: Pages) -> Response:
     """Write what was shown, if it is still the answer.
-
-    Args:
-        request: the POST of the form.
 
     Raises:
         PageRefused: the form is not of this page, the answer changed meanwhile, or the patient is in use no longer.
@@ -162,12 +156,8 @@ async def record_results(request: Request, source: TrialSource, pages: Pages) ->
 async def note_reason(request: Request, source: TrialSource, pages: Pages) -> Response:
     """Note why results are not recorded now.
 
-    Args:
-        request: the POST of the form.
-
     Raises:
         PageRefused: the form is not of this page, or names no reason of the list.
-        Rejected: there is no answer.
     """
     form = await form_of(request, source)
     reason = reason_of(form.one("reason"))
@@ -222,11 +212,7 @@ def said(value: object, names: Mapping[str, str]) -> str:
 
 
 def element_words(element: str) -> str:
-    """`effectiveDateTime` as `effective date time`; the type of a value[x] is left out.
-
-    Args:
-        element: name of a FHIR element.
-    """
+    """`effectiveDateTime` as `effective date time`; the type of a value[x] is left out."""
     if element.startswith("value") and element != "value":
         return "value"
     return re.sub(r"(?<=[a-z])(?=[A-Z])", " ", element).lower()
@@ -317,7 +303,6 @@ class ReviewView:
     Attributes:
         counts: how many of each type, in words.
         findings: what would be said about the patient: name, value with its unit, status.
-        resources: in the order in which they are sent.
     """
 
     counts: str

@@ -145,12 +145,7 @@ _NOT_ASKED: Final = frozenset({"margin"})
 
 @dataclass(frozen=True, slots=True)
 class DemoSource:
-    """One scenario at one instant.
-
-    Attributes:
-        at_s: the scenario's own now [s since 1970-01-01T00:00:00Z].
-        site: what the site has decided.
-    """
+    """One scenario at one instant."""
 
     scenario: Scenario
     at_s: float
@@ -268,8 +263,6 @@ def source_of(scenario: Scenario, opened_s: float, wall_s: float, site: Site) ->
 
     Args:
         opened_s: when its page was first opened [s since 1970-01-01T00:00:00Z].
-        wall_s: the instant of the request.
-        site: what the site has decided.
     """
     now_s = _seconds(scenario.now)
     if scenario.running:
@@ -301,12 +294,7 @@ _BY_SLUG = {one.slug: one for one in SCENARIOS}
 
 
 def demo_door(site: Site, wall_s: Callable[[], float] = time.time) -> Callable[[Request], Awaitable[DemoSource]]:
-    """From a request for a scenario to its patient.
-
-    Args:
-        site: what the site has decided.
-        wall_s: seconds since 1970-01-01T00:00:00Z.
-    """
+    """From a request for a scenario to its patient."""
 
     async def door(request: Request) -> DemoSource:
         slug, _, opened = str(request.path_params["scenario"]).partition(".")
@@ -318,12 +306,7 @@ def demo_door(site: Site, wall_s: Callable[[], float] = time.time) -> Callable[[
 
 
 def demo_router(site: Site, pages: Pages, *, wall_s: Callable[[], float] = time.time) -> APIRouter:
-    """The list of the scenarios, the simulated lung, and the way into each scenario.
-
-    Args:
-        site: what the site has decided.
-        wall_s: seconds since 1970-01-01T00:00:00Z.
-    """
+    """The list of the scenarios, the simulated lung, and the way into each scenario."""
     # Not in the published document: what is invented is served only where somebody asks for the demo.
     router = APIRouter(prefix="/demo", include_in_schema=False)
 

@@ -25,12 +25,7 @@ from ebbmark.words.messages import say
 
 @dataclass(frozen=True, slots=True)
 class Pages:
-    """How pages are made here.
-
-    Attributes:
-        frame_ancestors: origins that may show them in a frame.
-        root: path below which browsers see this service; empty for its host alone.
-    """
+    """How pages are made here."""
 
     zone: tzinfo
     frame_ancestors: Sequence[str] = ()
@@ -72,11 +67,7 @@ async def frame_of(source: TrialSource, zone: tzinfo) -> Frame:
     """The frame of this patient's pages.
 
     Args:
-        source: where the patient is known from.
         zone: of the site, for what day it is.
-
-    Raises:
-        Rejected: the patient cannot be read.
     """
     who = await demographics(source, zone)
     return Frame(who, _born(who.birth_date), source.banner, source.invented, source.leave)

@@ -39,14 +39,7 @@ NEEDED_FOR_REPORT: Final = "DiagnosticReport.crus"
 
 @dataclass(frozen=True, slots=True)
 class Rules:
-    """What every page in a record was configured with.
-
-    Attributes:
-        context: what requests are read with; its instant is that of each view.
-        signer: the key that answers are signed with; None where they are not.
-        trail: where it is noted who did what.
-        deadline_s: longest time for a whole request [s].
-    """
+    """What every page in a record was configured with."""
 
     context: RequestContext
     signer: SigningKey | None
@@ -63,8 +56,6 @@ class RecordSource:
         record_client: the record, with the access of that person; for what is written, and all that is read for it.
         reading: the same, with a view_cache: what several questions of one view share is read once.
         actor: the same person for the audit trail.
-        csrf: mark that each form carries.
-        rules: what the pages were configured with.
         until_s: when this request must be answered, by the clock of the event loop [s].
     """
 
@@ -110,7 +101,6 @@ class RecordSource:
 
         Raises:
             PageRefused: the record no longer accepts the access of this session; so with everything that is read.
-            Rejected: it cannot be had.
         """
         reading = read_one(self._patient, record=self.reading, budget=Budget(requests=1))
         found = await in_time(reading, self.until_s)
@@ -257,7 +247,6 @@ def record_door(smart: SmartLaunch | None, rules: Rules) -> Callable[[Request], 
 
     Args:
         smart: gives the session of a tab, and the record with its access; None where no record may open pages.
-        rules: what the pages were configured with.
     """
 
     async def door(request: Request) -> RecordSource:

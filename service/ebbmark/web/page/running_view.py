@@ -131,7 +131,6 @@ def running_view(answer: Answer, *, zone: tzinfo, site: Site = NO_SITE) -> Runni
     """Put the answer to the next-step question in words and tables.
 
     Args:
-        answer: of `$next-step`.
         site: what the site has decided: its staircase says how many steps there are.
     """
     move = _only(answer, "next-step")
@@ -338,7 +337,6 @@ class Live:
     """The part of the page of a running trial that is renewed.
 
     Attributes:
-        view: None where no trial is in progress.
         sentences: why none is.
         as_of: the time of day that counts as now.
         not_in_use: that the record no longer uses this Patient, in a sentence; empty where it does.

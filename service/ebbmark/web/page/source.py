@@ -130,11 +130,7 @@ class TrialSource(Protocol):
         """Several questions follow at once, so that what they share need be read only once."""
 
     async def patient(self) -> Mapping[str, object]:
-        """The Patient as JSON values.
-
-        Raises:
-            Rejected: it cannot be had.
-        """
+        """The Patient as JSON values."""
 
     async def titration(self, parameters: tuple[Json, ...] = (), entered: Sequence[Json] = ()) -> Answer:
         """The latest trial, read.
@@ -147,35 +143,19 @@ class TrialSource(Protocol):
         """
 
     async def asked(self, slug: str, parameters: tuple[Json, ...] = (), entered: Sequence[Json] = ()) -> Answer:
-        """The answer to a question beside the titration.
-
-        Raises:
-            Rejected: it cannot be answered.
-        """
+        """The answer to a question beside the titration."""
 
     async def nothing_new_since(self, since_s: float) -> bool:
-        """Whether it is known for certain that nothing was charted since then.
-
-        Args:
-            since_s: the moment [s since 1970-01-01T00:00:00Z].
-        """
+        """Whether it is known for certain that nothing was charted since then."""
 
     def cannot_write(self, choice: Choice) -> str:
-        """Why this cannot be recorded with the access at hand; empty where it can.
-
-        Args:
-            choice: what is to be written.
-        """
+        """Why this cannot be recorded with the access at hand; empty where it can."""
 
     def cannot_enter(self) -> str:
         """Why what was typed by hand cannot be recorded with the access at hand; empty where it can."""
 
     async def record_entered(self, observations: Sequence[Json]) -> WriteOutcome | None:
-        """Record what was typed by hand; None where nothing can be written.
-
-        Args:
-            observations: as `entered_observations` makes them.
-        """
+        """Record what was typed by hand; None where nothing can be written."""
 
     async def recorded(self, identity: str) -> str | None:
         """Where the Provenance of this answer is: empty where nowhere yet, None where that is not known."""
@@ -183,25 +163,15 @@ class TrialSource(Protocol):
     def to_be_written(self, answer: Answer, choice: Choice) -> Json:
         """The transaction that recording would send.
 
-        Args:
-            choice: what is to be written.
-
         Raises:
             Rejected: nothing can be recorded.
         """
 
     async def dry_run(self, transaction: Json) -> DryRun | ReadFailure | None:
-        """What recording would do to what is in the record; why that is not known; None where there is no record.
-
-        Args:
-            transaction: as `to_be_written` gives it.
-        """
+        """What recording would do to what is in the record; why that is not known; None where there is no record."""
 
     async def record(self, answer: Answer, choice: Choice) -> Recorded | None:
         """Record the answer, for the person who is signed in; None where nothing can be written.
-
-        Args:
-            choice: what is to be written.
 
         Raises:
             Rejected: nothing can be recorded.
@@ -242,9 +212,5 @@ async def tried(asked: Awaitable[T]) -> T | Rejected:
 
 
 async def demographics(source: TrialSource, zone: tzinfo) -> Demographics:
-    """Who the patient is, by the day in the site's zone.
-
-    Raises:
-        Rejected: the patient cannot be read.
-    """
+    """Who the patient is, by the day in the site's zone."""
     return demographics_of(await source.patient(), today=datetime.fromtimestamp(source.at_s, zone).date())

@@ -26,12 +26,7 @@ def day_and_time(at_s: float, zone: tzinfo) -> str:
 
 
 def span(start_s: float, end_s: float, zone: tzinfo) -> str:
-    """From when to when: `2 March 2026, 09:04 to 09:17 UTC`, with both days where they differ.
-
-    Args:
-        start_s: first instant [s since 1970-01-01T00:00:00Z].
-        end_s: last instant [s since 1970-01-01T00:00:00Z].
-    """
+    """From when to when: `2 March 2026, 09:04 to 09:17 UTC`, with both days where they differ."""
     start, end = datetime.fromtimestamp(start_s, zone), datetime.fromtimestamp(end_s, zone)
     if start.date() != end.date():
         return say("page.day-span", day_and_time=day_and_time(start_s, zone), day_and_time_2=day_and_time(end_s, zone))
@@ -55,12 +50,7 @@ def lasting(seconds: float) -> str:
 
 
 def ago(then_s: float, now_s: float) -> str:
-    """How long before now: `13 minutes ago`; what lies ahead of now says so.
-
-    Args:
-        then_s: instant [s since 1970-01-01T00:00:00Z].
-        now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
-    """
+    """How long before now: `13 minutes ago`; what lies ahead of now says so."""
     if then_s > now_s + 1:
         return say("page.ahead-service-s", lasting=lasting(then_s - now_s))
     return say("page.ago", lasting=lasting(max(0.0, now_s - then_s)))
