@@ -317,10 +317,9 @@ def test_wrong_usage_ends_with_two(arguments: list[str], capsys: pytest.CaptureF
 
 
 def test_a_file_that_is_not_there_ends_with_two(saved: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    with pytest.raises(SystemExit) as ended:
-        main(["evaluate", str(saved)])
+    code = main(["evaluate", str(saved)])
 
-    assert ended.value.code == USAGE
+    assert code == USAGE
     assert "No such file" in capsys.readouterr().err
 
 
@@ -403,10 +402,9 @@ def test_an_evaluation_that_shall_be_signed_and_has_no_key_is_refused(
 ) -> None:
     monkeypatch.setenv("EBBMARK_SIGN_RESULTS", "true")
 
-    with pytest.raises(SystemExit) as ended:
-        main(["evaluate", CLEAR, "--format", "fhir"])
+    code = main(["evaluate", CLEAR, "--format", "fhir"])
 
-    assert ended.value.code == USAGE
+    assert code == USAGE
     assert "EBBMARK_SIGN_RESULTS needs a key in EBBMARK_SIGNING_KEYS" in capsys.readouterr().err
 
 
@@ -453,10 +451,9 @@ def test_a_plot_of_another_kind_is_wrong_usage(tmp_path: Path, capsys: pytest.Ca
 
 
 def test_a_plot_that_cannot_be_written_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    with pytest.raises(SystemExit) as ended:
-        main(["evaluate", CLEAR, "--plot", str(tmp_path / "missing" / "a.svg")])
+    code = main(["evaluate", CLEAR, "--plot", str(tmp_path / "missing" / "a.svg")])
 
-    assert ended.value.code == USAGE
+    assert code == USAGE
     assert "No such file or directory" in capsys.readouterr().err
 
 
@@ -593,8 +590,7 @@ def test_a_setting_of_another_kind_is_answered_with_what_is_expected(
 ) -> None:
     monkeypatch.setenv(f"EBBMARK_{name}", value)
 
-    with pytest.raises(SystemExit):
-        main(["evaluate", CLEAR])
+    assert main(["evaluate", CLEAR]) == USAGE
 
     assert capsys.readouterr().err == f"EBBMARK_{name}: {says}\n"
 
@@ -604,10 +600,9 @@ def test_a_site_file_that_cannot_be_read_stops_an_evaluation(
 ) -> None:
     monkeypatch.setenv("EBBMARK_CODE_MAP", "/nowhere/map.json")
 
-    with pytest.raises(SystemExit) as ended:
-        main(["evaluate", CLEAR])
+    code = main(["evaluate", CLEAR])
 
-    assert ended.value.code == USAGE
+    assert code == USAGE
     assert capsys.readouterr().err.startswith("EBBMARK_CODE_MAP: /nowhere/map.json cannot be read")
 
 

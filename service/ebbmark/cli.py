@@ -53,6 +53,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except Rejected as rejected:
         print(refusal_text(rejected.problems, rejected.ignored), file=sys.stderr)
         return NOT_READ if status_of(rejected.problems) in (400, 413) else NOT_USABLE
+    except SystemExit as stopped:
+        # Why was said where it stopped.
+        return stopped.code if isinstance(stopped.code, int) else USAGE
     return code
 
 
@@ -200,10 +203,9 @@ def _inspect(chosen: argparse.Namespace) -> int:
     if chosen.patient is None:
         content = _bytes_of(chosen.file)
     else:
-        read = _serving().observations_from_record(chosen.patient, hours=chosen.hours, context=context)
-        if read is None:
-            return USAGE
-        content, searched, trial = read
+        content, searched, trial = _serving().observations_from_record(
+            chosen.patient, hours=chosen.hours, context=context
+        )
     found = inspect(content, context, trial)
     if chosen.format == "text":
         print(f"{searched}\n{found.text}" if searched else found.text, end="")
@@ -215,8 +217,6 @@ def _inspect(chosen: argparse.Namespace) -> int:
 
 def _check_record(chosen: argparse.Namespace) -> int:
     report = _serving().check_record(chosen.write_to, at_s=time.time())
-    if report is None:
-        return USAGE
     print(told(report, chosen.format), end="")
     return RECORD_LACKS if report.fails else ANSWERED
 
@@ -228,9 +228,7 @@ def _context(at_s: float | None = None) -> RequestContext:
     at_s = time.time() if at_s is None else at_s
     if not is_anything_set():
         return RequestContext(at_s)
-    found: RequestContext | None = _serving().context_in_settings(at_s)
-    if found is None:
-        raise SystemExit(USAGE)
+    found: RequestContext = _serving().context_in_settings(at_s)
     return found
 
 
@@ -306,13 +304,8 @@ def _replay(chosen: argparse.Namespace) -> int:
 
     keys = _bytes_of(chosen.keys) if chosen.keys else None
     answer = _bytes_of(chosen.file)
-    inputs: bytes | Inputs | None
-    if chosen.inputs == "record":
-        inputs = _serving().inputs_from_record(answer)
-        if inputs is None:
-            return USAGE
-    else:
-        inputs = _bytes_of(chosen.inputs)
+    from_record = chosen.inputs == "record"
+    inputs: bytes | Inputs = _serving().inputs_from_record(answer) if from_record else _bytes_of(chosen.inputs)
     told = replay_files(
         answer, inputs, keys=keys, context=_context(), render=lambda one, at_s: report_pdf(one, recorded_s=at_s)
     )
@@ -347,11 +340,13 @@ def _serving() -> ModuleType:
 
 
 def _serve(chosen: argparse.Namespace) -> int:
-    return ANSWERED if _serving().serve(host=chosen.host, port=chosen.port, demo=chosen.demo) else USAGE
+    _serving().serve(host=chosen.host, port=chosen.port, demo=chosen.demo)
+    return ANSWERED
 
 
 def _bridge(_: argparse.Namespace) -> int:
-    return ANSWERED if _serving().bridge() else USAGE
+    _serving().bridge()
+    return ANSWERED
 
 
 def _new_key(chosen: argparse.Namespace) -> int:

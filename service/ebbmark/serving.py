@@ -1,4 +1,7 @@
-"""How the service and the bridge start: settings read and judged, a socket opened, the server run; or why not."""
+"""How the service, the bridge and the commands that ask a record start: settings read and judged, then the work begun.
+
+What cannot begin says why on standard error and ends the process with the exit code of wrong usage.
+"""
 
 from __future__ import annotations
 
@@ -12,7 +15,7 @@ import time
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 from uuid import uuid4
 from zoneinfo import ZoneInfo
 
@@ -46,45 +49,34 @@ if TYPE_CHECKING:
     from ebbmark.review.bulk_export import Exported
     from ebbmark.use_cases.check_record import Report
 
+USAGE = 2
 BACKLOG = 2048
 
 
-def serve(*, host: str | None = None, port: int | None = None, demo: bool | None = None) -> bool:
+def serve(*, host: str | None = None, port: int | None = None, demo: bool | None = None) -> None:
     """Run the service until it is told to stop.
 
     Args:
-        host: address to listen on, instead of the one in the settings.
-        port: port to listen on, instead of the one in the settings; 0 takes a free one.
-        demo: whether pages with invented patients are shown, instead of what the settings say.
-
-    Returns:
-        Whether it started; if not, why was said on standard error.
+        host: address to listen on, instead of the one in the settings; so with the others.
+        port: 0 takes a free one.
     """
-    settings = _settings()
-    if settings is None:
-        return False
     given = {"host": host, "port": port, "demo": demo}
-    settings = settings.model_copy(update={name: value for name, value in given.items() if value is not None})
+    settings = _settings().model_copy(update={name: value for name, value in given.items() if value is not None})
     reason = reason_not_to_listen(settings)
     if reason is not None:
-        return _refused(f"{reason}.")
+        _stop(f"{reason}.")
     try:
         listener = _listener(settings.host, settings.port)
     except OSError as error:
-        return _refused(f"cannot listen on {settings.host}, port {settings.port}: {error.strerror}")
+        _stop(f"cannot listen on {settings.host}, port {settings.port}: {error.strerror}")
     taken = listener.getsockname()[1]
     try:
         app = create_app(settings.model_copy(update={"port": taken}))
     except ValueError as error:
-        listener.close()
-        return _refused(f"{error}.")
+        _stop(f"{error}.")
     log_as_json(settings.log_level)
     meters: Meters | None = app.state.meters
-    if meters is not None:
-        metrics = _metrics_shown(meters, settings)
-        if not metrics:
-            listener.close()
-            return False
+    metrics = _metrics_shown(meters, settings)
     shown = f"[{settings.host}]" if ":" in settings.host else settings.host
     print(f"Ebbmark {__version__} listens on http://{shown}:{taken}", file=sys.stderr, flush=True)
     if meters is not None:
@@ -112,17 +104,19 @@ def serve(*, host: str | None = None, port: int | None = None, demo: bool | None
     )
     server = uvicorn.Server(config)
     server.run(sockets=[listener])
-    return server.started or _refused("The service did not start; the line before says where and why.")
+    if not server.started:
+        _stop("The service did not start; the line before says where and why.")
 
 
-def _metrics_shown(meters: Meters, settings: Settings) -> str:
-    """Show the metrics and say where; empty where they cannot be, and why was said on standard error."""
+def _metrics_shown(meters: Meters | None, settings: Settings) -> str:
+    """Show the metrics, where they are wished for, and say where."""
+    if meters is None:
+        return "none"
     try:
         port = show_metrics(meters, settings.metrics_host, settings.metrics_port or 0)
     except OSError as error:
         place = f"{settings.metrics_host}, port {settings.metrics_port}"
-        _refused(f"cannot show metrics on {place} (EBBMARK_METRICS_PORT): {error.strerror}")
-        return ""
+        _stop(f"cannot show metrics on {place} (EBBMARK_METRICS_PORT): {error.strerror}")
     return f"http://{settings.metrics_host}:{port}/metrics"
 
 
@@ -132,7 +126,7 @@ def check_settings() -> bool:
     Returns:
         Whether all can be used; what cannot was said on standard error.
     """
-    settings = _settings()
+    settings = _settings_or_none()
     places = settings.places if settings is not None else places_in_environment()
     faults, named = faults_of(**places)
     if settings is not None:
@@ -153,23 +147,17 @@ def check_settings() -> bool:
     return whole
 
 
-def bridge() -> bool:
-    """Carry device messages in HL7 v2 to the record until told to stop.
-
-    Returns:
-        Whether it started; if not, why was said on standard error.
-    """
+def bridge() -> None:
+    """Carry device messages in HL7 v2 to the record until told to stop."""
     from ebbmark.bridge.delivery import Bridge
     from ebbmark.bridge.hl7v2 import Limits, listen, server_tls
     from ebbmark.bridge.observed import SiteRules
 
     settings = _settings()
-    record = _record(settings, "The bridge") if settings is not None else None
-    if settings is None or record is None:
-        return False
+    record = _record(settings, "The bridge")
     loopback = settings.bridge_host in ("127.0.0.1", "::1", "localhost")
     if not (loopback or settings.bridge_networks or settings.bridge_client_authorities):
-        return _refused(
+        _stop(
             "EBBMARK_BRIDGE_HOST is not this machine: say who may send, in EBBMARK_BRIDGE_NETWORKS or by "
             "EBBMARK_BRIDGE_CLIENT_AUTHORITIES."
         )
@@ -177,16 +165,14 @@ def bridge() -> bool:
         tls = server_tls(settings.bridge_certificate, settings.bridge_client_authorities)
         codes = codes_of(files_of(code_map=settings.code_map, charting=settings.charting))
     except (ValueError, Rejected) as error:
-        return _refused(f"{str(error).rstrip('.')}.")
+        _stop(f"{str(error).rstrip('.')}.")
     zone = ZoneInfo(settings.bridge_time_zone) if settings.bridge_time_zone else None
     rules = SiteRules(settings.bridge_assigners, zone, codes)
     limits = Limits(networks=settings.bridge_networks, drain_s=settings.drain_s)
     log_as_json(settings.log_level)
     host, port = settings.bridge_host, settings.bridge_port
     watch, _ = watch_of(metrics=settings.metrics_port is not None, traces_to=None, traces_share=0.0)
-    metrics = _metrics_shown(watch.meters, settings) if watch.meters is not None else "none"
-    if not metrics:
-        return False
+    metrics = _metrics_shown(watch.meters, settings)
     trail = AuditTrail(time.time, record if settings.audit_to == "record" else None, settings.audit_names_patient)
 
     async def run() -> None:
@@ -203,56 +189,42 @@ def bridge() -> bool:
     try:
         asyncio.run(run())
     except OSError as error:
-        return _refused(f"the bridge cannot listen on {host}, port {port}: {error.strerror}")
-    return True
+        _stop(f"the bridge cannot listen on {host}, port {port}: {error.strerror}")
 
 
 def _bridge_started(host: str, how: str, port: int) -> None:
     print(f"Ebbmark {__version__} bridge listens on {host}, port {port} ({how})", file=sys.stderr, flush=True)
 
 
-def context_in_settings(at_s: float) -> RequestContext | None:
-    """What requests are read with at an instant, as the settings and the site's own files say.
-
-    Returns:
-        The context; None where a setting or file cannot be used, and why was said on standard error.
-    """
+def context_in_settings(at_s: float) -> RequestContext:
+    """What requests are read with at an instant, as the settings and the site's own files say."""
     settings = _settings()
-    if settings is None:
-        return None
     try:
         own = files_of(**settings.site_files)
         site, codes = site_of(own), codes_of(own)
         use_messages(files_of(messages=settings.messages))
-        return RequestContext(at_s, site, code_map=codes, accept_preliminary=settings.accept_preliminary)
     except (ValueError, Rejected) as error:
-        _refused(f"{str(error).rstrip('.')}.")
-        return None
+        _stop(f"{str(error).rstrip('.')}.")
+    return RequestContext(at_s, site, code_map=codes, accept_preliminary=settings.accept_preliminary)
 
 
-def inputs_from_record(answer: bytes) -> Inputs | None:
+def inputs_from_record(answer: bytes) -> Inputs:
     """Read the inputs that an answer names from the configured record, in the versions that it names.
-
-    Returns:
-        The inputs; None where the settings name no usable record, and why was said on standard error.
 
     Raises:
         Rejected: the answer is none, or the record cannot be read.
     """
     settings = _settings()
-    if settings is None:
-        return None
     try:
         needs = needs_of(read_stored(answer))
     except NotAnAnswer as error:
         raise not_an_answer(error) from error
-    record = _record(settings, "--inputs record")
-    return asyncio.run(_inputs(needs, record)) if record is not None else None
+    return asyncio.run(_inputs(needs, _record(settings, "--inputs record")))
 
 
 def observations_from_record(
     patient: str, *, hours: float, context: RequestContext
-) -> tuple[bytes, str, tuple[str, ...]] | None:
+) -> tuple[bytes, str, tuple[str, ...]]:
     """Read the Observations of a patient from the configured record, whatever their codes.
 
     Args:
@@ -260,52 +232,32 @@ def observations_from_record(
         context: the present instant, and what the data are read with.
 
     Returns:
-        A Bundle with the patient's Observations, how it was read, and what the titration reads there; None where the
-        record cannot be read, and why was said on standard error.
+        A Bundle with the patient's Observations, how it was read, and what the titration reads there.
 
     Raises:
         Rejected: this is no patient of the record.
     """
-    settings = _settings()
-    record = _record(settings, "--patient") if settings is not None else None
-    if record is None:
-        return None
-    met, trial = asyncio.run(_charted(patient, hours, context, record))
+    met, trial = asyncio.run(_charted(patient, hours, context, _record(_settings(), "--patient")))
     if isinstance(met, str):
-        _refused(f"The Observations could not be read from the record: {met}.")
-        return None
+        _stop(f"The Observations could not be read from the record: {met}.")
     return met, f"Searched: Observation by patient and date, of the last {hours:g} hours.", trial
 
 
-def check_record(test_patient: str | None, *, at_s: float) -> Report | None:
+def check_record(test_patient: str | None, *, at_s: float) -> Report:
     """Check what the configured record can do for this service.
 
     Args:
         test_patient: `Patient/1`, to which a dry run may write; None to write nothing.
-
-    Returns:
-        What was found; None where the settings name no usable record, and why was said on standard error.
     """
     settings = _settings()
-    record = _record(settings, "check-record") if settings is not None else None
-    if settings is None or record is None:
-        return None
-    return asyncio.run(_checked(record, settings, test_patient, at_s))
+    return asyncio.run(_checked(_record(settings, "check-record"), settings, test_patient, at_s))
 
 
 def export_record(folder: Path, **chosen: Any) -> Exported | None:  # noqa: ANN401 - handed through to `bulk_export`
-    """Export the configured record in bulk, for a review.
-
-    Returns:
-        What was fetched; None where it is not whole or no usable record is configured, and why was said on standard
-        error.
-    """
+    """Export the configured record in bulk, for a review; None where it is not whole, and why was said."""
     from ebbmark.review.bulk_export import ExportStopped, bulk_export
 
-    settings = _settings()
-    record = _record(settings, "export") if settings is not None else None
-    if record is None:
-        return None
+    record = _record(_settings(), "export")
 
     async def exported() -> Exported:
         async with record:
@@ -314,7 +266,7 @@ def export_record(folder: Path, **chosen: Any) -> Exported | None:  # noqa: ANN4
     try:
         return asyncio.run(exported())
     except (ExportStopped, OSError) as error:
-        _refused(str(error))
+        print(error, file=sys.stderr)
         return None
 
 
@@ -341,12 +293,11 @@ async def _charted(
         return met, () if isinstance(met, str) else await titration_reads(patient, context, record=record)
 
 
-def _record(settings: Settings, needed_by: str) -> RecordClient | None:
-    """A client of the configured record; None where there is none, and why was said on standard error."""
+def _record(settings: Settings, needed_by: str) -> RecordClient:
+    """A client of the configured record."""
     record_settings, fault = record_settings_of(settings), unusable_address(settings)
     if record_settings is None or fault is not None:
-        _refused(f"{fault or f'No record is configured: {needed_by} needs EBBMARK_RECORD_BASE_URL'}.")
-        return None
+        _stop(f"{fault or f'No record is configured: {needed_by} needs EBBMARK_RECORD_BASE_URL'}.")
     try:
         tls = client_tls(
             certificate=settings.record_certificate,
@@ -356,8 +307,7 @@ def _record(settings: Settings, needed_by: str) -> RecordClient | None:
         tokens = sign_in_of(settings, own_keys(settings.signing_keys), tls)
         return RecordClient(record_settings, tls=tls, tokens=tokens)
     except ValueError as error:
-        _refused(f"{error}.")
-        return None
+        _stop(f"{error}.")
 
 
 async def _inputs(needs: Needs, record: RecordClient) -> Inputs:
@@ -366,7 +316,15 @@ async def _inputs(needs: Needs, record: RecordClient) -> Inputs:
     return Inputs([(url, dict(one)) for url, one in found.resources], current=found.current)
 
 
-def _settings() -> Settings | None:
+def _settings() -> Settings:
+    settings = _settings_or_none()
+    if settings is None:
+        raise SystemExit(USAGE)
+    return settings
+
+
+def _settings_or_none() -> Settings | None:
+    """The settings; None where one cannot be used, and why was said."""
     unknown = unknown_names()
     for name, meant in unknown:
         perhaps = f" Is {meant} meant?" if meant else ""
@@ -385,9 +343,9 @@ def _settings() -> Settings | None:
     return None if unknown else settings
 
 
-def _refused(reason: str) -> bool:
+def _stop(reason: str) -> NoReturn:
     print(reason, file=sys.stderr)
-    return False
+    raise SystemExit(USAGE)
 
 
 def _listener(host: str, port: int) -> socket.socket:
