@@ -21,9 +21,9 @@ from ebbmark.physiology.lung import (
     Thresholds,
     UnitLaw,
     lay_out,
-    pressure_volume_loop,
     simulate_trial,
 )
+from inflation import pressure_volume_loop
 
 DOWN = tuple(float(peep) for peep in range(26, 5, -2))
 TRIAL = Staircase(DOWN, after_cmh2o=14.0)

@@ -23,9 +23,9 @@ from ebbmark.physiology.lung import (
     Staircase,
     Thresholds,
     UnitLaw,
-    pressure_volume_loop,
     simulate_trial,
 )
+from inflation import pressure_volume_loop
 
 Floats = NDArray[np.float64]
 

@@ -1,7 +1,8 @@
 """Oxygenation and clearance of carbon dioxide, the class of ARDS by oxygenation, and gases that cannot be true.
 
 The classes here speak of oxygenation alone. Onset, imaging and the origin of the oedema belong to the definitions
-too, and a clinician judges those.
+too, and a clinician judges those. Inspired oxygen is a fraction, 0.2 to 1; P/F is corrected for altitude where that
+applies. A number that cannot exist is a mistake of the calling code, and raises a ValueError.
 
 Sources: Berlin definition, JAMA 2012;307:2526-33 (thresholds read in reprinted tables); global definition, Matthay et
 al, Am J Respir Crit Care Med 2024;209:37-47 (abstract and a summary of the criteria read).
@@ -62,12 +63,6 @@ class Oxygenation(Enum):
 def pf_ratio_mmhg(*, pao2_mmhg: float, fio2: float) -> float:
     """Arterial oxygen tension per fraction of inspired oxygen.
 
-    Args:
-        fio2: inspired oxygen as a fraction, 0.2 to 1 [1].
-
-    Raises:
-        ValueError: tension not above zero, or fraction outside 0.2 to 1.
-
     Source: Berlin definition, JAMA 2012;307:2526-33.
     """
     require_positive(pao2_mmhg=pao2_mmhg)
@@ -78,9 +73,6 @@ def pf_ratio_mmhg(*, pao2_mmhg: float, fio2: float) -> float:
 def pf_ratio_at_altitude_mmhg(*, pf_ratio_mmhg: float, barometric_pressure_mmhg: float) -> float:
     """P/F made comparable with the thresholds above 1,000 m.
 
-    Raises:
-        ValueError: either argument not above zero.
-
     Source: Berlin definition, JAMA 2012;307:2526-33: P/F x barometric pressure / 760.
     """
     require_positive(pf_ratio_mmhg=pf_ratio_mmhg, barometric_pressure_mmhg=barometric_pressure_mmhg)
@@ -88,16 +80,7 @@ def pf_ratio_at_altitude_mmhg(*, pf_ratio_mmhg: float, barometric_pressure_mmhg:
 
 
 def sf_ratio(*, spo2_percent: float, fio2: float) -> float | None:
-    """Pulse-oximeter saturation per fraction of inspired oxygen.
-
-    Args:
-        fio2: inspired oxygen as a fraction, 0.2 to 1 [1].
-
-    Returns:
-        S/F, or None above 97 %, where saturation no longer tells oxygenation apart [%].
-
-    Raises:
-        ValueError: saturation not above zero or over 100, or fraction outside 0.2 to 1.
+    """S/F: pulse-oximeter saturation per fraction of inspired oxygen [%]; None above 97 %, where it tells nothing.
 
     Source: global definition, Matthay et al 2024.
     """
@@ -113,9 +96,6 @@ def sf_ratio(*, spo2_percent: float, fio2: float) -> float | None:
 def ventilatory_ratio(*, minute_volume_l_per_min: float, paco2_mmhg: float, pbw_kg: float) -> float:
     """Ventilation spent for the carbon dioxide tension reached, against healthy lungs; about 1 is normal.
 
-    Raises:
-        ValueError: any argument not above zero.
-
     Source: Sinha et al, Br J Anaesth 2009;102:692-7: minute ventilation x PaCO2 / (PBW x 100 x 37.5).
     """
     require_positive(minute_volume_l_per_min=minute_volume_l_per_min, paco2_mmhg=paco2_mmhg, pbw_kg=pbw_kg)
@@ -124,16 +104,7 @@ def ventilatory_ratio(*, minute_volume_l_per_min: float, paco2_mmhg: float, pbw_
 
 
 def berlin_class(*, pf_ratio_mmhg: float, peep_cmh2o: float) -> Oxygenation:
-    """Class by P/F, given enough support.
-
-    Args:
-        pf_ratio_mmhg: corrected for altitude where that applies [mmHg].
-
-    Returns:
-        The class, or `NOT_CLASSIFIED` below 5 cmH2O.
-
-    Raises:
-        ValueError: ratio not above zero or PEEP below zero.
+    """Class by P/F; `NOT_CLASSIFIED` below 5 cmH2O.
 
     Source: Berlin definition, JAMA 2012;307:2526-33: severe to 100, moderate to 200, mild to 300, each included.
     """
@@ -147,12 +118,6 @@ def berlin_class(*, pf_ratio_mmhg: float, peep_cmh2o: float) -> Oxygenation:
 def global_class_from_pf(*, pf_ratio_mmhg: float) -> Oxygenation:
     """Class of an intubated patient by P/F.
 
-    Args:
-        pf_ratio_mmhg: corrected for altitude where that applies [mmHg].
-
-    Raises:
-        ValueError: ratio not above zero.
-
     Source: global definition, Matthay et al 2024: severe to 100, moderate to 200, mild to 300, each included.
     """
     require_positive(pf_ratio_mmhg=pf_ratio_mmhg)
@@ -161,12 +126,6 @@ def global_class_from_pf(*, pf_ratio_mmhg: float) -> Oxygenation:
 
 def global_class_from_sf(*, sf_ratio: float) -> Oxygenation:
     """Class of an intubated patient by S/F, with a saturation of 97 % or less.
-
-    Args:
-        sf_ratio: as `sf_ratio` gives it [%].
-
-    Raises:
-        ValueError: ratio not above zero.
 
     Source: global definition, Matthay et al 2024: severe to 148, moderate to 235, mild to 315, each included.
     """
@@ -201,9 +160,6 @@ MOST_PERCENT_APART: Final = 6.0
 def saturation_percent(*, po2_mmhg: float) -> float:
     """Saturation of standard human blood at 37 degrees C and pH 7.4.
 
-    Raises:
-        ValueError: tension not above zero.
-
     Source: Severinghaus 1979, equation 1: S = 1 / (23,400 / (PO2^3 + 150 PO2) + 1).
     """
     require_positive(po2_mmhg=po2_mmhg)
@@ -213,11 +169,7 @@ def saturation_percent(*, po2_mmhg: float) -> float:
 def may_go_together(*, pao2_mmhg: float, spo2_percent: float) -> bool:
     """Whether an arterial tension and a pulse-oximeter saturation of one moment can both be true.
 
-    Returns:
-        False only where they lie far apart on any curve that a patient may have.
-
-    Raises:
-        ValueError: tension not above zero.
+    False only where they lie far apart on any curve that a patient may have.
 
     Source: the curve: Severinghaus 1979; the band around it is this project's choice.
     """
@@ -251,9 +203,6 @@ class GasDoubt:
 def doubt_of(readings: Sequence[Reading], pao2: Reading) -> GasDoubt | None:
     """What is wrong with a PaO2, where something is.
 
-    Args:
-        readings: of the same patient, in any order.
-
     Source: Severinghaus 1979 for the curve; how far a patient may lie from it is this project's choice.
     """
     beside = [r for r in readings if r.quantity is Quantity.SPO2 and abs(r.start_s - pao2.start_s) <= BESIDE_S]
@@ -276,11 +225,7 @@ def doubt_of(readings: Sequence[Reading], pao2: Reading) -> GasDoubt | None:
 
 
 def is_doubted(reading: Reading, doubts: Sequence[GasDoubt]) -> bool:
-    """Whether a reading must not be used.
-
-    Args:
-        reading: a PaO2 or an SpO2.
-    """
+    """Whether a PaO2 or an SpO2 must not be used."""
     return any(reading == one.pao2 or (reading == one.spo2 and not one.unit_slip) for one in doubts)
 
 

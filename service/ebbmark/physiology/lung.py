@@ -23,7 +23,7 @@ elsewhere.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Enum
 from functools import lru_cache
@@ -381,30 +381,6 @@ def simulate_trial(lung: Lung, trial: Staircase) -> tuple[SimulatedStep, ...]:
         step, open_now = _breathe(lung, units, trial, phase, peep, open_now)
         steps.append(step)
     return tuple(steps)
-
-
-def pressure_volume_loop(
-    lung: Lung, rising_cmh2o: Sequence[float], falling_cmh2o: Sequence[float]
-) -> tuple[Floats, Floats]:
-    """Inflate the collapsed lung slowly along rising airway pressures, then deflate it along falling ones.
-
-    Args:
-        rising_cmh2o: airway pressures, lowest first.
-        falling_cmh2o: airway pressures, highest first.
-
-    Returns:
-        Lung volumes [mL] on the way up and on the way down.
-
-    Source: Hickling 1998 (inflation) and 2001 (deflation); see the module.
-    """
-    units = lay_out(lung)
-    open_now = units.all_closed()
-    up, down = np.empty(len(rising_cmh2o)), np.empty(len(falling_cmh2o))
-    for limb, pressures, move in ((up, rising_cmh2o, units.inflate), (down, falling_cmh2o, units.deflate)):
-        for i, airway in enumerate(pressures):
-            pressure, open_now = reach_airway(units, move, open_now, airway)
-            limb[i] = units.volume_ml(pressure, open_now)
-    return up, down
 
 
 def _breathe(

@@ -1,7 +1,8 @@
 """Body size and respiratory mechanics: predicted body weight, compliance, driving pressure and mechanical power.
 
 One set of formulas behind curve, what-if and comparison. What a person typed or a device sent is judged earlier, where
-it is read, and answered in words; a number that cannot exist is a mistake of the calling code here, and is raised.
+it is read, and answered in words; here a number that cannot exist is a mistake of the calling code: every function
+raises a ValueError for one that is not finite or outside its range.
 
 **Body.** Lung size goes with height and sex, not with what the patient weighs today. The formula is the one used by the
 trial that found 6 mL/kg, so the two belong together. Source: ARDS Network, N Engl J Med 2000;342:1301-8 (formula read
@@ -29,35 +30,6 @@ from typing import Final
 
 from ebbmark.physiology.findings import Message, message
 
-
-def require_positive(**values: float) -> None:
-    """Refuse what must be a finite number above zero.
-
-    Args:
-        values: by argument name, which carries the unit [as named].
-
-    Raises:
-        ValueError: a value is not finite or not above zero.
-    """
-    for name, value in values.items():
-        if not 0.0 < value < inf:  # also false for a NaN
-            raise ValueError(f"{name} must be a finite number above zero, got {value}")
-
-
-def require_at_least_zero(**values: float) -> None:
-    """Refuse what must be a finite number, zero or above.
-
-    Args:
-        values: by argument name, which carries the unit [as named].
-
-    Raises:
-        ValueError: a value is not finite or below zero.
-    """
-    for name, value in values.items():
-        if not 0.0 <= value < inf:  # also false for a NaN
-            raise ValueError(f"{name} must be a finite number, zero or above, got {value}")
-
-
 ACCEPTED_HEIGHT_RANGE_CM: Final = (120.0, 230.0)
 """Heights that are computed at all [cm]; outside, a slip is likelier than an adult. Our own choice."""
 
@@ -70,8 +42,26 @@ ACCEPTED_WEIGHT_RANGE_KG: Final = (25.0, 400.0)
 OBESE_FROM_KG_PER_M2: Final = 30.0
 """Body mass index from which an adult is obese [kg/m2]. Source: World Health Organization, as public pages quote it."""
 
+J_PER_L_CMH2O: Final = 0.098
+"""One litre moved against 1 cmH2O [J], as the published formulas round 0.0980665."""
+
+_ML_PER_L: Final = 1000.0
 _ANCHOR_CM: Final = 152.4  # 60 inches
 _KG_PER_CM: Final = 0.91  # 2.3 kg per inch over 2.54, as the protocol rounds it
+
+
+def require_positive(**values: float) -> None:
+    """Refuse what must be a finite number above zero, by argument name."""
+    for name, value in values.items():
+        if not 0.0 < value < inf:  # also false for a NaN
+            raise ValueError(f"{name} must be a finite number above zero, got {value}")
+
+
+def require_at_least_zero(**values: float) -> None:
+    """Refuse what must be a finite number, zero or above, by argument name."""
+    for name, value in values.items():
+        if not 0.0 <= value < inf:  # also false for a NaN
+            raise ValueError(f"{name} must be a finite number, zero or above, got {value}")
 
 
 class Sex(Enum):
@@ -85,13 +75,7 @@ _KG_AT_ANCHOR: Final = {Sex.MALE: 50.0, Sex.FEMALE: 45.5}
 
 
 def predicted_body_weight_kg(height_cm: float, sex: Sex) -> float:
-    """Body weight predicted from height and sex, for adults.
-
-    Args:
-        height_cm: standing height, within `ACCEPTED_HEIGHT_RANGE_CM` [cm].
-
-    Raises:
-        ValueError: height not finite or outside the accepted range; a reader refuses it earlier.
+    """Body weight predicted from standing height and sex, for adults.
 
     Source: ARDS Network, N Engl J Med 2000;342:1301-8:
     50 (male) or 45.5 (female) + 0.91 x (height in cm - 152.4).
@@ -103,13 +87,6 @@ def predicted_body_weight_kg(height_cm: float, sex: Sex) -> float:
 def body_mass_index(weight_kg: float, height_cm: float) -> float:
     """Actual body weight over height squared [kg/m2].
 
-    Args:
-        weight_kg: actual body weight, above zero [kg].
-        height_cm: standing height, within `ACCEPTED_HEIGHT_RANGE_CM` [cm].
-
-    Raises:
-        ValueError: either argument is not finite, not above zero, or outside its range.
-
     Source: World Health Organization, as public pages quote it.
     """
     require_positive(weight_kg=weight_kg)
@@ -120,32 +97,17 @@ def body_mass_index(weight_kg: float, height_cm: float) -> float:
 def height_remark(height_cm: float) -> Message | None:
     """What the reader should know about a height for which the formula stands on thinner ground.
 
-    Args:
-        height_cm: standing height, within `ACCEPTED_HEIGHT_RANGE_CM` [cm].
-
-    Raises:
-        ValueError: height not finite or outside the accepted range.
-
     Source: adults only: Martin and Richards, BMC Pulm Med 2017;17:85. Upper bound: our own check table.
     """
     _require_accepted_height(height_cm)
     lowest, highest = PUBLISHED_HEIGHT_RANGE_CM
     if height_cm < lowest:
         return message("height-remark.below", height_cm=height_cm, lowest_cm=lowest)
-    if height_cm > highest:
-        return message("height-remark.above", height_cm=height_cm, highest_cm=highest)
-    return None
+    return message("height-remark.above", height_cm=height_cm, highest_cm=highest) if height_cm > highest else None
 
 
 def tidal_volume_ml(pbw_kg: float, ml_per_kg: float) -> float:
-    """Tidal volume of one rung of the ladder.
-
-    Args:
-        pbw_kg: predicted body weight, above zero [kg].
-        ml_per_kg: volume per predicted body weight, above zero [mL/kg].
-
-    Raises:
-        ValueError: either argument not finite or not above zero.
+    """Tidal volume of one rung of the ladder, from predicted body weight.
 
     Source: ARDS Network, N Engl J Med 2000;342:1301-8.
     """
@@ -160,16 +122,10 @@ def _require_accepted_height(height_cm: float) -> None:
 
 
 def static_compliance_ml_per_cmh2o(*, tidal_volume_ml: float, plateau_cmh2o: float, total_peep_cmh2o: float) -> float:
-    """Volume per pressure with no flow at either end of the breath.
+    """Static compliance of the respiratory system, lung and chest wall together: no flow at either end of the breath.
 
     Args:
-        tidal_volume_ml: delivered to the patient, tubing compression taken off [mL].
-
-    Returns:
-        Static compliance of the respiratory system, lung and chest wall together [mL/cmH2O].
-
-    Raises:
-        ValueError: volume not above zero, or plateau not above total PEEP.
+        tidal_volume_ml: delivered to the patient, tubing compression taken off.
 
     Source: Suter, Fairley and Isenberg, N Engl J Med 1975;292:284-9, as given in Pilbeam chapter 13.
     """
@@ -183,9 +139,6 @@ def dynamic_compliance_ml_per_cmh2o(*, tidal_volume_ml: float, peak_cmh2o: float
     In volume control it contains the resistive drop and so reads low. In pressure control with flow at zero before
     the breath ends, it comes close to static compliance.
 
-    Raises:
-        ValueError: volume not above zero, or peak not above PEEP.
-
     Source: textbook definition, Pilbeam chapter 1.
     """
     require_positive(tidal_volume_ml=tidal_volume_ml, peak_cmh2o=peak_cmh2o)
@@ -197,9 +150,6 @@ def dynamic_compliance_ml_per_cmh2o(*, tidal_volume_ml: float, peak_cmh2o: float
 
 def driving_pressure_cmh2o(*, plateau_cmh2o: float, total_peep_cmh2o: float) -> float:
     """Pressure that the tidal volume costs, as measured.
-
-    Raises:
-        ValueError: plateau not above total PEEP.
 
     Source: Amato et al, N Engl J Med 2015;372:747-55.
     """
@@ -213,28 +163,16 @@ def driving_pressure_cmh2o(*, plateau_cmh2o: float, total_peep_cmh2o: float) -> 
 def driving_pressure_at_cmh2o(*, tidal_volume_ml: float, compliance_ml_per_cmh2o: float) -> float:
     """Pressure that a tidal volume would cost.
 
-    Raises:
-        ValueError: either argument not above zero.
-
     Source: Amato et al, N Engl J Med 2015;372:747-55.
     """
     require_positive(tidal_volume_ml=tidal_volume_ml, compliance_ml_per_cmh2o=compliance_ml_per_cmh2o)
     return tidal_volume_ml / compliance_ml_per_cmh2o
 
 
-J_PER_L_CMH2O: Final = 0.098
-"""One litre moved against 1 cmH2O [J], as the published formulas round 0.0980665."""
-
-_ML_PER_L: Final = 1000.0
-
-
 def mechanical_power_volume_control_j_per_min(
     *, rate_per_min: float, tidal_volume_ml: float, peep_cmh2o: float, plateau_cmh2o: float, peak_cmh2o: float
 ) -> float:
     """Power at constant flow, from peak and plateau.
-
-    Raises:
-        ValueError: rate or volume not above zero, or not 0 <= PEEP < plateau <= peak.
 
     Source: Gattinoni et al 2016, rearranged: 0.098 x rate x VT x (peak - (plateau - PEEP)/2), VT in litres.
     """
@@ -245,7 +183,7 @@ def mechanical_power_volume_control_j_per_min(
             f"plateau must lie above PEEP and not above peak, got {peep_cmh2o}, {plateau_cmh2o}, {peak_cmh2o} cmH2O"
         )
     mean_pressure_cmh2o = peak_cmh2o - 0.5 * (plateau_cmh2o - peep_cmh2o)
-    return _power_j_per_min(rate_per_min, tidal_volume_ml, mean_pressure_cmh2o)
+    return J_PER_L_CMH2O * rate_per_min * tidal_volume_ml / _ML_PER_L * mean_pressure_cmh2o
 
 
 def mechanical_power_pressure_control_j_per_min(
@@ -256,22 +194,13 @@ def mechanical_power_pressure_control_j_per_min(
     A real wave takes time to rise, so this reads high: in 50 patients with a rise time it differed from the measured
     loop by 19.4 % (SD 12.9; Trinkle et al 2022).
 
-    Raises:
-        ValueError: PEEP below zero or any other argument not above zero.
-
     Source: Becher et al 2019, simplified: 0.098 x rate x VT x (PEEP + pressure above PEEP), VT in litres.
     """
-    require_positive(
-        rate_per_min=rate_per_min,
-        tidal_volume_ml=tidal_volume_ml,
-        pressure_above_peep_cmh2o=pressure_above_peep_cmh2o,
-    )
+    require_positive(rate_per_min=rate_per_min, tidal_volume_ml=tidal_volume_ml)
+    require_positive(pressure_above_peep_cmh2o=pressure_above_peep_cmh2o)
     require_at_least_zero(peep_cmh2o=peep_cmh2o)
-    return _power_j_per_min(rate_per_min, tidal_volume_ml, peep_cmh2o + pressure_above_peep_cmh2o)
-
-
-def _power_j_per_min(rate_per_min: float, volume_ml: float, mean_pressure_cmh2o: float) -> float:
-    return J_PER_L_CMH2O * rate_per_min * volume_ml / _ML_PER_L * mean_pressure_cmh2o
+    mean_pressure_cmh2o = peep_cmh2o + pressure_above_peep_cmh2o
+    return J_PER_L_CMH2O * rate_per_min * tidal_volume_ml / _ML_PER_L * mean_pressure_cmh2o
 
 
 class Control(Enum):
@@ -290,23 +219,15 @@ def expected_mechanical_power_j_per_min(
     driving_pressure_cmh2o: float,
     resistive_pressure_cmh2o: float | None = None,
 ) -> float | None:
-    """Power of a breath that nobody has given yet.
+    """Power of a breath that nobody has given yet; None in volume control without a resistive pressure.
 
     In pressure control the pressure set above PEEP is taken to equal the driving pressure, which holds when flow has
-    stopped before the breath ends. In volume control power cannot be told without the resistive pressure.
+    stopped before the breath ends; in volume control inspiratory flow is taken to be unchanged.
 
     Args:
-        resistive_pressure_cmh2o: peak minus plateau at the flow in use; only volume control needs it [cmH2O].
+        resistive_pressure_cmh2o: peak minus plateau at the flow in use; only volume control needs it.
 
-    Returns:
-        Mechanical power, or None in volume control without a resistive pressure [J/min].
-
-    Raises:
-        ValueError: rate, volume or driving pressure not above zero, or PEEP or resistive pressure below zero.
-
-    Source: pressure control: the simplified form of Becher 2019, exact for a square pressure wave; in 50 patients with
-    a rise time it differed from the measured loop by 19 % on average (Trinkle 2022). Volume control: the simplified
-    form of Gattinoni 2016, with the resistive pressure as measured and inspiratory flow unchanged.
+    Source: as of the two forms above.
     """
     if control is Control.PRESSURE:
         return mechanical_power_pressure_control_j_per_min(
