@@ -44,14 +44,13 @@ class PairedQuantity:
 
     setting: Quantity
     measured: Quantity
-    words: str
     holds_s: float
     same: float
     lowest: float
 
 
-FIO2: Final = PairedQuantity(Quantity.FIO2_SET, Quantity.FIO2_MEASURED, "FiO2", 4 * 3600.0, 0.03, _AIR)
-PEEP: Final = PairedQuantity(Quantity.PEEP_SET, Quantity.PEEP_MEASURED, "PEEP", 12 * 3600.0, 3.0, 0.0)
+FIO2: Final = PairedQuantity(Quantity.FIO2_SET, Quantity.FIO2_MEASURED, 4 * 3600.0, 0.03, _AIR)
+PEEP: Final = PairedQuantity(Quantity.PEEP_SET, Quantity.PEEP_MEASURED, 12 * 3600.0, 3.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,26 +73,18 @@ class InForce:
 
 
 def in_force_at(readings: Iterable[Reading], twin: PairedQuantity, at_s: float) -> InForce:
-    """What held at this moment, and how that is known.
-
-    Args:
-        twin: FiO2 or PEEP.
-        at_s: the moment, for example when a gas was drawn.
-    """
-    settings: list[Reading] = []
-    measured: list[Reading] = []
+    """What held at a moment, for example when a gas was drawn, and how that is known."""
+    before, after, beside = [], [], []
     for one in readings:
-        if one.value >= twin.lowest:
-            if one.quantity is twin.setting:
-                settings.append(one)
-            elif one.quantity is twin.measured:
-                measured.append(one)
-    before = [one for one in settings if at_s - twin.holds_s <= one.start_s <= at_s]
-    after = [one for one in settings if at_s < one.start_s <= at_s + CHARTED_LATE_S]
-    beside = [one for one in measured if abs(one.start_s - at_s) <= BESIDE_S]
+        if one.quantity is twin.setting and one.value >= twin.lowest:
+            if at_s - twin.holds_s <= one.start_s <= at_s:
+                before.append(one)
+            elif at_s < one.start_s <= at_s + CHARTED_LATE_S:
+                after.append(one)
+        elif one.quantity is twin.measured and one.value >= twin.lowest and abs(one.start_s - at_s) <= BESIDE_S:
+            beside.append(one)
     last = max(before, key=lambda one: (one.start_s, one.source, one.value), default=None)
-    counts_s = CHANGED_S if after else BESIDE_S
-    near = [one for one in (last,) if one is not None and at_s - one.start_s <= counts_s]
+    near = [] if last is None or at_s - last.start_s > (CHANGED_S if after else BESIDE_S) else [last]
     near += [
         min(group, key=lambda one: (abs(one.start_s - at_s), one.source, one.value))
         for group in (after, beside)
@@ -120,16 +111,9 @@ def breathed_at(readings: Iterable[Reading], at_s: float) -> InForce:
     if found.reading is None:
         return found
     now = found.reading.value
-    before = sorted(
-        (
-            one
-            for one in readings
-            if one.quantity in (FIO2.setting, FIO2.measured)
-            and one.value >= FIO2.lowest
-            and at_s - FIO2.holds_s <= one.start_s <= at_s
-        ),
-        key=lambda one: (one.start_s, one.source),
-    )
+    oxygen = [one for one in readings if one.quantity in (FIO2.setting, FIO2.measured) and one.value >= FIO2.lowest]
+    before = [one for one in oxygen if at_s - FIO2.holds_s <= one.start_s <= at_s]
+    before.sort(key=lambda one: (one.start_s, one.source))
     last = next((one for one in reversed(before) if abs(one.value - now) > FIO2.same), None)
     if last is None:
         return found
@@ -249,6 +233,10 @@ class VasopressorDose(NamedTuple):
     doubled: tuple[str, ...] = ()
 
 
+def _by_start(infusions: Iterable[Infusion]) -> list[Infusion]:
+    return sorted(infusions, key=lambda one: (one.start_s, one.mcg_per_kg_per_min or 0.0, one.shown, one.source))
+
+
 def dose_at(infusions: Iterable[Infusion], at_s: float) -> VasopressorDose | None:
     """What runs at a moment, of each drug the rate that began last; None where no rate is known to hold or have ended.
 
@@ -256,7 +244,7 @@ def dose_at(infusions: Iterable[Infusion], at_s: float) -> VasopressorDose | Non
     """
     infusions = tuple(infusions)
     by_drug: dict[str, Infusion] = {}
-    for one in sorted(infusions, key=lambda one: (one.start_s, one.mcg_per_kg_per_min or 0.0, one.shown, one.source)):
+    for one in _by_start(infusions):
         if one.start_s <= at_s:
             by_drug[one.drug] = one
     left_open = _left_open(by_drug, infusions, at_s)
@@ -296,30 +284,21 @@ def dose_at(infusions: Iterable[Infusion], at_s: float) -> VasopressorDose | Non
 
 
 def rises(infusions: Iterable[Infusion], from_s: float, until_s: float) -> Iterator[Rise]:
-    """Each drug that was begun or raised in a stretch of time, or went on at a rate that cannot be compared.
+    """Each drug that was begun or raised in a stretch of time, its end included, or whose rates cannot be compared.
 
     A rate that is charted again is none. A drug of which nothing was sent before counts as begun.
-
-    Args:
-        until_s: when it ends, itself included.
     """
     latest: dict[str, Infusion] = {}
-    for one in sorted(infusions, key=lambda one: (one.start_s, one.mcg_per_kg_per_min or 0.0, one.shown, one.source)):
+    for one in _by_start(infusions):
         before = latest.get(one.drug)
         latest[one.drug] = one
         if not from_s <= one.start_s <= until_s or one.mcg_per_kg_per_min == 0.0 or one.end_s == one.start_s:
             continue
-        held = before is not None and _held(before, one.start_s)
-        if before is None or not held:
+        if before is None or not _held(before, one.start_s):
             yield Rise(one.drug, one.start_s, "", _rate(one), (one.source,))
         elif _more(before, one):
-            yield Rise(
-                one.drug,
-                one.start_s,
-                _rate(before) or message("vasopressor.a-rate-not-sent"),
-                _rate(one) or message("vasopressor.a-rate-not-sent"),
-                (before.source, one.source),
-            )
+            then, now = (_rate(each) or message("vasopressor.a-rate-not-sent") for each in (before, one))
+            yield Rise(one.drug, one.start_s, then, now, (before.source, one.source))
 
 
 def _held(one: Infusion, at_s: float) -> bool:

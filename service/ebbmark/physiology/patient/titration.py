@@ -288,58 +288,30 @@ def done_prone(context: TrialContext) -> Iterator[Finding]:
 
 
 CURVE_CHECKS: Final[tuple[Callable[[TrialContext], Iterator[Finding]], ...]] = (
-    # A patient who had died by the time of the request: no number; a death said for later, or a Patient marked
-    # inactive: high.
     patient_in_use,
-    # A condition that forbids raising PEEP: no number; one that questions it: high (Pilbeam, chapter 13).
     conditions_present,
-    # A circuit that was open at or above closing voids the steps below (common practice).
     circuit_opened,
-    # End-tidal carbon dioxide vanished: look first.
     lost_carbon_dioxide,
-    # End-tidal carbon dioxide that fell by half at the same ventilation: high (common practice).
     carbon_dioxide_halved,
-    # Plateau above peak at half of the steps, or at closing or the best step above it: no number.
     impossible_plateaus,
-    # Support modes, a measured above the set rate, spontaneous breaths: no number (Pilbeam, chapter 1).
     effort,
-    # A lasting fall of 30 % or more in one step, or pressure that rises as PEEP falls: look first.
     sudden_fall,
-    # Compliance more than doubled from one step to the next: a contradiction, no number.
     sudden_rise,
-    # A leak that begins, is large throughout, or lies where the curve may have its best: no number; a smaller
-    # one: high.
     uneven_leak,
-    # Total PEEP that does not follow set PEEP: no number; intrinsic PEEP is named (common practice).
     trapped_air,
-    # Measured PEEP off its setting at half of the steps: no number.
     measured_peep_off,
-    # Measured PEEP that follows or precedes its setting, or plateaus of two steps in one, at most steps: the
-    # clocks differ, high.
     clocks_differ,
-    # Compliance that came back at any lower step did not fall for good.
     no_lasting_fall,
-    # Position or mode changed during the limb: no number.
     changed_during_limb,
-    # A trial done in prone position holds for that position; since when it was so not known: high.
     done_prone,
-    # Tidal volume changed during the limb: high; oxygen: named.
     changed_setting,
-    # Readings before the lung had settled at closing and above it: no number; else high.
     unsettled,
-    # A vasopressor begun or raised during the limb is named, high where pressure had fallen or was not charted.
     vasopressor_raised,
-    # Arterial pressure that fell by a quarter while heart rate rose by a quarter: high; heart rate alone: moderate.
     circulation_fails,
-    # Saturation, or pressure with a fast heart, poor at every step: high.
     poor_throughout,
-    # A single impossible blood pressure is doubtful.
     doubtful_pressure,
-    # pH below 7.15 in the trial: high (ARDS Network).
     acidosis,
-    # Plateau that equals peak at every step of volume control: high.
     missing_hold,
-    # Resistive pressure that rose along the limb: high.
     narrowed_airway,
 )
-"""Most dangerous first. Where no source stands beside a rule, it is this project's own choice."""
+"""Most dangerous first. Each names its source; where none stands beside a rule, it is this project's own choice."""
