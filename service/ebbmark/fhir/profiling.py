@@ -32,6 +32,7 @@ _DEEPEST = 8
 """Bundles within Bundles, and contained resources, are followed this far."""
 
 _LONGEST = 60
+_NOT_JSON = (msgspec.DecodeError, UnicodeDecodeError, RecursionError)
 
 
 class ResourceMet(NamedTuple):
@@ -237,27 +238,25 @@ def _holders(resource: Json) -> Iterable[tuple[Json, str]]:
 
 def _concept(holder: Json) -> Concept:
     code = _of(holder, "code")
-    listed = code.get("coding")
-    coding = (
-        next((one for one in listed if isinstance(one, dict) and one.get("code")), {})
-        if isinstance(listed, list)
-        else {}
-    )
+    coding = next((one for _, one in _listed(code, "coding") if one.get("code")), {})
     return Concept(_text(coding, "system"), _text(coding, "code"), _text(coding, "display"), _text(code, "text"))
 
 
 def _categories(resource: Json) -> list[str]:
-    listed = resource.get("category")
-    found = []
-    for one in listed if isinstance(listed, list) else ():
-        codings = one.get("coding") if isinstance(one, dict) else None
-        found += [_text(coding, "code") for coding in codings if isinstance(coding, dict)] if codings else []
+    codings = (each for _, one in _listed(resource, "category") for _, each in _listed(one, "coding"))
+    found = [_text(coding, "code") for coding in codings]
     return [one for one in found if one] or ["no category"]
 
 
 def _of(value: Json, name: str) -> Json:
     found = value.get(name)
     return found if isinstance(found, dict) else {}
+
+
+def _listed(value: Json, name: str) -> list[tuple[int, Json]]:
+    """The objects of a list, each with its place."""
+    found = value.get(name)
+    return [(place, one) for place, one in enumerate(found if isinstance(found, list) else ()) if isinstance(one, dict)]
 
 
 def _text(value: Json, name: str) -> str:
@@ -303,12 +302,12 @@ def collection_of(met: list[ResourceMet]) -> bytes:
 def _values(content: bytes) -> Iterator[tuple[object, str]]:
     try:
         whole = msgspec.json.decode(content)
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+    except _NOT_JSON:
         lines = [(number, line) for number, line in enumerate(content.splitlines(), start=1) if line.strip()]
         for number, line in lines:
             try:
                 yield msgspec.json.decode(line), f"line {number}: "
-            except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+            except _NOT_JSON as error:
                 where = f"line {number} is not JSON ({str(error)[:80]})" if len(lines) > 1 else str(error)[:120]
                 raise Rejected((_nothing(where),)) from None
     else:
@@ -324,23 +323,15 @@ def _within(value: object, path: str, full_url: str, depth: int) -> Iterator[Res
     if not isinstance(kind, str):
         return
     here = path if path.endswith("resource") or "contained[" in path else f"{path}{kind}"
-    entries = value.get("entry")
-    parameters = value.get("parameter")
-    if kind == "Bundle":
-        for number, entry in enumerate(entries if isinstance(entries, list) else ()):
-            if isinstance(entry, dict):
-                url = entry.get("fullUrl")
-                below = f"{here}.entry[{number}].resource"
-                yield from _within(entry.get("resource"), below, url if isinstance(url, str) else "", depth + 1)
-        return
-    if kind == "Parameters":
-        for number, parameter in enumerate(parameters if isinstance(parameters, list) else ()):
-            if isinstance(parameter, dict):
-                yield from _within(parameter.get("resource"), f"{here}.parameter[{number}].resource", "", depth + 1)
+    if kind in ("Bundle", "Parameters"):
+        name = "entry" if kind == "Bundle" else "parameter"
+        for number, one in _listed(value, name):
+            url = one.get("fullUrl") if kind == "Bundle" else ""
+            below = f"{here}.{name}[{number}].resource"
+            yield from _within(one.get("resource"), below, url if isinstance(url, str) else "", depth + 1)
         return
     yield ResourceMet(value, here, full_url)
-    contained = value.get("contained")
-    for number, one in enumerate(contained if isinstance(contained, list) else ()):
+    for number, one in _listed(value, "contained"):
         yield from _within(one, f"{here}.contained[{number}]", "", depth + 1)
 
 

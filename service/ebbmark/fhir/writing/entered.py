@@ -20,14 +20,15 @@ from ebbmark.fhir.reading.codes import CODES, RANGES
 from ebbmark.fhir.times import instant
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.limits import RhythmCode
-from ebbmark.words.messages import say
+from ebbmark.words.messages import section
 
 Json = dict[str, object]
+
+_say = section("entered")
 
 _ENTERED_SYSTEM: Final = f"{BASE}/sid/entered"
 """System of the identifier of a reading that was entered by hand."""
 
-_METHOD: Final = "entered.by-hand"
 _UCUM: Final = "http://unitsofmeasure.org"
 _RHYTHM: Final = ("8884-9", "Heart rate rhythm", "Heart rhythm")
 
@@ -125,13 +126,9 @@ def _observation(
         "effectiveDateTime": instant(at_s),
         **({"performer": [dict(performer)]} if performer else {}),
         **shown,
-        "method": {"text": say(_METHOD)},
+        "method": {"text": _say("by-hand")},
         "note": [
-            {
-                "text": say(
-                    "entered.not-sent-device", method=say(_METHOD), ending=say("entered.performer") if performer else ""
-                )
-            }
+            {"text": _say("not-sent-device", method=_say("by-hand"), ending=_say("performer") if performer else "")}
         ],
     }
 
@@ -186,8 +183,8 @@ def device_observation(reading: DeviceReading, subject: str) -> dict[str, object
         *(reading.coding.get("system", ""), reading.coding["code"], instant(reading.at_s)),
         *(value, reading.unit.get("code", ""), reading.unit["unit"], status),
     )
-    where = say("entered.device", place=reading.place) if reading.place else ""
-    how = say("entered.method", method=reading.method) if reading.method else ""
+    where = _say("device", place=reading.place) if reading.place else ""
+    how = _say("method", method=reading.method) if reading.method else ""
     return {
         "resourceType": "Observation",
         "identifier": [{"system": _DEVICE_READING_SYSTEM, "value": sha256("|".join(named).encode()).hexdigest()}],
@@ -197,5 +194,5 @@ def device_observation(reading: DeviceReading, subject: str) -> dict[str, object
         "effectiveDateTime": instant(reading.at_s),
         "valueQuantity": {"value": reading.value, **reading.unit},
         "device": {"identifier": dict(reading.device)},
-        "note": [{"text": say("entered.sent-device-hl7", where=where, how=how)}],
+        "note": [{"text": _say("sent-device-hl7", where=where, how=how)}],
     }

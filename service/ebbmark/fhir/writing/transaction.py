@@ -71,10 +71,8 @@ def as_transaction(
         device_reference: this software's Device in the record where the site keeps one; else it is created once.
     """
     entries = cast("list[Json]", bundle["entry"])
-    by_type: dict[str, list[Json]] = {}
-    for entry in entries:
-        by_type.setdefault(_type(entry), []).append(entry)
-    outcome, device = by_type["OperationOutcome"][0], by_type["Device"][0]
+    outcome = next(one for one in entries if _type(one) == "OperationOutcome")
+    device = next(one for one in entries if _type(one) == "Device")
     replaced: dict[str, Json] = {str(outcome["fullUrl"]): {"reference": "#outcome"}}
     kept = [entry for entry in entries if entry is not outcome]
     if device_reference is not None:
@@ -157,7 +155,10 @@ def with_more_embedded(
         "link": [*cast("list[Json]", before.get("link", [])), *links],
         "entry": [
             *cast("list[Json]", before["entry"]),
-            *[{"fullUrl": url or _url_of_tag(one), "resource": one} for url, one in entries],
+            *[
+                {"fullUrl": url or f"urn:uuid:{uuid5(NAMESPACE_URL, '|'.join(_name_of(one)))}", "resource": one}
+                for url, one in entries
+            ],
         ],
     }
     if not bundle["link"]:
@@ -281,14 +282,17 @@ def _rank(entry: Json) -> int:
 
 
 def _link(entry: Json) -> Json:
-    identifier = cast("list[Json]", cast("Json", entry["resource"])["identifier"])[0]
-    return {"relation": "related", "url": f"{_type(entry)}?identifier={identifier['system']}|{identifier['value']}"}
+    system, value = _name_of(cast("Json", entry["resource"]))
+    return {"relation": "related", "url": f"{_type(entry)}?identifier={system}|{value}"}
 
 
-def _url_of_tag(provenance: Json) -> str:
-    tag = cast("list[Json]", cast("Json", provenance["meta"])["tag"])[0]
-    name = f"{tag['system']}|{tag['code']}"
-    return f"urn:uuid:{uuid5(NAMESPACE_URL, name)}"
+def _name_of(resource: Json) -> tuple[str, str]:
+    """System and value by which it is found again: of its identifier; a Provenance has none, and a tag instead."""
+    if resource["resourceType"] == "Provenance":
+        tag = cast("list[Json]", cast("Json", resource["meta"])["tag"])[0]
+        return str(tag["system"]), str(tag["code"])
+    identifier = cast("list[Json]", resource["identifier"])[0]
+    return str(identifier["system"]), str(identifier["value"])
 
 
 _OF_ONE_PATIENT = frozenset(
@@ -305,20 +309,12 @@ _OF_ONE_PATIENT = frozenset(
 
 
 def _request(resource: Json, patient_reference: str) -> Json:
-    kind = str(resource["resourceType"])
-    if kind == "Provenance":
-        tag = cast("list[Json]", cast("Json", resource["meta"])["tag"])[0]
-        query = _token("_tag", tag["system"], tag["code"])
-    else:
-        identifier = cast("list[Json]", resource["identifier"])[0]
-        query = _token("identifier", identifier["system"], identifier["value"])
+    kind, (system, value) = str(resource["resourceType"]), _name_of(resource)
+    parameter = "_tag" if kind == "Provenance" else "identifier"
+    query = f"{parameter}={quote(system, safe=':/')}|{quote(value, safe=':')}"
     if kind in _OF_ONE_PATIENT:
         query += f"&patient={quote(patient_reference, safe='/:')}"
     return {"method": "POST", "url": kind, "ifNoneExist": query}
-
-
-def _token(parameter: str, system: object, value: object) -> str:
-    return f"{parameter}={quote(str(system), safe=':/')}|{quote(str(value), safe=':')}"
 
 
 def referred_by_name(value: object, names: Collection[str]) -> object:
