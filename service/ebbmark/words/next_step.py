@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any, Final
 
-from ebbmark.physiology.during.checks import Bound
 from ebbmark.physiology.during.context import Concern, RunningContext, StepSoFar
 from ebbmark.physiology.during.next_move import Action, Decision, Move, Reason, WayBack
 from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.readings import Reading
-from ebbmark.physiology.stop.criteria import CRITERIA
+from ebbmark.physiology.stop.criteria import CRITERIA, Bound
 from ebbmark.physiology.stop.limits import RhythmChange, StopLimits
 from ebbmark.physiology.trial.steps import Step
 from ebbmark.words.messages import age, capital, clock, level, listed, percent, say, section, spell
@@ -190,10 +189,10 @@ _UNITS: Final = {row.quantity: row.unit for row in CRITERIA.values() if row.sign
 
 def _beyond(bound: Bound) -> str:
     """On which side of what a value lies, and who says that it matters."""
-    side = "below" if bound.sign > 0 else "above"
-    words = _say("stop-limit", side=side) if bound.signed else side
-    source = "" if bound.signed else say(_LOOK_SOURCES[bound.source])
-    return f"{words} {bound.limit:g} {_UNITS[bound.quantity]}{source}"
+    side = "below" if bound.row.sign > 0 else "above"
+    words = _say("stop-limit", side=side) if bound.in_force else side
+    source = "" if bound.in_force else say(_LOOK_SOURCES[bound.row.look_source])
+    return f"{words} {bound.limit:g} {_UNITS[bound.row.quantity]}{source}"
 
 
 def _ago(reading: Reading, context: RunningContext) -> str:

@@ -6,12 +6,11 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
 from ebbmark.physiology.closing.result import Closing
-from ebbmark.physiology.during.checks import Bound
 from ebbmark.physiology.during.context import Concern, RunningContext
 from ebbmark.physiology.during.next_move import Action, Decision, Move, Reason, WayBack
 from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.stop.criteria import CRITERIA, CriterionMet, NotCheckedReason, StopAnswer, StopCriterion
+from ebbmark.physiology.stop.criteria import CRITERIA, Bound, CriterionMet, NotCheckedReason, StopAnswer, StopCriterion
 from ebbmark.physiology.trial.limb import peep_levels_of
 from ebbmark.words.messages import (
     ENGLISH,
@@ -336,8 +335,8 @@ def _against(values: Mapping[str, Any]) -> str:
 def _beyond(values: Mapping[str, Any]) -> str:
     bound: Bound = values["bound"]
     reading: Reading = values["reading"]
-    spelled = {"name": _name(reading.quantity), "value": _value(reading, _UNITS[bound.quantity])}
-    return _of("beyond-signed", **spelled, limit=f"{bound.limit:g}") if bound.signed else _of("beyond", **spelled)
+    spelled = {"name": _name(reading.quantity), "value": _value(reading, _UNITS[bound.row.quantity])}
+    return _of("beyond-signed", **spelled, limit=f"{bound.limit:g}") if bound.in_force else _of("beyond", **spelled)
 
 
 def _fall(values: Mapping[str, Any]) -> str:
@@ -356,7 +355,7 @@ _CONCERNS: Final[Mapping[str, Callable[[Mapping[str, Any]], str]]] = {
     "beyond-if-slow": lambda one: _of(
         "beyond-if-slow",
         name=_name(one["reading"].quantity),
-        value=_value(one["reading"], _UNITS[one["bound"].quantity]),
+        value=_value(one["reading"], _UNITS[one["bound"].row.quantity]),
     ),
     "may-be-beyond": lambda one: _of("may-be-beyond", name=_name(one["doubt"].quantity)),
     "rhythm-changed": lambda one: _of("rhythm-changed", rhythm=spell(one["change"].new.words)),

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from ebbmark.physiology.during.checks import bounds_of
 from ebbmark.physiology.readings import Quantity, Reading, UnusableReading
 from ebbmark.physiology.stop.criteria import (
     CRITERIA,
@@ -16,6 +15,7 @@ from ebbmark.physiology.stop.criteria import (
     NotCheckedReason,
     StopAnswer,
     StopCriterion,
+    bounds_of,
 )
 from ebbmark.physiology.stop.limits import RhythmState, StopLimits
 from ebbmark.words.messages import age, capital, clock, listed, say, section, spell
@@ -178,7 +178,7 @@ def within_limits(stops: StopAnswer) -> tuple[CriterionNotMet, ...]:
         if one.latest is None:
             return True
         reading = one.latest.reading
-        bounds = [bound for bound in bounds_of(stops.limits) if bound.quantity is reading.quantity]
+        bounds = [bound for bound in bounds_of(stops.limits) if bound.row.quantity is reading.quantity]
         return reading.quantity not in pressing and all(bound.passed_by(reading.value) <= 0 for bound in bounds)
 
     return tuple(one for one in stops.not_met if within(one))

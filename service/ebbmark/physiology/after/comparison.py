@@ -23,7 +23,7 @@ from ebbmark.physiology.mechanics import require_positive
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.stop.limits import Limit
 
-_TWO_SIDED_95: Final = 1.959963984540054
+TWO_SIDED_95: Final = 1.959963984540054
 
 RELIEF: Final = 0.05  # relative rise of compliance below the top step that is worth naming; this project's choice
 
@@ -145,7 +145,7 @@ def noise_of_difference(
     # The size of the error is that of the common value, if there is one: each side's own would favour one direction.
     level = 0.5 * (before + after)
     single = hypot(noise.relative * level, noise.absolute)
-    return _TWO_SIDED_95 * single * sqrt(1.0 / readings_before + 1.0 / readings_after)
+    return TWO_SIDED_95 * single * sqrt(1.0 / readings_before + 1.0 / readings_after)
 
 
 def judge_change(

@@ -6,9 +6,8 @@ titration withholds its number or questions it by the same findings from which `
 say that it no longer holds.
 
 Of the lung and the circuit: compliance that is lost, end-tidal carbon dioxide that vanished, a circuit that opened, air
-that is trapped, and PEEP that is being lowered again. The limits are those of the checks of a trial.
-
-Source: this project's choice; each limit is that of the checks of a trial or has its own words.
+that is trapped, and PEEP that is being lowered again. Source: this project's choice; each limit is that of the checks
+of a trial or has its own words.
 """
 
 from __future__ import annotations
@@ -30,7 +29,7 @@ from ebbmark.physiology.after.events import (
     open_circuit_episodes,
 )
 from ebbmark.physiology.findings import OWN_CHOICE, Change, Finding, KnownCondition, Message, Value, Weight, message
-from ebbmark.physiology.patient.context import LIMITS, vital_limits_of
+from ebbmark.physiology.patient.context import LIMITS
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading, latest
 from ebbmark.physiology.stop.criteria import CRITERIA, StopCriterion
@@ -115,14 +114,27 @@ def patient_now(
 
 
 def _pneumothorax(one: KnownCondition, at_s: float) -> Occurrence:
-    event, sources = Event.PNEUMOTHORAX, () if one.source is None else (one.source,)
-    return Occurrence(event, event.value, at_s, at_s, sources, one.citation, {"words": one.words}, grave=True)
+    sources = () if one.source is None else (one.source,)
+    return _at(at_s, Event.PNEUMOTHORAX, sources, {"words": one.words}, citation=one.citation, grave=True)
 
 
 def _changed(change: Change) -> Occurrence:
     values = {"words": change.words, "breathes": change.breathing is not None}
-    event = Event(change.kind.value)
-    return Occurrence(event, event.value, change.at_s, change.at_s, (change.source,), OWN_CHOICE, values)
+    return _at(change.at_s, Event(change.kind.value), (change.source,), values)
+
+
+def _at(
+    at_s: float,
+    event: Event,
+    sources: tuple[int, ...],
+    values: Mapping[str, object],
+    *,
+    kind: str = "",
+    citation: str = OWN_CHOICE,
+    grave: bool = False,
+) -> Occurrence:
+    """What happened at one moment, of the kind that its event names unless another is given."""
+    return Occurrence(event, kind or event.value, at_s, at_s, sources, citation, values, grave)
 
 
 def _beyond(
@@ -135,30 +147,27 @@ def _beyond(
         limit = row.limit_of(limits)
         own_s = since_s if last_step_s is None or criterion is StopCriterion.SATURATION else last_step_s
         now = latest(readings, row.quantity, max(own_s, at_s - NOW_S), at_s)
-        if limit is None or now is None or row.sign * (limit.value - now.value) <= 0:
-            continue
-        values = {"reading": now, "limit": limit, "row": row, "age_s": at_s - now.at_s}
-        found.append(
-            Occurrence(event, "beyond-limit", now.at_s, now.at_s, (now.source,), limit.source, values, grave=True)
-        )
+        if limit is not None and now is not None and row.passed_by(now.value, limit.value) > 0:
+            values = {"reading": now, "limit": limit, "row": row, "age_s": at_s - now.at_s}
+            kind, cited = "beyond-limit", limit.source
+            found.append(_at(now.at_s, event, (now.source,), values, kind=kind, citation=cited, grave=True))
     return tuple(found)
 
 
 def findings_now(now: PatientNow, limits: StopLimits) -> Iterator[Finding]:
     """What the patient is like now, as findings beside a titration: a vital sign beyond its limit comes first."""
     if now.beyond:
-        mean = any(one.values["reading"].quantity is Quantity.MEAN_ARTERIAL_PRESSURE for one in now.beyond)
-        short = tuple(
-            _limit_words("beyond-limit", one, _SHORT)
-            for one in now.beyond
-            if not (mean and one.values["reading"].quantity is Quantity.SYSTOLIC_ARTERIAL_PRESSURE)
-        )
+        quantities = {one.values["reading"].quantity for one in now.beyond}
+        # Where the mean pressure is told, the systolic one adds nothing to a short line.
+        mean = {Quantity.SYSTOLIC_ARTERIAL_PRESSURE} if Quantity.MEAN_ARTERIAL_PRESSURE in quantities else set()
+        short = [one for one in now.beyond if one.values["reading"].quantity not in mean]
         values: dict[str, Value] = {
             "words": tuple(_limit_words("beyond-limit-with-unit", one, {}) for one in now.beyond),
-            "short": short,
+            "short": tuple(_limit_words("beyond-limit", one, _SHORT) for one in short),
         }
         sources = tuple(dict.fromkeys(source for one in now.beyond for source in one.sources))
-        source = vital_limits_of(limits).source or now.beyond[0].citation
+        signed = message("stop-limits.source-signed", version=limits.version)
+        source = signed if limits.signed else now.beyond[0].citation
         at_s = max(one.from_s for one in now.beyond)
         yield Finding("stop-limit-since-trial", Weight.LOOK_FIRST, values, (), at_s, sources, source)
     for seen in now.lung:
@@ -204,22 +213,17 @@ def triggers_now(readings: Sequence[Reading], *, titrated_s: float, at_s: float)
     measured = latest(readings, Quantity.RESPIRATORY_RATE, since_s, at_s)
     support = latest(readings, Quantity.PRESSURE_SUPPORT_SET, since_s, at_s)
     ordered = latest(readings, Quantity.RESPIRATORY_RATE_SET, float("-inf"), at_s)
+    above = 0.0 if measured is None or ordered is None else measured.value - ordered.value
     if own is not None and own.value > LIMITS.spontaneous_per_min:
         shown, words = own, message("effort.spontaneous-rate", rate=round(own.value))
-    elif (
-        measured is not None and ordered is not None and measured.value - ordered.value > LIMITS.rate_above_set_per_min
-    ):
+    elif measured is not None and ordered is not None and above > LIMITS.rate_above_set_per_min:
         shown = measured
         words = message("effort.rate-above-set", rate=round(measured.value), set_rate=round(ordered.value))
     elif support is not None and support.value > 0.0 and (measured is None or ordered is None):
         shown, words = support, message("effort.pressure-support", support=round(support.value))
     else:
         return None
-    return _of_reading(Event.TRIGGERS, shown, {"words": words})
-
-
-def _of_reading(event: Event, shown: Reading, values: Mapping[str, object], *, grave: bool = False) -> Occurrence:
-    return Occurrence(event, event.value, shown.at_s, shown.at_s, (shown.source,), OWN_CHOICE, values, grave)
+    return _at(shown.at_s, Event.TRIGGERS, (shown.source,), {"words": words})
 
 
 def oxygen_need(
@@ -228,11 +232,8 @@ def oxygen_need(
     """FiO2 that was raised with saturation that did not rise with it: S/F now against that before the trial."""
     spo2 = [one for one in readings if one.quantity is Quantity.SPO2 and one.at_s <= at_s]
     now = latest(spo2, Quantity.SPO2, max(titrated_s, at_s - LATEST_S))
-    groups = [
-        [one for one in spo2 if end_s - BEFORE_S <= one.at_s < end_s]
-        for end_s in (began_s, titrated_s)
-        if end_s is not None
-    ]
+    ends_s = [one for one in (began_s, titrated_s) if one is not None]
+    groups = ([one for one in spo2 if end_s - BEFORE_S <= one.at_s < end_s] for end_s in ends_s)
     before = next((group for group in groups if group), [])
     if now is None or not before or now.value > _TOO_FULL_PERCENT:
         return None
@@ -251,7 +252,7 @@ def oxygen_need(
         "now": f"{now.value:.0f}",
     }
     sources = tuple(sorted({now.source, fio2.source}))
-    return Occurrence(Event.OXYGENATION_LOST, "oxygen-need", now.at_s, now.at_s, sources, _NOISE.source, values)
+    return _at(now.at_s, Event.OXYGENATION_LOST, sources, values, kind="oxygen-need", citation=_NOISE.source)
 
 
 FEWEST_LEVELS: Final = 3
@@ -311,9 +312,7 @@ def _lost_compliance(
         "plateau_cmh2o": plateau.value,
     }
     sources = tuple(dict.fromkeys((plateau.source, here.readings[-1].source, volume.source)))
-    return Occurrence(
-        Event.COMPLIANCE_LOST, "lung-lost", plateau.at_s, plateau.at_s, sources, OWN_CHOICE, values, grave=True
-    )
+    return _at(plateau.at_s, Event.COMPLIANCE_LOST, sources, values, kind="lung-lost", grave=True)
 
 
 def _lost_carbon_dioxide(readings: Sequence[Reading], since: Sequence[Reading], at_s: float) -> Occurrence | None:
@@ -322,18 +321,16 @@ def _lost_carbon_dioxide(readings: Sequence[Reading], since: Sequence[Reading], 
     if now is None or worn < LIMITS.worn_carbon_dioxide_mmhg or now.value >= LIMITS.no_carbon_dioxide_mmhg:
         return None
     values = {"now": now.value, "limit": LIMITS.no_carbon_dioxide_mmhg}
-    return _of_reading(Event.CARBON_DIOXIDE_LOST, now, values, grave=True)
+    return _at(now.at_s, Event.CARBON_DIOXIDE_LOST, (now.source,), values, grave=True)
 
 
 def _open_circuit(since: Sequence[Reading]) -> Occurrence | None:
     episodes = open_circuit_episodes(since)
     if not episodes:
         return None
-    last = episodes[-1]
-    kind, at_s = ("open-circuit" if last.goes_on else "opened-circuit"), (last.from_s, last.until_s)
-    return Occurrence(
-        Event.OPEN_CIRCUIT, kind, *at_s, last.sources, OWN_CHOICE, {"words": last.words}, grave=last.goes_on
-    )
+    last, event, values = episodes[-1], Event.OPEN_CIRCUIT, {"words": episodes[-1].words}
+    kind = "open-circuit" if last.goes_on else "opened-circuit"
+    return Occurrence(event, kind, last.from_s, last.until_s, last.sources, OWN_CHOICE, values, last.goes_on)
 
 
 def _lowered_again(later: Sequence[PeepLevel], protocol: Protocol) -> Occurrence | None:
@@ -346,10 +343,8 @@ def _lowered_again(later: Sequence[PeepLevel], protocol: Protocol) -> Occurrence
     if len(run) < FEWEST_LEVELS:
         return None
     values = {"top_cmh2o": run[0].peep_cmh2o, "now_cmh2o": run[-1].peep_cmh2o}
-    sources = tuple(one.readings[0].source for one in run)
-    return Occurrence(
-        Event.LOWERED_AGAIN, "lowered-again", run[0].start_s, run[-1].start_s, sources, OWN_CHOICE, values
-    )
+    sources, event = tuple(one.readings[0].source for one in run), Event.LOWERED_AGAIN
+    return Occurrence(event, "lowered-again", run[0].start_s, run[-1].start_s, sources, OWN_CHOICE, values)
 
 
 def _trapped(since: Sequence[Reading], at_s: float) -> Occurrence | None:
@@ -358,7 +353,7 @@ def _trapped(since: Sequence[Reading], at_s: float) -> Occurrence | None:
     if trapped is None or trapped[0] < LIMITS.intrinsic_high_cmh2o:
         return None
     values = {"trapped_cmh2o": trapped[0], "limit_cmh2o": LIMITS.intrinsic_high_cmh2o}
-    return _of_reading(Event.AIR_TRAPPED, trapped[1], values)
+    return _at(trapped[1].at_s, Event.AIR_TRAPPED, (trapped[1].source,), values)
 
 
 def _intrinsic(readings: Sequence[Reading], peep_cmh2o: float | None, at_s: float) -> tuple[float, Reading] | None:

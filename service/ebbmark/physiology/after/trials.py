@@ -15,7 +15,7 @@ from itertools import pairwise
 from math import sqrt
 from typing import Final, NamedTuple
 
-from ebbmark.physiology.after.comparison import ASSUMED_NOISE, Measure, Noise
+from ebbmark.physiology.after.comparison import ASSUMED_NOISE, TWO_SIDED_95, Measure, Noise
 from ebbmark.physiology.closing.result import Closing, StepEstimate, Verdict
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
@@ -201,7 +201,6 @@ def _step_at(steps: Sequence[StepEstimate], peep: float | None) -> StepEstimate 
 SURE_ENOUGH: Final = 0.9  # probability at or above which a shift of closing is stated; this project's choice
 
 _TWO_SIDED_90: Final = 1.6448536269514722
-_TWO_SIDED_95: Final = 1.959963984540054
 
 
 class Shift(Enum):
@@ -292,7 +291,7 @@ def _compliance_shift(one: TrialRow, two: TrialRow, noise: Noise) -> Shift:
     variances = [((high - low) / (2 * _TWO_SIDED_90)) ** 2 for low, high in (bands[0], bands[1])]
     level = 0.5 * (before + after)
     between_days = 2 * ((noise.relative * level) ** 2 + noise.absolute**2)
-    band = _TWO_SIDED_95 * sqrt(sum(variances) + between_days)
+    band = TWO_SIDED_95 * sqrt(sum(variances) + between_days)
     if abs(after - before) <= band:
         return Shift.WITHIN_NOISE
     return Shift.HIGHER if after > before else Shift.LOWER

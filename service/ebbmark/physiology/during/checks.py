@@ -8,7 +8,6 @@ this project's choice.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from math import inf
 from statistics import median
 from typing import Final
@@ -16,11 +15,10 @@ from typing import Final
 from ebbmark.physiology.during.context import SUDDEN_FALL, Concern, RunningContext
 from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.readings import Quantity, UnusableReading, latest_doubt
-from ebbmark.physiology.stop.criteria import CRITERIA, NotCheckedReason, StopCriterion
+from ebbmark.physiology.stop.criteria import CRITERIA, NotCheckedReason, StopCriterion, bounds_of
 from ebbmark.physiology.stop.limits import (
     NOT_READABLE,
     RhythmChange,
-    StopLimits,
     not_readable,
     rhythm_changes,
     signed_and_long_known,
@@ -45,40 +43,13 @@ _OF_VITAL_SIGNS: Final = {*[row.criterion for row in CRITERIA.values() if row.vi
 _SHOWN_AS_SEEN: Final = (Quantity.SPO2, Quantity.MEAN_ARTERIAL_PRESSURE, Quantity.HEART_RATE)
 
 
-@dataclass(frozen=True, slots=True)
-class Bound:
-    """A limit in force, or a value at which anybody would look."""
-
-    quantity: Quantity
-    sign: int  # 1 where it lies below, -1 above
-    limit: float
-    signed: bool  # whether it is the stop limit in force
-    source: str  # who says so, where it is not; empty for this project
-
-    def passed_by(self, value: float) -> float:
-        """How far beyond it a value lies."""
-        return self.sign * (self.limit - value)
-
-
-def bounds_of(limits: StopLimits) -> Iterator[Bound]:
-    """Limits in force, and where none is signed, values at which anybody would look."""
-    for row in CRITERIA.values():
-        if not row.sign:
-            continue
-        limit = row.limit_of(limits)
-        if limit is not None:
-            yield Bound(row.quantity, row.sign, limit.value, True, "")
-        if row.look is not None and (limit is None or (not limits.signed and row.sign * (row.look - limit.value) > 0)):
-            yield Bound(row.quantity, row.sign, row.look, False, row.look_source)
-
-
 def beyond(context: RunningContext) -> Iterator[Concern]:
     """Latest readings beyond a limit although they meet no criterion: none was signed, or it was too early."""
     named: set[tuple[Quantity, int]] = set()
     for bound in bounds_of(context.limits):
-        latest = context.latest(bound.quantity, context.at_s - AFTER_S)
-        if latest is not None and bound.passed_by(latest.value) > 0 and (bound.quantity, bound.sign) not in named:
-            named.add((bound.quantity, bound.sign))
+        latest = context.latest(bound.row.quantity, context.at_s - AFTER_S)
+        if latest is not None and bound.passed_by(latest.value) > 0 and bound.side not in named:
+            named.add(bound.side)
             yield Concern("beyond", {"bound": bound, "reading": latest})
 
 
@@ -98,13 +69,15 @@ def beyond_if_slow(context: RunningContext) -> Iterator[Concern]:
     """
     named: set[tuple[Quantity, int]] = set()
     for bound in bounds_of(context.limits):
-        of_it = sorted((one for one in context.readings if one.quantity is bound.quantity), key=lambda one: one.at_s)
+        of_it = sorted(
+            (one for one in context.readings if one.quantity is bound.row.quantity), key=lambda one: one.at_s
+        )
         lag_s = min(context.at_s - of_it[-1].at_s, AFTER_S) if of_it else 0.0
         # The latest itself is looked at whenever it was.
         before = [one for one in of_it[:-1] if context.since_s - lag_s <= one.at_s < context.since_s]
         low = [one for one in before if bound.passed_by(one.value) > 0]
-        if lag_s > SLOW_S and low and (bound.quantity, bound.sign) not in named:
-            named.add((bound.quantity, bound.sign))
+        if lag_s > SLOW_S and low and bound.side not in named:
+            named.add(bound.side)
             worst = max(low, key=lambda one: (bound.passed_by(one.value), one.at_s))
             yield Concern("beyond-if-slow", {"bound": bound, "reading": worst, "newest": of_it[-1]})
 
@@ -129,10 +102,10 @@ def may_be_beyond(context: RunningContext) -> Iterator[Concern]:
             continue
         reached: set[int] = set()
         for bound in bounds:
-            open_side = "below" if bound.sign > 0 else "above"
+            open_side = "below" if bound.row.sign > 0 else "above"
             reaches = doubt.side == open_side or bound.passed_by(doubt.value) > 0
-            if bound.quantity is doubt.quantity and reaches and bound.sign not in reached:
-                reached.add(bound.sign)
+            if bound.row.quantity is doubt.quantity and reaches and bound.row.sign not in reached:
+                reached.add(bound.row.sign)
                 yield Concern("may-be-beyond", {"doubt": doubt, "bound": bound})
 
 

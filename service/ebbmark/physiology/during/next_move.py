@@ -353,7 +353,7 @@ def _held_last(context: RunningContext) -> tuple[float, Reading] | None:
     ]
     for level in reversed(peep_levels_of(context.readings)):
         there = [one for one in of_it if level.start_s <= one.at_s < level.until_s]
-        kept = there and all(row.sign * (limit - one.value) <= 0 for one in there)
+        kept = there and all(row.passed_by(one.value, limit) <= 0 for one in there)
         if kept and level.until_s <= met.worst.reading.at_s:
             return level.peep_cmh2o, max(there, key=lambda one: one.at_s)
     return None

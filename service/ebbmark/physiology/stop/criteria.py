@@ -10,12 +10,12 @@ table is `data/stop_criteria.toml`; the sentences stand in `words/stopping.py`.
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from itertools import pairwise
 from statistics import median
-from typing import Final
+from typing import Any, Final
 
 from ebbmark.physiology.readings import Quantity, Reading, UnusableReading, latest_doubt
 from ebbmark.physiology.stop.limits import CRITERIA_TABLE, Limit, Rhythm, RhythmState, StopLimits, rhythm_state
@@ -78,9 +78,41 @@ class Criterion:
         found: Limit | None = getattr(limits, self.limit_name)
         return found
 
+    def passed_by(self, value: float, limit: float) -> float:
+        """How far a value lies beyond a limit; above zero: met."""
+        return self.sign * (limit - value)
+
     def shown_limit(self, value: float) -> str:
         """A limit in words, with its unit."""
         return self.limit_words.format(value=value, percent=100 * value)
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """A stop limit in force, or a value at which anybody would look."""
+
+    row: Criterion
+    limit: float
+    in_force: bool
+
+    @property
+    def side(self) -> tuple[Quantity, int]:
+        """What it bounds, and on which side."""
+        return self.row.quantity, self.row.sign
+
+    def passed_by(self, value: float) -> float:
+        """How far beyond it a value lies."""
+        return self.row.passed_by(value, self.limit)
+
+
+def bounds_of(limits: StopLimits) -> Iterator[Bound]:
+    """Limits in force, and where none is signed, values at which anybody would look."""
+    for row in CRITERIA.values():
+        limit = row.limit_of(limits)
+        if row.sign and limit is not None:
+            yield Bound(row, limit.value, True)
+        if row.look is not None and (limit is None or (not limits.signed and row.passed_by(limit.value, row.look) > 0)):
+            yield Bound(row, row.look, False)
 
 
 PAST_S: Final = 1800.0
@@ -241,26 +273,21 @@ def check_stop(
             continue
         judged = row.judge(during, before, limit.value)
         beyond = tuple(one for one in judged if one.beyond > 0)
+        last_s = judged[-1].reading.at_s if judged else since_s
+        doubt = latest_doubt(doubts, row.quantity, since_s=last_s) if criterion is not StopCriterion.AIR_LEAK else None
         if not judged:
-            doubt = None
-            if criterion is not StopCriterion.AIR_LEAK:
-                doubt = latest_doubt(doubts, row.quantity, since_s=since_s)
             stand_in = any(one.quantity is Quantity.PLATEAU_PRESSURE for one in during)
             found.append(NotChecked(criterion, NotCheckedReason.NOT_SENT, None, doubt, stand_in))
         elif beyond:
-            found.append(
-                CriterionMet(criterion, limit, beyond, judged[-1], len(judged), followed=_followed(judged, beyond[-1]))
-            )
-        elif at_s - judged[-1].reading.at_s > oldest_s:
+            followed = _followed(judged, beyond[-1])
+            found.append(CriterionMet(criterion, limit, beyond, judged[-1], len(judged), followed=followed))
+        elif at_s - last_s > oldest_s:
             found.append(NotChecked(criterion, NotCheckedReason.OLD, judged[-1]))
+        elif doubt is not None and doubt.at_s != last_s:
+            # An earlier value does not speak for the one that came after it and cannot be used.
+            found.append(NotChecked(criterion, NotCheckedReason.NOT_SENT, judged[-1], doubt))
         else:
-            latest = judged[-1].reading
-            newer = latest_doubt(doubts, row.quantity, since_s=latest.at_s)
-            if newer is not None and criterion is not StopCriterion.AIR_LEAK and newer.at_s != latest.at_s:
-                # An earlier value does not speak for the one that came after it and cannot be used.
-                found.append(NotChecked(criterion, NotCheckedReason.NOT_SENT, judged[-1], newer))
-                continue
-            found.append(CriterionNotMet(criterion, latest.source, at_s - latest.at_s, judged[-1]))
+            found.append(CriterionNotMet(criterion, judged[-1].reading.source, at_s - last_s, judged[-1]))
     found.append(_of_rhythm(rhythm_state(rhythms, limits, since_s=since_s, at_s=at_s), at_s))
     return StopAnswer(
         tuple(one for one in found if isinstance(one, CriterionMet)),
@@ -378,29 +405,25 @@ _QUANTITIES: Final = {one.slug: one for one in Quantity}
 _SIGNS: Final = {"below": 1, "above": -1, "": 0}
 
 
-def _rows() -> dict[StopCriterion, Criterion]:
-    rows: dict[StopCriterion, Criterion] = {}
-    for row in CRITERIA_TABLE["criterion"]:
-        criterion = StopCriterion(row["slug"])
-        if criterion is StopCriterion.RHYTHM:
-            continue
-        quantity, sign, look = _QUANTITIES[row["quantity"]], _SIGNS[row.get("side", "")], row.get("look", {})
-        rows[criterion] = Criterion(
-            criterion=criterion,
-            limit_name=row["limit"],
-            words=row["words"],
-            reading_words=row.get("reading", row["words"]),
-            quantity=quantity,
-            unit=row.get("unit", "mL"),
-            sign=sign,
-            limit_words=row["limit_words"],
-            vital=row.get("vital", ""),
-            look=look.get("value"),
-            look_source=look.get("source", ""),
-            judge=_JUDGES.get(criterion) or _each(quantity, sign),
-        )
-    return rows
+def _criterion(row: dict[str, Any]) -> Criterion:
+    criterion = StopCriterion(row["slug"])
+    quantity, sign, look = _QUANTITIES[row["quantity"]], _SIGNS[row.get("side", "")], row.get("look", {})
+    return Criterion(
+        criterion=criterion,
+        limit_name=row["limit"],
+        words=row["words"],
+        reading_words=row.get("reading", row["words"]),
+        quantity=quantity,
+        unit=row.get("unit", "mL"),
+        sign=sign,
+        limit_words=row["limit_words"],
+        vital=row.get("vital", ""),
+        look=look.get("value"),
+        look_source=look.get("source", ""),
+        judge=_JUDGES.get(criterion) or _each(quantity, sign),
+    )
 
 
-CRITERIA: Final[Mapping[StopCriterion, Criterion]] = _rows()
+_OF_READINGS: Final = [row for row in CRITERIA_TABLE["criterion"] if row["slug"] != StopCriterion.RHYTHM.value]
+CRITERIA: Final[Mapping[StopCriterion, Criterion]] = {one.criterion: one for one in map(_criterion, _OF_READINGS)}
 """Every criterion but that of rhythm, in the order in which they are shown."""

@@ -37,14 +37,14 @@ from ebbmark.fhir.reading.read import is_about_weight, read_request
 from ebbmark.fhir.reading.request import Request, RequestContext
 from ebbmark.physiology.after.patient_now import NAMED
 from ebbmark.physiology.closing.result import Verdict
-from ebbmark.physiology.during.checks import FALL_LOOKED_AT_PERCENT, Bound, bounds_of
+from ebbmark.physiology.during.checks import FALL_LOOKED_AT_PERCENT
 from ebbmark.physiology.during.next_move import Action
 from ebbmark.physiology.during.running import running_trial
 from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.patient.context import before_the_trial
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.stop.criteria import StopCriterion, check_stop
+from ebbmark.physiology.stop.criteria import Bound, StopCriterion, bounds_of, check_stop
 from ebbmark.physiology.timeline import FIO2, in_force_at
 from ebbmark.physiology.trial.limb import PeepLevel, began_of, peep_levels_of
 from ebbmark.physiology.trial.reading import read_trial
@@ -343,7 +343,7 @@ def _read(answer: Answer, readings: tuple[Reading, ...], fetched: Fetched, conte
     doubt = "" if news else _doubt(fetched, context)
     beyond = _beyond(readings, context)
     since = any(one.slug == _SINCE_TRIAL for one in answer.titration.findings)
-    alarm = next((_value(bound, latest) for bound, latest in beyond if bound.signed or since), "")
+    alarm = next((_value(bound, latest) for bound, latest in beyond if bound.in_force or since), "")
     looks = any(one.weight is Weight.LOOK_FIRST for one in answer.titration.findings)
     wrong = _wrong(answer, readings, now, context) if news and now is not None and not looks else ""
     against = _against(answer, beyond)
@@ -376,7 +376,7 @@ def _beyond(readings: tuple[Reading, ...], context: RequestContext) -> list[tupl
     """The limits that the latest reading of the last hour passes, each with that reading."""
     found = []
     for bound in bounds_of(context.site.stop_limits):
-        of_it = [one for one in readings if one.quantity is bound.quantity and context.at_s - one.at_s <= NEWS_S]
+        of_it = [one for one in readings if one.quantity is bound.row.quantity and context.at_s - one.at_s <= NEWS_S]
         latest = max(of_it, key=lambda one: (one.at_s, one.source), default=None)
         if latest is not None and bound.passed_by(latest.value) > 0:
             found.append((bound, latest))
@@ -384,7 +384,7 @@ def _beyond(readings: tuple[Reading, ...], context: RequestContext) -> list[tupl
 
 
 def _value(bound: Bound, latest: Reading) -> str:
-    return say("card.is", quantity=quantity_words(bound.quantity), value=f"{latest.value:.0f}")
+    return say("card.is", quantity=quantity_words(bound.row.quantity), value=f"{latest.value:.0f}")
 
 
 def _against(answer: Answer, beyond: list[tuple[Bound, Reading]]) -> str:
