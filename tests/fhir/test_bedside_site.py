@@ -19,8 +19,8 @@ from ebbmark.data import table
 from ebbmark.fhir.definitions import definition_of, plan_definitions
 from ebbmark.fhir.naming import ALL_ICD, SNOMED
 from ebbmark.fhir.operations import OPERATIONS
-from ebbmark.fhir.reading.condition_codes import BUILT_IN, CONDITION_ROWS, NO_RISK, PERHAPS, READ_IN
-from ebbmark.fhir.reading.conditions import AS_WIDE, ruled_out
+from ebbmark.fhir.reading.condition_codes import AS_WIDE, BUILT_IN, CONDITION_ROWS, NO_RISK, PERHAPS, READ_IN
+from ebbmark.fhir.reading.conditions import ruled_out
 from ebbmark.fhir.reading.request import NO_SITE
 from ebbmark.fhir.reading.site import ProtocolGiven, SiteFileError, StopLimitsFile
 from ebbmark.fhir.reading.site_rules import read_stop_limits, with_protocols
@@ -423,11 +423,10 @@ def test_every_source_of_a_code_has_words() -> None:
 
 
 def test_every_code_that_is_as_wide_as_its_concept_stands_for_it() -> None:
-    for slug, groups in AS_WIDE.items():
-        for systems, wide in groups:
-            for system, code in ((system, code) for system in systems for code in wide):
-                assert slug in BUILT_IN.concepts_of([(system, code)]), code
-                assert ruled_out([slug], [(system, code)], set()) == (slug,)
+    for slug, wide in AS_WIDE.items():
+        for coded in wide:
+            assert slug in BUILT_IN.concepts_of([coded]), coded
+            assert ruled_out([slug], [coded], set()) == (slug,)
 
 
 def test_the_systems_of_icd_10_are_those_of_the_table() -> None:

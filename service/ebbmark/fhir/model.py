@@ -18,21 +18,29 @@ RESOURCE_TYPES: tuple[str, ...] = tuple(table("resource_types")["resource_types"
 """The resource types of R4."""
 
 
-class Coding(msgspec.Struct, frozen=True, gc=False):
+class _Part(msgspec.Struct, frozen=True, gc=False):
+    """A data type or a part of a resource."""
+
+
+class _Resource(_Part, frozen=True, gc=False, tag_field="resourceType", tag=True):
+    """A resource, told by its type, which is the name of the class."""
+
+
+class Coding(_Part, frozen=True, gc=False):
     """FHIR Coding."""
 
     system: str = ""
     code: str = ""
 
 
-class Codeable(msgspec.Struct, frozen=True, gc=False):
+class Codeable(_Part, frozen=True, gc=False):
     """FHIR CodeableConcept."""
 
     coding: list[Coding] = []
     text: str = ""
 
 
-class WordedCoding(msgspec.Struct, frozen=True, gc=False):
+class WordedCoding(_Part, frozen=True, gc=False):
     """FHIR Coding, with its words."""
 
     system: str = ""
@@ -40,14 +48,14 @@ class WordedCoding(msgspec.Struct, frozen=True, gc=False):
     display: str = ""
 
 
-class Worded(msgspec.Struct, frozen=True, gc=False):
+class Worded(_Part, frozen=True, gc=False):
     """FHIR CodeableConcept, with its words."""
 
     coding: list[WordedCoding] = []
     text: str = ""
 
 
-class QuantityValue(msgspec.Struct, frozen=True, gc=False):
+class QuantityValue(_Part, frozen=True, gc=False):
     """FHIR Quantity."""
 
     value: float | None = None
@@ -57,35 +65,35 @@ class QuantityValue(msgspec.Struct, frozen=True, gc=False):
     comparator: str = ""
 
 
-class Identifier(msgspec.Struct, frozen=True, gc=False):
+class Identifier(_Part, frozen=True, gc=False):
     """FHIR Identifier."""
 
     system: str = ""
     value: str = ""
 
 
-class Reference(msgspec.Struct, frozen=True, gc=False):
+class Reference(_Part, frozen=True, gc=False):
     """FHIR Reference."""
 
     reference: str = ""
     identifier: Identifier | None = None
 
 
-class Period(msgspec.Struct, frozen=True, gc=False):
+class Period(_Part, frozen=True, gc=False):
     """FHIR Period."""
 
     start: str = ""
     end: str = ""
 
 
-class Meta(msgspec.Struct, frozen=True, gc=False):
+class Meta(_Part, frozen=True, gc=False):
     """FHIR Meta."""
 
     versionId: str = ""
     lastUpdated: str = ""
 
 
-class Extension(msgspec.Struct, frozen=True, gc=False):
+class Extension(_Part, frozen=True, gc=False):
     """FHIR Extension, as far as statements about sex need it."""
 
     url: str = ""
@@ -95,21 +103,21 @@ class Extension(msgspec.Struct, frozen=True, gc=False):
     extension: list[Extension] = []
 
 
-class MapTarget(msgspec.Struct, frozen=True, gc=False):
+class MapTarget(_Part, frozen=True, gc=False):
     """FHIR ConceptMap.group.element.target."""
 
     code: str = ""
     equivalence: str = ""
 
 
-class MapElement(msgspec.Struct, frozen=True, gc=False):
+class MapElement(_Part, frozen=True, gc=False):
     """FHIR ConceptMap.group.element."""
 
     code: str = ""
     target: list[MapTarget] = []
 
 
-class MapGroup(msgspec.Struct, frozen=True, gc=False):
+class MapGroup(_Part, frozen=True, gc=False):
     """FHIR ConceptMap.group."""
 
     source: str = ""
@@ -117,7 +125,7 @@ class MapGroup(msgspec.Struct, frozen=True, gc=False):
     element: list[MapElement] = []
 
 
-class Component(msgspec.Struct, frozen=True, gc=False):
+class Component(_Part, frozen=True, gc=False):
     """FHIR Observation.component."""
 
     code: Codeable
@@ -136,7 +144,7 @@ class Component(msgspec.Struct, frozen=True, gc=False):
     valuePeriod: Any = None
 
 
-class Observation(msgspec.Struct, frozen=True, gc=False, kw_only=True, tag_field="resourceType", tag="Observation"):
+class Observation(_Resource, frozen=True, gc=False, kw_only=True):
     """FHIR Observation; in FHIR's own order of elements, in which the decoder finds them fastest."""
 
     id: str = ""
@@ -171,7 +179,7 @@ class Observation(msgspec.Struct, frozen=True, gc=False, kw_only=True, tag_field
     component: list[Component] = []
 
 
-class DiagnosticReport(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="DiagnosticReport"):
+class DiagnosticReport(_Resource, frozen=True, gc=False):
     """FHIR DiagnosticReport: only what it contains and concludes, and whether that counts."""
 
     id: str = ""
@@ -184,20 +192,20 @@ class DiagnosticReport(msgspec.Struct, frozen=True, gc=False, tag_field="resourc
     conclusionCode: Any = None
 
 
-class Composition(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="Composition"):
+class Composition(_Resource, frozen=True, gc=False):
     """FHIR Composition: only whether the document counts."""
 
     id: str = ""
     status: Any = None
 
 
-class PatientLink(msgspec.Struct, frozen=True, gc=False):
+class PatientLink(_Part, frozen=True, gc=False):
     """FHIR Patient.link: only how the other record stands to this one."""
 
     type: str = ""
 
 
-class Patient(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="Patient"):
+class Patient(_Resource, frozen=True, gc=False):
     """FHIR Patient; names and addresses are never read."""
 
     id: str = ""
@@ -213,7 +221,7 @@ class Patient(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", t
     link: list[PatientLink] = []
 
 
-class Condition(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="Condition"):
+class Condition(_Resource, frozen=True, gc=False):
     """FHIR Condition."""
 
     id: str = ""
@@ -231,14 +239,13 @@ class Condition(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType",
     abatementString: str = ""
 
 
-class Dosage(msgspec.Struct, frozen=True, gc=False):
+class Dosage(_Part, frozen=True, gc=False):
     """FHIR MedicationAdministration.dosage."""
 
     rateQuantity: QuantityValue | None = None
-    rateRatio: Any = None
 
 
-class Procedure(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="Procedure"):
+class Procedure(_Resource, frozen=True, gc=False):
     """FHIR Procedure; of any shape, since most are none of ours: `Condition` judges what is left of it."""
 
     id: Any = ""
@@ -251,9 +258,7 @@ class Procedure(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType",
     performedPeriod: Any = None
 
 
-class MedicationAdministration(
-    msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="MedicationAdministration"
-):
+class MedicationAdministration(_Resource, frozen=True, gc=False):
     """FHIR MedicationAdministration."""
 
     id: str = ""
@@ -270,28 +275,28 @@ class MedicationAdministration(
     dosage: Dosage | None = None
 
 
-class DeviceMetric(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="DeviceMetric"):
+class DeviceMetric(_Resource, frozen=True, gc=False):
     """FHIR DeviceMetric: only says whether a value is a setting or a measurement."""
 
     id: str = ""
     category: str = ""
 
 
-class ConceptMap(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="ConceptMap"):
+class ConceptMap(_Resource, frozen=True, gc=False):
     """FHIR ConceptMap."""
 
     status: str = ""
     group: list[MapGroup] = []
 
 
-class EntryRequest(msgspec.Struct, frozen=True, gc=False):
+class EntryRequest(_Part, frozen=True, gc=False):
     """FHIR Bundle.entry.request."""
 
     method: str = ""
     url: str = ""
 
 
-class Entry(msgspec.Struct, frozen=True, gc=False):
+class Entry(_Part, frozen=True, gc=False):
     """FHIR Bundle.entry."""
 
     fullUrl: str = ""
@@ -299,13 +304,13 @@ class Entry(msgspec.Struct, frozen=True, gc=False):
     request: EntryRequest | None = None
 
 
-class Link(msgspec.Struct, frozen=True, gc=False):
+class Link(_Part, frozen=True, gc=False):
     """FHIR Bundle.link; addresses are never followed."""
 
     relation: str = ""
 
 
-class Bundle(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="Bundle"):
+class Bundle(_Resource, frozen=True, gc=False):
     """FHIR Bundle."""
 
     type: str = ""
@@ -314,7 +319,7 @@ class Bundle(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", ta
     entry: list[Entry] = []
 
 
-class Parameter(msgspec.Struct, frozen=True, gc=False):
+class Parameter(_Part, frozen=True, gc=False):
     """FHIR Parameters.parameter."""
 
     name: str
@@ -328,7 +333,7 @@ class Parameter(msgspec.Struct, frozen=True, gc=False):
     valueReference: Any = None
 
 
-class Parameters(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="Parameters"):
+class Parameters(_Resource, frozen=True, gc=False):
     """FHIR Parameters."""
 
     parameter: list[Parameter] = []

@@ -33,6 +33,15 @@ LEFT_OPEN: Final[Mapping[str, str]] = {
 }
 """What the codes of a concept leave open, and how that is read."""
 
+AS_WIDE: Final[Mapping[str, frozenset[tuple[str, str]]]] = {
+    one["slug"]: frozenset(
+        (system, code.replace(".", "")) for where, code in one["as_wide"] for system in _SYSTEMS[where]
+    )
+    for one in _TABLE["condition"]
+    if "as_wide" in one
+}
+"""By concept, system and code, without its dot, of the codes that are as wide as it."""
+
 READ_IN: Final[Mapping[str, str]] = _TABLE["seen"]
 """Where code and meaning were seen together, in words, by the key of the source."""
 

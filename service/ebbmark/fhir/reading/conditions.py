@@ -17,17 +17,17 @@ Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/condition.html (clinicalStatus, v
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
 import msgspec
 
 from ebbmark.fhir.model import Codeable, Coding, Condition, Procedure
-from ebbmark.fhir.naming import ALL_ICD, SNOMED
+from ebbmark.fhir.naming import ALL_ICD
 from ebbmark.fhir.problems import Ignored, Problem, ProblemKind, Reason, Source
 from ebbmark.fhir.reading.codes import WeightKind, code_shown
-from ebbmark.fhir.reading.condition_codes import ConditionCodes, charted_words, named_in_words
+from ebbmark.fhir.reading.condition_codes import AS_WIDE, BUILT_IN, ConditionCodes, charted_words, named_in_words
 from ebbmark.fhir.reading.request import BodyMeasure, Documented, Received, left_out
 from ebbmark.fhir.times import instant, seconds
 from ebbmark.physiology.mechanics import OBESE_FROM_KG_PER_M2, body_mass_index
@@ -35,15 +35,6 @@ from ebbmark.physiology.mechanics import OBESE_FROM_KG_PER_M2, body_mass_index
 Coded = tuple[str, str]
 """Code system, and code as it was sent."""
 
-
-AS_WIDE: Mapping[str, tuple[tuple[tuple[str, ...], frozenset[str]], ...]] = {
-    "untreated-pneumothorax": (((SNOMED,), frozenset({"36118008"})), (ALL_ICD, frozenset({"J93", "J939"}))),
-    "haemodynamic-instability": (((SNOMED,), frozenset({"422773005"})),),
-    "raised-intracranial-pressure": (((SNOMED,), frozenset({"271719001"})),),
-    "pregnancy": (((SNOMED,), frozenset({"77386006"})), (ALL_ICD, frozenset({"Z33", "Z331"}))),
-    "sickle-cell-disease": (((SNOMED,), frozenset({"417357006"})),),
-}
-"""By concept, codes that are as wide as it: code systems, and codes without their dot."""
 
 _OVER = frozenset({"inactive", "remission", "resolved"})
 _GOING_ON = frozenset({"active", "recurrence", "relapse"})
@@ -72,27 +63,27 @@ class Conditions:
         charted: the words in which each Condition was charted, by its FHIRPath.
     """
 
+    codes: ConditionCodes = BUILT_IN
     documented: list[Documented] = field(default_factory=list)
     subjects: dict[str, str] = field(default_factory=dict)
     ignored: list[Ignored] = field(default_factory=list)
     unjudged: list[Ignored] = field(default_factory=list)
     perhaps: set[str] = field(default_factory=set)
     named_pneumothorax: set[str] = field(default_factory=set)
-    problems: list[Problem] = field(default_factory=list)
     charted: dict[str, str] = field(default_factory=dict)
     notes: dict[str, None] = field(default_factory=dict)
 
 
 def read_conditions(given: Sequence[Received[Condition]], codes: ConditionCodes, now_s: float) -> Conditions:
     """Read the Conditions of a request."""
-    found = Conditions()
+    found = Conditions(codes)
     for item in given:
         found.charted[item.path] = charted_words(item.resource.code)
     newest = _newest(given, found)
     present = {one for item in newest if _is_present(item.resource) for one in _codings(item.resource)}
     present = {(system, _spelled(system, code)) for system, code in present}
     for item in newest:
-        _read(item, codes, present, now_s, found)
+        _read(item, present, now_s, found)
     return found
 
 
@@ -137,9 +128,7 @@ def _codings(condition: Condition) -> list[Coded]:
     return [(coding.system, coding.code) for coding in (condition.code.coding if condition.code else [])]
 
 
-def _read(
-    item: Received[Condition], codes: ConditionCodes, present: Collection[Coded], now_s: float, found: Conditions
-) -> None:
+def _read(item: Received[Condition], present: Collection[Coded], now_s: float, found: Conditions) -> None:
     condition = item.resource
     certainty, state = _code_of(condition.verificationStatus), _code_of(condition.clinicalStatus)
     if certainty == "entered-in-error":
@@ -149,23 +138,23 @@ def _read(
     over = (state in _OVER or (abated and not state)) and not refuted
     if condition.subject is None or not condition.subject.reference:
         sentence = "It names no patient by reference, so it is not known whose it is."
-        return _leave_out(item, Reason.OTHER_SUBJECT, sentence, found, codes, unjudged=not over)
+        return _leave_out(item, Reason.OTHER_SUBJECT, sentence, found, unjudged=not over)
     found.subjects.setdefault(condition.subject.reference, item.path)
     if condition.implicitRules or condition.modifierExtension:
         # Either may turn its meaning round, that it is over or refuted included.
         sentence = "It carries a modifier extension or implicit rules that are not known here."
-        return _leave_out(item, Reason.MODIFIER_EXTENSION, sentence, found, codes, unjudged=True)
+        return _leave_out(item, Reason.MODIFIER_EXTENSION, sentence, found, unjudged=True)
     if over:
         how = f"Its clinical status is {state}" if state else "It has abated"
         sentence = f"{how}: it does not count as present, and not as proof of absence either."
         return _leave_out(item, NOT_CURRENT, sentence, found)
     codings = _codings(condition)
-    concepts = codes.concepts_of(codings)
+    concepts = found.codes.concepts_of(codings)
     if not concepts and item.kind == "Procedure":
         sentence = "A Procedure counts only where its code stands for a condition that is looked for."
         return _leave_out(item, Reason.NOT_USED, sentence, found)
     if not concepts:
-        return _not_placed(item, codings, codes, found, refuted=refuted)
+        return _not_placed(item, codings, found, refuted=refuted)
     if refuted:
         concepts = ruled_out(concepts, codings, present)
         if not concepts:
@@ -196,26 +185,19 @@ def _abated(condition: Condition, now_s: float) -> bool:
     return bool(condition.abatementAge or condition.abatementRange or condition.abatementString)
 
 
-def _not_placed(
-    item: Received[Condition],
-    codings: Sequence[tuple[str, str]],
-    codes: ConditionCodes,
-    found: Conditions,
-    *,
-    refuted: bool,
-) -> None:
+def _not_placed(item: Received[Condition], codings: Sequence[Coded], found: Conditions, *, refuted: bool) -> None:
     # Any other code may be a name; the answer to the caller shows what was charted (`charted_words`).
     listed = ", ".join(code_shown(Coding(system=system, code=code)) for system, code in codings[:4])
-    if codes.is_no_risk(codings):
+    if found.codes.is_no_risk(codings):
         sentence = f"None of its codes stands for a condition that is looked for: {listed}."
         return _leave_out(item, _NOT_LOOKED_FOR, sentence, found)
     if not codings:
         sentence = "It has no code, and words alone are not read."
-    elif perhaps := codes.leaves_open(codings):
+    elif perhaps := found.codes.leaves_open(codings):
         sentence = f"Its code leaves open whether it is one that is looked for ({perhaps}): {listed}."
     else:
         sentence = f"What its codes stand for is not known here: {listed}."
-    return _leave_out(item, _NOT_PLACED, sentence, found, codes, unjudged=not refuted)
+    return _leave_out(item, _NOT_PLACED, sentence, found, unjudged=not refuted)
 
 
 def _note(item: Received[Condition], certainty: str, state: str, found: Conditions) -> None:
@@ -241,9 +223,9 @@ def _newest(received: Sequence[Received[Condition]], found: Conditions) -> list[
         numbers = [copy.resource.meta.versionId if copy.resource.meta else "" for copy in copies]
         if len(copies) > 1 and all(number.isascii() and number.isdigit() and len(number) < 16 for number in numbers):
             newest = max(map(int, numbers))
-            older = [copy for copy, number in zip(copies, numbers, strict=True) if int(number) < newest]
-            for copy in older:
-                _leave_out(copy, Reason.SUPERSEDED, "A newer version of this Condition was sent.", found)
+            for copy, number in zip(copies, numbers, strict=True):
+                if int(number) < newest:
+                    _leave_out(copy, Reason.SUPERSEDED, "A newer version of this Condition was sent.", found)
             copies = [copy for copy, number in zip(copies, numbers, strict=True) if int(number) == newest]
         seen: set[bytes] = set()
         for copy in copies:
@@ -302,13 +284,7 @@ def read_body_mass(
 
 
 def _leave_out(
-    item: Received[Condition],
-    reason: Reason | str,
-    sentence: str,
-    found: Conditions,
-    codes: ConditionCodes | None = None,
-    *,
-    unjudged: bool = False,
+    item: Received[Condition], reason: Reason | str, sentence: str, found: Conditions, *, unjudged: bool = False
 ) -> None:
     slug = reason if isinstance(reason, str) else reason.slug
     ignored = Ignored(item.path, item.reference, slug, sentence)
@@ -316,7 +292,7 @@ def _leave_out(
     if unjudged:
         found.unjudged.append(ignored)
         codings = _codings(item.resource)
-        placed = codes is not None and (codes.concepts_of(codings) or codes.leaves_open(codings))
+        placed = found.codes.concepts_of(codings) or found.codes.leaves_open(codings)
         code = item.resource.code
         named = named_in_words("" if code is None else " ".join((code.text, *(one.display for one in code.coding))))
         if placed or named:
@@ -336,11 +312,7 @@ def ruled_out(concepts: Iterable[str], codings: Iterable[Coded], present: Collec
     listed = [(system, _spelled(system, code)) for system, code in codings]
     if any(one in present for one in listed):
         return tuple(concepts)
-    return tuple(
-        slug
-        for slug in concepts
-        if any(system in systems and code in wide for system, code in listed for systems, wide in AS_WIDE.get(slug, ()))
-    )
+    return tuple(slug for slug in concepts if any(one in AS_WIDE.get(slug, ()) for one in listed))
 
 
 def _spelled(system: str, code: str) -> str:

@@ -7,11 +7,11 @@ Bytes are decoded once into lean typed structures (`model`); only where that fai
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Container, Iterable, Iterator
+from collections.abc import Container, Iterable
 from dataclasses import replace
 from datetime import UTC, datetime
 
-from ebbmark.fhir.model import Observation
+from ebbmark.fhir.model import Component, Observation
 from ebbmark.fhir.naming import tail_of, unversioned
 from ebbmark.fhir.operations import Operation
 from ebbmark.fhir.problems import Ignored, MappedCode, Problem, ProblemKind, Reason, Rejected
@@ -28,7 +28,6 @@ from ebbmark.fhir.reading.request import (
     Collected,
     Context,
     Question,
-    Received,
     Request,
     RequestContext,
     left_out,
@@ -200,27 +199,20 @@ def _mapped_codes(question: Question, code_map: CodeMap) -> tuple[MappedCode, ..
     """
     if code_map.table is NO_CODE_MAP.table:
         return ()
-    met = {coding: row.mapped_to for coding in _codings(question.observations) if (row := code_map.table.get(coding))}
-    units = {at: (UCUM, ucum) for at in _units(question.observations) if (ucum := code_map.units.get(at))}
-    rows = [*met.items(), *units.items()]
+    found: dict[tuple[str, str], tuple[str, str]] = {}
+    units: dict[tuple[str, str], tuple[str, str]] = {}
+    observations = [item.resource for item in question.observations]
+    holders: list[Observation | Component] = [*observations, *[part for one in observations for part in one.component]]
+    for holder in holders:
+        for key in ((coding.system, coding.code) for coding in holder.code.coding):
+            if row := code_map.table.get(key):
+                found[key] = row.mapped_to
+        if (sent := holder.valueQuantity) and (
+            ucum := code_map.units.get(key := (sent.system, sent.code or sent.unit))
+        ):
+            units[key] = (UCUM, ucum)
+    rows = (*found.items(), *units.items())
     return tuple(sorted(MappedCode(*at, *mapped_to) for at, mapped_to in rows if mapped_to[1]))
-
-
-def _units(received: Iterable[Received[Observation]]) -> Iterator[tuple[str, str]]:
-    """System and code, or unit where there is no code, of every value of the Observations and of their components."""
-    for item in received:
-        parts = [part.valueQuantity for part in item.resource.component]
-        for quantity in (item.resource.valueQuantity, *parts):
-            if quantity is not None:
-                yield quantity.system, quantity.code or quantity.unit
-
-
-def _codings(received: Iterable[Received[Observation]]) -> Iterator[tuple[str, str]]:
-    """System and code of every coding of the Observations and of their components."""
-    for item in received:
-        for codeable in (item.resource.code, *[part.code for part in item.resource.component]):
-            for coding in codeable.coding:
-                yield coding.system, coding.code
 
 
 def _context(question: Question, operation: Operation, code_map: CodeMap) -> Context:
