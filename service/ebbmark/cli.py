@@ -1,4 +1,4 @@
-"""The command line, from serve and check-record to openapi: argument parsing and exit codes only."""
+"""The command line, from serve and check-record to openapi: commands and their exit codes."""
 
 from __future__ import annotations
 
@@ -8,27 +8,28 @@ import gc
 import sys
 import time
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from types import ModuleType
-from typing import Literal
+from typing import TYPE_CHECKING
 
 import msgspec
 
-from ebbmark import __version__
-from ebbmark.audit.command import add_replay_and_account
+from ebbmark.arguments import PLOT_ENDINGS, command_parser, instant_of
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, status_of
-from ebbmark.fhir.reading.charted_steps import COLUMNS, FOR_A_TABLE, UNTIMED, read_charted_steps
+from ebbmark.fhir.reading.charted_steps import FOR_A_TABLE, UNTIMED, read_charted_steps
 from ebbmark.fhir.reading.request import RequestContext
-from ebbmark.fhir.times import TimeFault, seconds
 from ebbmark.fhir.writing.account import answer_text, refusal_text
 from ebbmark.fhir.writing.flat_answer import read_answer
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.review.command import add_commands
-from ebbmark.use_cases.check_record import add_check_record, add_check_settings, patient_reference, told
 from ebbmark.use_cases.questions import answer_request
+
+if TYPE_CHECKING:
+    from ebbmark.review.bulk_export import Exported
 
 ANSWERED = 0
 USAGE = 2
@@ -41,12 +42,24 @@ INPUTS_AMENDED = 8
 RECORD_LACKS = 9
 """Exit codes. 1 is left to what nobody foresaw."""
 
-PLOT_ENDINGS: dict[str, Literal["svg", "png", "pdf"]] = {".svg": "svg", ".png": "png", ".pdf": "pdf"}
-
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
-    parser = _parser()
+    parser = command_parser(
+        {
+            "serve": _serve,
+            "bridge": _bridge,
+            "evaluate": _evaluate,
+            "inspect": _inspect,
+            "check-record": _check_record,
+            "check-settings": lambda _: ANSWERED if _serving().check_settings() else USAGE,
+            "replay": _replay,
+            "account": _account,
+            "new-key": _new_key,
+            "openapi": _openapi,
+        },
+        partial(add_commands, style=_style, to_instant=instant_of, export=_export),
+    )
     chosen = parser.parse_args(arguments)
     try:
         code: int = chosen.run(chosen)
@@ -57,101 +70,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
         # Why was said where it stopped.
         return stopped.code if isinstance(stopped.code, int) else USAGE
     return code
-
-
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
-        prog="ebbmark",
-        description="Read a decremental PEEP trial: closing pressure with its uncertainty, and what follows. "
-        "Decision support; a licensed clinician decides.",
-    )
-    parser.add_argument("--version", action="version", version=f"ebbmark {__version__}")
-    commands = parser.add_subparsers(required=True, metavar="COMMAND")
-
-    serve = commands.add_parser("serve", help="run the HTTP service (settings: EBBMARK_..., see the guide)")
-    serve.add_argument("--host", help="address to listen on")
-    serve.add_argument("--port", type=int, help="port to listen on; 0 takes a free one")
-    serve.add_argument("--demo", action="store_true", default=None, help="show pages with invented patients, too")
-    serve.set_defaults(run=_serve)
-
-    carried = commands.add_parser(
-        "bridge",
-        help="carry device messages (HL7 v2 ORU^R01, IHE PCD-01) to the record (settings: EBBMARK_BRIDGE_...)",
-    )
-    carried.set_defaults(run=_bridge)
-
-    evaluate = commands.add_parser(
-        "evaluate",
-        help="answer a question about data in a file",
-        description="Answers an operation from a FHIR R4 Bundle or Parameters (JSON), or a titration from a CSV table "
-        "of steps. Columns of the table: "
-        f"time (ISO 8601 with zone; optional), height_cm, sex, {', '.join(COLUMNS)}.",
-        epilog="Exit codes: 0 a PEEP is suggested, or another operation answered; 3 a titration without a suggestion; "
-        "4 the input cannot be read; "
-        "5 it can be read but not used; 2 wrong usage, or no such file.",
-    )
-    evaluate.add_argument("file", metavar="FILE", help="a file, or - for standard input")
-    evaluate.add_argument("--format", choices=("text", "fhir", "json"), default="text", help="how to answer")
-    evaluate.add_argument("--height-cm", type=float, help="height, for a table without it")
-    evaluate.add_argument("--sex", choices=("male", "female"), help="form of the formula, for a table without it")
-    evaluate.add_argument(
-        "--plot", type=_plot_file, metavar="FILE", help="draw the answer to a file: .svg, .png or .pdf by its name"
-    )
-    evaluate.add_argument(
-        "--operation", choices=tuple(BY_SLUG), default=TITRATE_PEEP.slug, help="the question; default: titrate-peep"
-    )
-    evaluate.add_argument("--report", type=Path, metavar="FILE", help="write the answer to a file as a report (PDF)")
-    evaluate.add_argument(
-        "--at", type=_instant, metavar="INSTANT", help="answer as of then, as 2026-03-02T09:30:00Z; default: now"
-    )
-    evaluate.set_defaults(run=_evaluate)
-
-    looked = commands.add_parser(
-        "inspect",
-        help="say which codes, units and shapes charted data hold, what is read of them, and what is not",
-        description="Reads charted data (a FHIR R4 Bundle, NDJSON, a list of resources, or one resource) and tells "
-        "every code, unit and shape with its count and range: read as what, or unread because of what; the likeliest "
-        "quantity of unread numbers; and what is missing for a trial. Of patients nothing is told but counts and "
-        "ranges. The site's own files count (settings: EBBMARK_CODE_MAP and others).",
-        epilog="Exit codes: 0 told; 4 the input cannot be read; 2 wrong usage, or no such file.",
-    )
-    source = looked.add_mutually_exclusive_group(required=True)
-    source.add_argument("file", metavar="FILE", nargs="?", help="a file, or - for standard input")
-    source.add_argument("--patient", type=patient_reference, metavar="Patient/ID", help="one of the configured record")
-    looked.add_argument("--hours", type=float, default=24.0, help="how far back the record is read (default: 24)")
-    looked.add_argument(
-        "--format",
-        choices=("text", "json", "concept-map"),
-        default="text",
-        help="concept-map: a draft of a FHIR ConceptMap for the unread codes, to be corrected by a person",
-    )
-    looked.add_argument(
-        "--accept-preliminary", action="store_true", help="tell what would be read if preliminary Observations counted"
-    )
-    looked.set_defaults(run=_inspect)
-
-    add_check_record(commands, _check_record)
-
-    add_check_settings(commands, lambda _: ANSWERED if _serving().check_settings() else USAGE)
-
-    add_replay_and_account(commands, _replay, _account)
-
-    key = commands.add_parser("new-key", help="make a key to sign with, or one for cookies, as JSON Web Key Set")
-    key.add_argument(
-        "--algorithm", choices=("ES384", "RS384", "A256GCM"), default="ES384", help="A256GCM: cookies; default: ES384"
-    )
-    key.set_defaults(run=_new_key)
-
-    add_commands(
-        commands,
-        style=_style,
-        to_instant=_instant,
-        export=lambda folder, **chosen: _serving().export_record(folder, **chosen),
-    )
-
-    described = commands.add_parser("openapi", help="print the OpenAPI document of the service")
-    described.set_defaults(run=_openapi)
-    return parser
 
 
 def _evaluate(chosen: argparse.Namespace) -> int:
@@ -216,6 +134,8 @@ def _inspect(chosen: argparse.Namespace) -> int:
 
 
 def _check_record(chosen: argparse.Namespace) -> int:
+    from ebbmark.use_cases.check_record import told
+
     report = _serving().check_record(chosen.write_to, at_s=time.time())
     print(told(report, chosen.format), end="")
     return RECORD_LACKS if report.fails else ANSWERED
@@ -246,19 +166,6 @@ def _signed(bundle: dict[str, object]) -> dict[str, object]:
     except ValueError as error:
         print(f"{error}.", file=sys.stderr)
         raise SystemExit(USAGE) from None
-
-
-def _instant(text: str) -> float:
-    at_s = seconds(text)
-    if isinstance(at_s, TimeFault):
-        raise argparse.ArgumentTypeError(f"{text} is no instant with a zone, as 2026-03-02T09:30:00Z")
-    return at_s
-
-
-def _plot_file(name: str) -> Path:
-    if Path(name).suffix.lower() not in PLOT_ENDINGS:
-        raise argparse.ArgumentTypeError(f"{name!r} does not end in .svg, .png or .pdf")
-    return Path(name)
 
 
 def _plot(answer: Answer, file: Path) -> None:
@@ -364,6 +271,11 @@ def _style() -> str:
     from ebbmark.web.theme import STYLE
 
     return STYLE.body.decode()
+
+
+def _export(folder: Path, **chosen: object) -> Exported | None:
+    exported: Exported | None = _serving().export_record(folder, **chosen)
+    return exported
 
 
 def _openapi(_: argparse.Namespace) -> int:

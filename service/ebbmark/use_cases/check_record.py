@@ -1,4 +1,4 @@
-"""Check a record: connection, sign-in, clock and every search that this service sends; the report, and its arguments.
+"""Check a record: connection, sign-in, clock and every search that this service sends; and the report.
 
 Nothing is written here and no patient is read. Each search asks for values that no record holds, so that a record which
 honours it answers an empty page. Whether it passes a parameter over is told by the `self` link of the page, by entries
@@ -10,9 +10,7 @@ parameters that were used); RFC 9110 section 6.6.1 (Date); SMART App Launch 2.2,
 
 from __future__ import annotations
 
-import argparse
 import dataclasses
-import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -20,7 +18,6 @@ from email.utils import parsedate_to_datetime
 from enum import Enum
 from statistics import median
 from textwrap import wrap
-from typing import TYPE_CHECKING
 from urllib.parse import parse_qsl, urlencode, urlsplit
 
 import msgspec
@@ -31,9 +28,6 @@ from ebbmark.record.connection import is_under
 from ebbmark.record.retry import CallFailure, Reply, decoded, named_by
 from ebbmark.record.search import Page
 from ebbmark.record.sign_in import SignIn, SignInFailure
-
-if TYPE_CHECKING:
-    Commands = argparse._SubParsersAction[argparse.ArgumentParser]
 
 
 class Verdict(Enum):
@@ -134,48 +128,6 @@ def summary(report: Report) -> str:
         lines += ["", "Written by this check and not removed (remove it by hand)"]
         lines += [f"  {reference}" for reference in report.left_behind]
     return "\n".join([*lines, ""])
-
-
-def add_check_record(commands: Commands, run: Callable[[argparse.Namespace], int]) -> None:
-    """Add the command.
-
-    Args:
-        run: runs it and gives the exit code.
-    """
-    checked = commands.add_parser(
-        "check-record",
-        help="say what the configured record can do for this service, and what not",
-        description="Looks at the configured record (settings: EBBMARK_RECORD_...): connection and TLS, sign-in and "
-        "granted scopes, clock, and every search that this service sends. Reads no patient. With --write-to it writes "
-        "one resource of each type to a test patient and removes them again.",
-        epilog="Exit codes: 0 everything that was checked works; 9 something does not, see the summary; 2 no usable "
-        "record is configured, or wrong usage.",
-    )
-    checked.add_argument(
-        "--write-to", type=patient_reference, metavar="Patient/ID", help="a test patient, to whom the check may write"
-    )
-    checked.add_argument("--format", choices=("text", "json"), default="text", help="how to answer")
-    checked.set_defaults(run=run)
-
-
-def add_check_settings(commands: Commands, run: Callable[[argparse.Namespace], int]) -> None:
-    """Add the command that reads the settings and the site's files; as `add_check_record`."""
-    checked = commands.add_parser(
-        "check-settings",
-        help="read the settings and the site's own files, and say what is wrong with each",
-        description="Reads what the settings name (code maps, charting table, protocols and staircases, stop limits, "
-        "value sets of conditions, messages) as the service does when it starts, and names setting, file and element "
-        "of what cannot be used, for every setting at once. Calls nobody.",
-        epilog="Exit codes: 0 all can be used; 2 something cannot.",
-    )
-    checked.set_defaults(run=run)
-
-
-def patient_reference(text: str) -> str:
-    """An argument of the form Patient/ID; argparse tells of any other."""
-    if not re.fullmatch(r"Patient/[A-Za-z0-9.-]{1,64}", text):
-        raise argparse.ArgumentTypeError(f"{text!r} is not of the form Patient/ID")
-    return text
 
 
 def told(report: Report, form: str) -> str:
