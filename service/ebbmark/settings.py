@@ -239,6 +239,12 @@ class Settings(BaseSettings):
         "JSON line each, mode 600. Callers get its issue codes, elements and our own words only. Unset: nowhere.",
     )
     record_max_reply_bytes: int = Field(default=5_000_000, gt=0, description="Largest reply read from the record.")
+    record_reply_bytes_at_once: int = Field(
+        default=40_000_000,
+        gt=0,
+        description="Most bytes of replies of all records that requests in progress hold together; beyond it a request "
+        "waits, within its deadline, until others have ended. The one that has read for longest never waits.",
+    )
     record_client_id: str | None = Field(
         default=None,
         description="Our client id at the record's authorization server, to sign in by SMART Backend Services.",

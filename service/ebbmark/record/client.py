@@ -32,11 +32,13 @@ from ebbmark.record.connection import (
     GuardedTransport,
     Patience,
     RecordSettings,
+    ReplyHolder,
     Resolve,
     SurprisingAddress,
     UnknownName,
     is_under,
     refusal_of,
+    reply_holder,
     resolved,
 )
 from ebbmark.record.retry import WALL_CLOCK, CallFailure, Reply, RetryLimits, Waiting, is_utf8, note_refusal
@@ -91,30 +93,28 @@ class Exchange:
         Returns:
             The reply, its body read up to the size limit; or the failure.
         """
-        with outgoing_call(method, url) as call:
-            answer = await self._attempt(method, url, content, {**call.headers, **(headers or {})}, into)
-            lost = answer if isinstance(answer, CallFailure) else answer.lost
-            call.outcome = lost.slug if lost is not None else answer.status if isinstance(answer, Reply) else ""
+        with reply_holder() as holder:
+            if self.patience.memory is not None:
+                await self.patience.memory.room(holder)
+            with outgoing_call(method, url) as call:
+                # Packed replies are refused: a small one could unpack to any size.
+                own = {"Accept-Encoding": "identity", "User-Agent": "ebbmark", **call.headers}
+                limits = {"timeout": self.patience.timeouts}
+                sent = {**own, **(headers or {})}
+                request = httpx.Request(method, url, content=content or None, headers=sent, extensions=limits)
+                answer = await self._attempt(request, into, holder)
+                lost = answer if isinstance(answer, CallFailure) else answer.lost
+                call.outcome = lost.slug if lost is not None else answer.status if isinstance(answer, Reply) else ""
         return answer
 
-    async def _attempt(
-        self, method: str, url: str, content: bytes, headers: Mapping[str, str], into: BinaryIO | None
-    ) -> Reply | CallFailure:
-        request = httpx.Request(
-            method,
-            url,
-            content=content or None,
-            # Packed replies are refused: a small one could unpack to any size.
-            headers={"Accept-Encoding": "identity", "User-Agent": "ebbmark", **headers},
-            extensions={"timeout": self.patience.timeouts},
-        )
+    async def _attempt(self, request: httpx.Request, into: BinaryIO | None, holder: ReplyHolder) -> Reply | CallFailure:
         response: httpx.Response | None = None
         body: bytes | CallFailure
         try:
-            async with asyncio.timeout(None if into is not None else self.patience.attempt_timeout_s):
+            async with asyncio.timeout(None if into is not None else self.patience.attempt_timeout_s) as limit:
                 response = await self._transport.handle_async_request(request)
                 kept = into if response.status_code == 200 else None
-                body = await _read(response, self.patience.max_response_bytes, kept)
+                body = await self._read(response, kept, limit, holder)
         except TimeoutError:
             body = CallFailure.TOO_SLOW
         except httpx.TransportError as error:
@@ -138,20 +138,23 @@ class Exchange:
             location=response.headers.get("content-location"),
         )
 
-
-async def _read(response: httpx.Response, max_bytes: int, into: BinaryIO | None) -> bytes | CallFailure:
-    if response.headers.get("content-encoding", "identity").strip().lower() != "identity":
-        return CallFailure.UNREADABLE
-    body = bytearray()
-    async for piece in response.aiter_raw():
-        if into is not None:
-            into.write(piece)
-            continue
-        body += piece
-        if len(body) > max_bytes:
-            return CallFailure.TOO_LARGE
-    # JSON is UTF-8 (RFC 8259, section 8.1); what is not is known here, before anybody reads a part of it.
-    return bytes(body) if is_utf8(body) else CallFailure.NOT_UTF8
+    async def _read(
+        self, response: httpx.Response, into: BinaryIO | None, limit: asyncio.Timeout, holder: ReplyHolder
+    ) -> bytes | CallFailure:
+        if response.headers.get("content-encoding", "identity").strip().lower() != "identity":
+            return CallFailure.UNREADABLE
+        body = bytearray()
+        async for piece in response.aiter_raw():
+            if into is not None:
+                into.write(piece)
+                continue
+            body += piece
+            if len(body) > self.patience.max_response_bytes:
+                return CallFailure.TOO_LARGE
+            if self.patience.memory is not None:
+                await self.patience.memory.take(holder, len(piece), limit)
+        # JSON is UTF-8 (RFC 8259, section 8.1); what is not is known here, before anybody reads a part of it.
+        return bytes(body) if is_utf8(body) else CallFailure.NOT_UTF8
 
 
 _REFUSED, _UNAUTHORIZED = 400, 401
@@ -332,6 +335,7 @@ class CallerRecords:
             max_attempts=2,
             max_total_wait_s=1.0,
             max_response_bytes=patience.max_response_bytes,
+            memory=patience.memory,
             private_networks=private_networks,
             plain_http_hosts=plain_http_hosts,
         )

@@ -20,7 +20,9 @@ import asyncio
 import re
 import socket
 import ssl
-from collections.abc import Awaitable, Callable, Iterable, Sequence
+from collections.abc import Awaitable, Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import Enum
@@ -334,6 +336,91 @@ class GuardedTransport(httpx.AsyncHTTPTransport):
         return len(connections), sum(not one.is_idle() for one in connections)
 
 
+class ReplyHolder:
+    """One request, as the holder of replies of the record: it gives all of them back when it ends."""
+
+    def __init__(self) -> None:
+        self.memories: set[ReplyMemory] = set()
+        self.ended = False
+
+    def release(self) -> None:
+        """Give back all that was taken."""
+        for memory in self.memories:
+            memory.release(self)
+        self.memories.clear()
+
+
+_HOLDER: ContextVar[ReplyHolder | None] = ContextVar("reply holder", default=None)
+
+
+@contextmanager
+def holding_replies() -> Iterator[ReplyHolder]:
+    """Count the replies of the record that are read within, by every task begun there, as those of one request."""
+    holder = ReplyHolder()
+    token = _HOLDER.set(holder)
+    try:
+        yield holder
+    finally:
+        _HOLDER.reset(token)
+        holder.ended = True
+        holder.release()
+
+
+@contextmanager
+def reply_holder() -> Iterator[ReplyHolder]:
+    """Who reads: the request under way; outside of one, or after it ended, whoever reads this one reply."""
+    holder = _HOLDER.get()
+    if holder is None or holder.ended:
+        holder = ReplyHolder()
+        holder.ended = True
+    try:
+        yield holder
+    finally:
+        if holder.ended:
+            holder.release()
+
+
+class ReplyMemory:
+    """Bound on the bytes of replies that all requests hold together; readers wait for others to end (backpressure).
+
+    The request that has held something for longest never waits, so that it ends and gives back what it holds: no two
+    requests can wait for one another. So at most `most_bytes`, and what one request may read, are held.
+    """
+
+    def __init__(self, most_bytes: int) -> None:
+        self.most_bytes = most_bytes
+        self.held_bytes = 0
+        self._held: dict[ReplyHolder, int] = {}
+        self._changed = asyncio.Event()
+
+    async def room(self, holder: ReplyHolder, size_bytes: int = 1) -> None:
+        """Wait while others hold too much: before a request is sent, so that it holds no connection meanwhile."""
+        while self.held_bytes + size_bytes > self.most_bytes and next(iter(self._held), holder) is not holder:
+            await self._changed.wait()
+
+    async def take(self, holder: ReplyHolder, size_bytes: int, limit: asyncio.Timeout) -> None:
+        """Count a piece of a reply; waits while others hold too much.
+
+        Args:
+            limit: of the attempt; it stands still while this waits.
+        """
+        holder.memories.add(self)
+        self._held.setdefault(holder, 0)
+        loop, ends_s = asyncio.get_running_loop(), limit.when()
+        left_s = None if ends_s is None else ends_s - loop.time()
+        limit.reschedule(None)
+        await self.room(holder, size_bytes)
+        limit.reschedule(None if left_s is None else loop.time() + left_s)
+        self._held[holder] += size_bytes
+        self.held_bytes += size_bytes
+
+    def release(self, holder: ReplyHolder) -> None:
+        """Take back what a request held; whoever waits looks again."""
+        self.held_bytes -= self._held.pop(holder, 0)
+        self._changed.set()
+        self._changed = asyncio.Event()
+
+
 @dataclass(frozen=True, slots=True)
 class Patience:
     """How far our patience with another system goes.
@@ -343,12 +430,14 @@ class Patience:
         read_timeout_s: to wait for the next piece of a reply, or to hand over the next piece of a request [s].
         attempt_timeout_s: one whole attempt, so that a reply that only drips ends too [s].
         max_response_bytes: longest reply that is read [bytes].
+        memory: bound on what all requests hold of replies; None for no bound.
     """
 
     connect_timeout_s: float = 3.0
     read_timeout_s: float = 10.0
     attempt_timeout_s: float = 30.0
     max_response_bytes: int = 5_000_000
+    memory: ReplyMemory | None = None
 
     @property
     def timeouts(self) -> dict[str, float | None]:
@@ -378,11 +467,8 @@ class RecordSettings:
         base_url: FHIR base URL of the record.
         allowed_base_urls: base URLs that may be called at all; `base_url` must be one of them, or below one.
         bearer_token: access token sent to the record where it is a fixed one; never shown.
-        connect_timeout_s: to open a connection, or to get a free one [s].
-        read_timeout_s: to wait for the next piece of a reply, or to hand over the next piece of a request [s].
-        attempt_timeout_s: one whole attempt, so that a reply that only drips ends too [s].
+        connect_timeout_s, read_timeout_s, attempt_timeout_s, max_response_bytes, memory: as those of `Patience`.
         max_total_wait_s: sum of the waits between attempts [s].
-        max_response_bytes: longest reply that is read [bytes].
         private_networks: networks that are not global and that the record's name may still lead to, as 10.1.0.0/16.
         write_timeout_s: all looks and attempts of one write-back together [s].
         plain_http_hosts: hosts with port that may be spoken to without encryption, as record:8080.
@@ -409,6 +495,7 @@ class RecordSettings:
     internal_base_urls: tuple[str, ...] = ()
     accepts: AcceptedWrites = ACCEPTS_EVERYTHING
     refusal_log: Path | None = None
+    memory: ReplyMemory | None = field(default=None, compare=False)
 
     def __post_init__(self) -> None:
         """Refuse a token that cannot be a header, here and without showing it, rather than in a traceback."""
@@ -420,4 +507,5 @@ class RecordSettings:
     @property
     def patience(self) -> Patience:
         """The bounds on one attempt."""
-        return Patience(self.connect_timeout_s, self.read_timeout_s, self.attempt_timeout_s, self.max_response_bytes)
+        times = (self.connect_timeout_s, self.read_timeout_s, self.attempt_timeout_s)
+        return Patience(*times, self.max_response_bytes, self.memory)

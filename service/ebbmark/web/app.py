@@ -22,7 +22,7 @@ from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.request import Limits, RequestContext
 from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.record.client import RecordClient
-from ebbmark.record.connection import client_tls, expired_since, is_this_machine
+from ebbmark.record.connection import ReplyMemory, client_tls, expired_since, is_this_machine
 from ebbmark.settings import Misconfigured, Settings
 from ebbmark.site_files import codes_of, files_of, remarks_on, site_of, use_messages
 from ebbmark.telemetry.traces import watch_of
@@ -91,7 +91,8 @@ def create_app(settings: Settings) -> FastAPI:
     if expired is not None:
         raise Misconfigured(f"EBBMARK_RECORD_CERTIFICATE: the client certificate expired on {expired:%Y-%m-%d}")
     sign_in = sign_in_of(settings, keys, tls)
-    record_settings = record_settings_of(settings)
+    memory = ReplyMemory(settings.record_reply_bytes_at_once)
+    record_settings = record_settings_of(settings, memory)
     record = RecordClient(record_settings, tls=tls, tokens=sign_in) if record_settings is not None else None
     if record is None and settings.audit_to == "record":
         raise Misconfigured("EBBMARK_AUDIT_TO is record, but EBBMARK_RECORD_BASE_URL is not set")
@@ -101,7 +102,7 @@ def create_app(settings: Settings) -> FastAPI:
     store = shared_store_of(settings, outside_tls)
     entrance = entrance_of(settings, base_url, outside, store)
     hooks_entrance = hooks_entrance_of(settings, root, entrance, outside, store)
-    caller_records = caller_records_of(settings, outside_tls)
+    caller_records = caller_records_of(settings, outside_tls, memory)
     limits = Limits(max_bytes=settings.max_body_bytes, max_entries=settings.max_entries)
     use_messages(files_of(messages=settings.messages))
     own = files_of(**settings.site_files)
@@ -120,7 +121,9 @@ def create_app(settings: Settings) -> FastAPI:
     rules_of_doors = [one for one in (entrance.rules, hooks_entrance.rules) if one is not None]
     issuers = [party.keys for one in rules_of_doors for party in one.parties.values()]
     probes = Probes(record, store, issuers, time.monotonic)
-    smart = smart_launch_of(settings, keys, exchange_of(settings, tls), patience_of(settings), tls, trail, root, store)
+    smart = smart_launch_of(
+        settings, keys, exchange_of(settings, tls), patience_of(settings, memory), tls, trail, root, store
+    )
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:

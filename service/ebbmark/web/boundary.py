@@ -29,6 +29,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, operation_outcome, status_of
 from ebbmark.fhir.writing.provenance import Access, Actor, AuditAction
+from ebbmark.record.connection import holding_replies
 from ebbmark.telemetry.logs import place_in
 from ebbmark.telemetry.measured import Measured, Span, TraceContext, Watch, count, in_scene, read_trace_context
 from ebbmark.web.audit_trail import AuditTrail
@@ -207,7 +208,8 @@ class Boundary:
         self.load.reading += answering.reading
         try:
             refused = _refusal_of_framing(scope) or self._refusal_of_one_more(scope["path"], answering)
-            await (refused or self.app)(answering.scope, answering.receive, answering.send)
+            with holding_replies():
+                await (refused or self.app)(answering.scope, answering.receive, answering.send)
         except Exception as error:  # the only one: whatever it is, no stack and no data leave
             _LOG.error("unforeseen %s in %s", type(error).__name__, place_in(error.__traceback__))
             if answering.started:

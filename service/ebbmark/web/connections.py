@@ -17,7 +17,7 @@ from ebbmark.audit.signature import sign
 from ebbmark.fhir.naming import AcceptedWrites
 from ebbmark.keys import KeyFault, KeyRing, PublicKey, SigningKey, public_key_set, read_key_ring, read_public_keys
 from ebbmark.record.client import CallerRecords, Exchange
-from ebbmark.record.connection import AddressRefusal, Patience, RecordSettings, is_this_machine, refusal_of
+from ebbmark.record.connection import AddressRefusal, Patience, RecordSettings, ReplyMemory, is_this_machine, refusal_of
 from ebbmark.record.retry import unusable_log
 from ebbmark.record.sign_in import SignIn, SignInClock, SignInSettings
 from ebbmark.settings import Misconfigured, Settings
@@ -77,7 +77,7 @@ def shared_store_of(settings: Settings, tls: SSLContext | None) -> SharedStore |
     return SharedStore(address, tls, time.monotonic)
 
 
-def caller_records_of(settings: Settings, tls: SSLContext | None) -> CallerRecords:
+def caller_records_of(settings: Settings, tls: SSLContext | None, memory: ReplyMemory) -> CallerRecords:
     """The records that callers may name: ours, those beside it, and those that may open the page."""
     own = (settings.record_base_url,) if settings.record_base_url is not None else ()
     launching = tuple(one.iss for one in settings.smart_clients)
@@ -85,6 +85,7 @@ def caller_records_of(settings: Settings, tls: SSLContext | None) -> CallerRecor
         settings.record_connect_timeout_s,
         settings.record_read_timeout_s,
         max_response_bytes=settings.record_max_reply_bytes,
+        memory=memory,
     )
     return CallerRecords(
         (*own, *settings.record_allowed_base_urls, *launching),
@@ -95,12 +96,12 @@ def caller_records_of(settings: Settings, tls: SSLContext | None) -> CallerRecor
     )
 
 
-def record_settings_of(settings: Settings) -> RecordSettings | None:
+def record_settings_of(settings: Settings, memory: ReplyMemory | None = None) -> RecordSettings | None:
     """The record's plain arguments; None where no record is configured."""
     if settings.record_base_url is None:
         return None
     return replace(
-        patience_of(settings),
+        patience_of(settings, memory),
         base_url=settings.record_base_url,
         allowed_base_urls=(settings.record_base_url, *settings.record_allowed_base_urls),
         bearer_token=settings.record_token.get_secret_value() if settings.record_token else None,
@@ -108,7 +109,7 @@ def record_settings_of(settings: Settings) -> RecordSettings | None:
     )
 
 
-def patience_of(settings: Settings) -> RecordSettings:
+def patience_of(settings: Settings, memory: ReplyMemory | None = None) -> RecordSettings:
     """The plain arguments that every record shares; only the address differs."""
     return RecordSettings(
         base_url="",
@@ -124,6 +125,7 @@ def patience_of(settings: Settings) -> RecordSettings:
         searches_at_once=settings.record_searches_at_once,
         accepts=AcceptedWrites(frozenset(settings.record_writes), settings.record_most_creates),
         refusal_log=settings.record_refusal_log,
+        memory=memory,
     )
 
 
