@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from math import isfinite
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import msgspec
 from msgspec.structs import replace
@@ -61,24 +61,24 @@ ACIDITY = Unit("pH", "[pH]", 2)
 DOSE_RATE = Unit("mcg/kg/min", "ug/kg/min", 2)
 SECONDS = Unit("s", "s", 0)
 
-UNITS: tuple[Unit, ...] = (
-    PRESSURE,
-    VOLUME,
-    VOLUME_PER_WEIGHT,
-    COMPLIANCE,
-    WEIGHT,
-    POWER,
-    PROBABILITY,
-    FRACTION,
-    BLOOD_PRESSURE,
-    PERCENT,
-    RATIO,
-    PER_MINUTE,
-    ACIDITY,
-    DOSE_RATE,
-    SECONDS,
-)
-"""Every unit that leaves."""
+UNITS: Final[Mapping[str, Unit]] = {
+    "pressure": PRESSURE,
+    "volume": VOLUME,
+    "volume_per_weight": VOLUME_PER_WEIGHT,
+    "compliance": COMPLIANCE,
+    "weight": WEIGHT,
+    "power": POWER,
+    "probability": PROBABILITY,
+    "fraction": FRACTION,
+    "blood_pressure": BLOOD_PRESSURE,
+    "percent": PERCENT,
+    "ratio": RATIO,
+    "per_minute": PER_MINUTE,
+    "acidity": ACIDITY,
+    "dose_rate": DOSE_RATE,
+    "seconds": SECONDS,
+}
+"""Every unit that leaves, by the name that the tables give it."""
 
 
 def quantity(value: float, unit: Unit) -> msgspec.Raw | None:

@@ -80,23 +80,12 @@ def code_system() -> dict[str, object]:
 
 _READABLE_CODES = f"{BASE}/ValueSet/readable-codes"
 _STANDARD_CODES = f"{BASE}/ConceptMap/standard-codes"
-_SAID: dict[str, str] = {
-    "height": "Body height, by whatever method.",
-    "height-measured": "Body height that was measured.",
-    "height-stated": "Body height as stated by somebody.",
-    "height-lying": "Body height measured lying.",
-    "height-estimated": "Body height that was estimated.",
-    "sex-at-birth": "Sex assigned at birth.",
-    "sex": "Sex as recorded, which does not say of which kind.",
-    "body-weight": "Actual body weight; for the body mass index alone.",
-}
-_CAPITALS = {"peep": "PEEP", "fio2": "FiO2", "spo2": "SpO2", "pao2": "PaO2", "paco2": "PaCO2", "ph": "pH", "co2": "CO2"}
 
 
 def display_of(slug: str) -> str:
     """The words of a code of ours: `peep-set` is "PEEP set"."""
-    words = " ".join(_CAPITALS.get(word, word) for word in slug.split("-"))
-    return capital(words) if words.split()[0] not in _CAPITALS.values() else words
+    words = " ".join(_TABLE["spelled"].get(word, word) for word in slug.split("-"))
+    return capital(words) if words.split()[0] not in _TABLE["spelled"].values() else words
 
 
 def quantities() -> dict[str, object]:
@@ -163,7 +152,7 @@ def _head(slug: str, url: str, name: str, title: str) -> dict[str, object]:
 
 def _definition(slug: str, meaning: Quantity | Personal) -> str:
     if not isinstance(meaning, Quantity):
-        return _SAID[slug]
+        return str(_TABLE["personal"][slug])
     low, high = RANGES[meaning]
     unit = "" if meaning.unit == "1" else f" {meaning.unit}"
     return f"{display_of(slug)}; units: {ACCEPTED[meaning.unit]}; accepted from {low:g} to {high:g}{unit}."

@@ -8,21 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from math import inf
+from typing import Final
 
 import msgspec
 
+from ebbmark.data import table
 from ebbmark.fhir.answer import (
-    BLOOD_PRESSURE,
-    COMPLIANCE,
-    FRACTION,
-    PER_MINUTE,
-    PERCENT,
-    POWER,
-    PRESSURE,
-    PROBABILITY,
-    SECONDS,
-    VOLUME,
-    VOLUME_PER_WEIGHT,
+    UNITS,
     Amount,
     Coded,
     Part,
@@ -48,41 +40,13 @@ def standard(code_system: str, code: str, display: str) -> msgspec.Raw:
     return encoded({"coding": [{"system": f"{_TERMINOLOGY}/{code_system}", "code": code, "display": display}]})
 
 
-# concept -> LOINC code, our plain words for it
-_LOINC_ROWS: tuple[tuple[str, str, str], ...] = (
-    # LOINC has no code of its own for predicted body weight; Observation.method names the formula.
-    ("predicted-body-weight", "50064-5", "Predicted body weight (ARDS Network)"),
-    ("peep-set", "20077-4", "Set PEEP of the step"),
-    ("peep-measured", "76248-4", "Measured PEEP of the step"),
-    ("compliance-static", "60828-1", "Static compliance of the respiratory system"),
-    ("compliance-dynamic", "60827-3", "Dynamic compliance of the respiratory system"),
-    ("tidal-volume", "76222-9", "Tidal volume"),
-    ("plateau-pressure", "76259-1", "Plateau pressure"),
-    ("peak-pressure", "76531-3", "Peak inspiratory pressure"),
-    ("driving-pressure", "76154-4", "Driving pressure, plateau less total PEEP"),
-    ("mean-arterial-pressure", "8478-0", "Mean arterial pressure"),
-    ("systolic-arterial-pressure", "8480-6", "Systolic arterial pressure"),
-    ("heart-rate", "8867-4", "Heart rate"),
-    ("oxygen-saturation", "59408-5", "Oxygen saturation by pulse oximetry"),
-    ("arterial-ph", "2744-1", "Arterial pH"),
-    ("end-tidal-carbon-dioxide", "19891-1", "End-tidal carbon dioxide tension"),
-    ("oxygen-set", "19994-3", "FiO2 as set"),
-    ("oxygen-measured", "71835-3", "FiO2 as measured"),
-    ("respiratory-rate-set", "19834-1", "Respiratory rate as set"),
-    ("respiratory-rate", "19840-8", "Respiratory rate as measured"),
-    ("respiratory-rate-spontaneous", "19839-0", "Rate of spontaneous breaths"),
-    ("pressure-support-set", "20079-0", "Pressure support as set"),
-    ("tidal-volume-set", "20112-9", "Tidal volume as set"),
-    ("tidal-volume-inspired", "20109-5", "Inspired tidal volume"),
-    ("tidal-volume-expired", "76007-4", "Expired tidal volume"),
-    ("arterial-carbon-dioxide", "2019-8", "Arterial carbon dioxide tension"),
-)
+_TABLE: Final = table("results")
 
-LOINC_TERMS: dict[str, msgspec.Raw] = {
+LOINC_TERMS: Final[dict[str, msgspec.Raw]] = {
     concept: encoded(
         {"coding": [{"system": LOINC, "code": code, "display": CODES[LOINC, code].display}], "text": words}
     )
-    for concept, code, words in _LOINC_ROWS
+    for concept, (code, words) in _TABLE["loinc"].items()
 }
 """CodeableConcept by concept."""
 
@@ -105,58 +69,15 @@ def words_of(code: str) -> str:
 CATEGORY_PROCEDURE = msgspec.Raw(b"[" + bytes(standard("observation-category", "procedure", "Procedure")) + b"]")
 CATEGORY_EXAM = msgspec.Raw(b"[" + bytes(standard("observation-category", "exam", "Exam")) + b"]")
 
-_ABSENT_ROWS: tuple[tuple[str, str, str], ...] = (
-    # Closing exists in every lung; this trial did not show where.
-    ("unknown", "Unknown", "Not known from this trial"),
-    # Without a closing pressure, or beyond the limits, there is no pressure to suggest.
-    ("not-applicable", "Not Applicable", "No pressure is suggested"),
-    ("not-a-number", "Not a Number (NaN)", "Not a finite number"),
-)
-
 ABSENT_BECAUSE: dict[str, msgspec.Raw] = {
     code: encoded(
         {"coding": [{"system": f"{_TERMINOLOGY}/data-absent-reason", "code": code, "display": display}], "text": words}
     )
-    for code, display, words in _ABSENT_ROWS
+    for code, (display, words) in _TABLE["absent"].items()
 }
 """CodeableConcept by code of HL7's data-absent-reason."""
 
-_PARTS_BY_UNIT: dict[Unit, tuple[str, ...]] = {
-    VOLUME_PER_WEIGHT: ("tidal-volume-per-predicted-weight",),
-    VOLUME: (
-        "tidal-volume-at-4-ml-per-kg", "tidal-volume-at-5-ml-per-kg", "tidal-volume-at-6-ml-per-kg",
-        "tidal-volume-at-7-ml-per-kg", "tidal-volume-at-8-ml-per-kg", "tidal-volume-used", "tidal-volume",
-        "tidal-volume-set", "tidal-volume-inspired", "tidal-volume-expired",
-    ),
-    PROBABILITY: (
-        "verdict-probability", "not-reached-probability", "falling-from-first-step-probability",
-        "closing-probability",
-    ),
-    PRESSURE: (
-        "interval-low", "interval-high", "margin", "margin-used", "what-if-peep", "expected-total-peep",
-        "expected-driving-pressure", "expected-plateau-pressure", "peep-set", "peep-measured", "plateau-pressure",
-        "peak-pressure", "driving-pressure", "total-peep", "pressure-support-set",
-    ),
-    FRACTION: ("fall-threshold",),
-    COMPLIANCE: (
-        "expected-compliance", "compliance-static", "compliance-dynamic", "fitted-compliance",
-        "fitted-compliance-low", "fitted-compliance-high",
-    ),
-    POWER: ("expected-mechanical-power",),
-    PERCENT: ("oxygen-saturation", "least-saturation", "oxygen-set", "oxygen-measured"),
-    BLOOD_PRESSURE: (
-        "mean-arterial-pressure", "least-mean-arterial-pressure", "systolic-arterial-pressure",
-        "least-systolic-arterial-pressure", "end-tidal-carbon-dioxide", "arterial-carbon-dioxide",
-    ),
-    PER_MINUTE: (
-        "heart-rate", "greatest-heart-rate", "respiratory-rate-set", "respiratory-rate",
-        "respiratory-rate-spontaneous",
-    ),
-    SECONDS: ("oldest-vital-sign-age",),
-}  # fmt: skip
-"""Parts of results by the unit in which they leave; the rungs of every protocol must be here (held by a test)."""
-
-_PARTS = {part: unit for unit, parts in _PARTS_BY_UNIT.items() for part in parts}
+_PARTS: Final = {part: UNITS[unit] for unit, parts in _TABLE["parts"].items() for part in parts}
 """Unit by part; the part is a key of our LOINC terms or of our own codes."""
 
 

@@ -35,7 +35,7 @@ _ISSUE_SEVERITY = frozenset({"fatal", "error", "warning", "information"})
 _ROLE = frozenset({"derivation", "revision", "quotation", "source", "removal"})
 _BUNDLE_TYPE = frozenset({"collection", "transaction"})
 _UCUM = "http://unitsofmeasure.org"
-_UNIT_CODES = frozenset(unit.code for unit in UNITS)
+_UNIT_CODES = frozenset(unit.code for unit in UNITS.values())
 # The caller's own full URLs may stand here in a collection; a record cannot follow them.
 _OF_THE_CALLER = frozenset({"derivedFrom", "what", "subject", "patient", "encounter", "implicated", "supportingInfo"})
 
