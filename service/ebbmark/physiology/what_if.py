@@ -37,26 +37,18 @@ class WhatIf:
     """What one margin would mean at the target tidal volume, or at the largest lower one that keeps the limit.
 
     Driving pressure, plateau, power and volume are None where the plateau is not known.
-
-    Attributes:
-        tested: within the tested range; if not, all that follows is None.
-        total_peep_cmh2o: with the intrinsic PEEP that was seen at the nearest steps
-        compliance_ml_per_cmh2o: between the nearest steps; static where a plateau was measured there
-        mechanical_power_j_per_min: None where rate, mode or resistive pressure is not known.
-        tidal_volume: the target, else the largest lower rung that keeps the plateau limit, else the lowest
-        limits_exceeded: plain sentences, one per limit; empty until they are worded.
     """
 
     margin_cmh2o: float
     peep_cmh2o: float
-    tested: bool
-    total_peep_cmh2o: float | None
-    compliance_ml_per_cmh2o: float | None
+    tested: bool  # within the tested range; if not, all that follows is None
+    total_peep_cmh2o: float | None  # with the intrinsic PEEP that was seen at the nearest steps
+    compliance_ml_per_cmh2o: float | None  # between the nearest steps; static where a plateau was measured there
     driving_pressure_cmh2o: float | None
     plateau_cmh2o: float | None
-    mechanical_power_j_per_min: float | None
-    tidal_volume: TidalVolume | None
-    limits_exceeded: tuple[str, ...] = ()
+    mechanical_power_j_per_min: float | None  # None where rate, mode or resistive pressure is not known
+    tidal_volume: TidalVolume | None  # the target, else the largest lower rung that keeps the limit, else the lowest
+    limits_exceeded: tuple[str, ...] = ()  # plain sentences, one per limit; empty until they are worded
     limits_met: tuple[Finding, ...] = ()
     beyond: tuple[Finding, ...] = ()
 

@@ -151,10 +151,7 @@ def noise_of_difference(
 def judge_change(
     measure: Measure, before: Figure | None, after: Figure | None, noise: Noise | None = None
 ) -> MeasureChange:
-    """Say whether a figure improved, worsened, or moved no more than its readings wander.
-
-    Args:
-        noise: of a single reading; the assumed one where not given.
+    """Whether a figure improved, worsened, or moved no more than its readings wander by the noise of a single one.
 
     Source: this project's choice; see `ASSUMED_NOISE`.
     """
@@ -242,10 +239,7 @@ def compare(
     pressure_limit: Limit | None = None,
     noise: Mapping[Measure, Noise] = ASSUMED_NOISE,
 ) -> Comparison:
-    """Compare two stretches of time, figure by figure.
-
-    Args:
-        steps: estimates of the steps of the trial in between, highest PEEP first; empty where there are none.
+    """Compare two stretches of time, figure by figure; `steps` are those of the trial in between, highest PEEP first.
 
     Source: noise as each `Noise` says.
     """
@@ -261,10 +255,7 @@ def compare(
 
 
 def overdistension_at_top(steps: Sequence[StepEstimate]) -> Overdistension:
-    """Say whether compliance rose as PEEP came down from the top: relief of overdistension, not closing.
-
-    Args:
-        steps: estimates of the steps, highest PEEP first.
+    """Whether compliance rose as PEEP came down from the top, highest first: relief of overdistension, not closing.
 
     Source: compliance falls with overdistension, as in the PEEP studies tabled in Pilbeam's Mechanical Ventilation,
     chapter 13 (read at second hand). The size that is worth naming, 5 %, is this project's choice.

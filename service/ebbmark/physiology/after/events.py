@@ -86,10 +86,7 @@ class Episode:
 
 
 def open_circuit_episodes(readings: Sequence[Reading]) -> tuple[Episode, ...]:
-    """Runs in which measured PEEP was about zero although it was set, or the expired volume had vanished.
-
-    Args:
-        readings: of one patient, in order of time.
+    """Runs of readings in order of time in which measured PEEP was about zero although set, or the volume had vanished.
 
     Source: thresholds are this project's own choice, the same as during a trial.
     """
@@ -115,10 +112,7 @@ def open_circuit_episodes(readings: Sequence[Reading]) -> tuple[Episode, ...]:
 
 
 def peep_below_episodes(readings: Sequence[Reading], suggested_cmh2o: float) -> tuple[Episode, ...]:
-    """Runs in which PEEP was set below the suggestion; each lasts until a setting that is not.
-
-    Args:
-        readings: of one patient, in order of time.
+    """Runs of readings in order of time with PEEP set below the suggestion; each lasts until a setting that is not.
 
     Source: this project's own choice; half a cmH2O below counts as the same.
     """

@@ -327,14 +327,9 @@ def _unrecorded_remark(levels: Sequence[_Level], trial: Trial) -> Message | None
 
 
 def first_lasting_fall(worse: Sequence[bool]) -> int | None:
-    """Index of the first step from which on the marker stays worse; None where it never does.
+    """Index of the first step, highest PEEP first, from which on the marker stays worse than its best so far.
 
-    One bad step that comes back is not closing, in any marker.
-
-    Args:
-        worse: for each step, highest PEEP first, whether the marker is worse there than at its best so far.
-
-    Source: the rule of the house for a fall that comes back.
+    One bad step that comes back is not closing, in any marker. Source: this project's choice.
     """
     index = len(worse)
     while index > 0 and worse[index - 1]:
@@ -388,12 +383,6 @@ LOWER_PEEP, HIGHER_PEEP = PEEP_TABLES = tuple(map(_table, table("peep_tables")["
 
 def look_up(published: PeepTable, fio2: float) -> TableAnswer:
     """What the table would set for this FiO2; between two of its columns both neighbours are named, nothing between.
-
-    Args:
-        fio2: inspired oxygen as a fraction, above 0 and up to 1 [1].
-
-    Returns:
-        The PEEP allowed [cmH2O], or why there is none.
 
     Raises:
         ValueError: fraction not above 0 and up to 1; a reader refuses it earlier.

@@ -199,10 +199,7 @@ _RECIPES: Final[dict[Measure, Callable[[Middles, float], Figure]]] = {
 
 
 def _pf_figure(readings: Sequence[Reading], from_s: float, until_s: float) -> Figure:
-    """The middle P/F of the gases of a stretch of time [mmHg].
-
-    Args:
-        readings: of one patient, in any order; FiO2 may lie before the stretch.
+    """The middle P/F of the gases of a stretch of time [mmHg]; FiO2 may lie before it.
 
     Raises:
         NotKnown: no gas of that time can be used; the text says why.
@@ -239,11 +236,7 @@ def _pf_figure(readings: Sequence[Reading], from_s: float, until_s: float) -> Fi
 
 
 def take_snapshot(readings: Sequence[Reading], *, pbw_kg: float, from_s: float, until_s: float) -> Snapshot:
-    """Compute every figure that the readings of one stretch of time allow.
-
-    Args:
-        readings: of one patient, in any order; those whose middle lies in the stretch are used, and settings in force
-            at its start.
+    """Compute every figure that the readings of one stretch of time allow, ends included, and settings in force then.
 
     Source: each formula's own, see `mechanics` and `gas_exchange`.
     """

@@ -216,11 +216,7 @@ def watch(
     pressure_limits: Mapping[Quantity, Limit] = NO_PRESSURE_LIMITS,
     noise: Mapping[Measure, Noise] = ASSUMED_NOISE,
 ) -> Surveillance:
-    """Look through the record since the last titration.
-
-    Args:
-        readings: of one patient, in any order; of those before `titrated_s` only settings still in force
-            count.
+    """Look through the record since the last titration; of what lies before, only settings still in force count.
 
     Source: see the module; noise as each `Noise` says.
     """

@@ -238,10 +238,7 @@ class TrialsOverTime:
 
 
 def follow_trials(trials: Sequence[PastTrial], *, noise: Noise = ASSUMED_NOISE[Measure.COMPLIANCE]) -> TrialsOverTime:
-    """Lay several trials of one patient side by side.
-
-    Args:
-        noise: of a single compliance between two days, beside the band of each estimate.
+    """Lay several trials of one patient side by side; the noise is that of one compliance between two days.
 
     Source: this project's choice.
     """

@@ -77,13 +77,7 @@ class ConditionFinding:
 def finding_of(
     concept: RiskConcept, present: Collection[str], refuted: Collection[str], charted: Mapping[str, Charted]
 ) -> ConditionFinding:
-    """Say what the record says of one condition.
-
-    Args:
-        charted: in which words, by slug; where none is given the condition's own stand for them.
-
-    Source: the condition's own, see `RiskConcept.says`.
-    """
+    """Say what the record says of one condition, in the words of the chart where they are given."""
     given = charted.get(concept.slug, Charted())
     name = concept.words[0].upper() + concept.words[1:]
     words: Value = concept.words
@@ -302,10 +296,7 @@ def is_obstacle(concept: RiskConcept) -> bool:
 
 
 def obstacles_of(candidate: Candidate, *, recruiting: bool) -> tuple[Obstacle, ...]:
-    """What was found and stands in the way, gravest first.
-
-    Args:
-        recruiting: whether high-pressure recruitment was chosen: then a contraindication cannot be acknowledged away.
+    """What was found and stands in the way, gravest first; with recruitment a contraindication stops it for good.
 
     Source: each condition's and threshold's own; that they stand in the way is this project's choice.
     """
@@ -329,10 +320,7 @@ def obstacles_of(candidate: Candidate, *, recruiting: bool) -> tuple[Obstacle, .
 
 
 def to_be_asked(candidate: Candidate, *, recruiting: bool) -> tuple[Value, ...]:
-    """What would stand in the way and is not documented, in words: to be asked at the bedside.
-
-    Source: this project's choice.
-    """
+    """What would stand in the way and is not documented: to be asked at the bedside. Source: this project's choice."""
     return tuple(
         _WHERE.get(one.concept.slug, one.concept.words)
         for one in candidate.findings

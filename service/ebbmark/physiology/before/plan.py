@@ -232,11 +232,7 @@ class Draft(NamedTuple):
 
 
 def _climb_within_limit(settings: Settings, top_cmh2o: float, rise_cmh2o: float, dwell_s: float) -> tuple[Draft, ...]:
-    """PEEP up to just below the start of the way down, pressure above PEEP unchanged.
-
-    Args:
-        rise_cmh2o: per step; the last step is cut so that it does not pass the top.
-    """
+    """PEEP up to just below the start of the way down, the last step cut; pressure above PEEP unchanged."""
     levels = _rising(settings.peep_cmh2o, top_cmh2o, rise_cmh2o)[:-1]
     return tuple(Draft(Phase.UP, level, settings.pressure_above_peep_cmh2o, dwell_s) for level in levels)
 
@@ -244,11 +240,7 @@ def _climb_within_limit(settings: Settings, top_cmh2o: float, rise_cmh2o: float,
 def _way_up(settings: Settings, recruitment: RecruitmentRules, rise_cmh2o: float) -> tuple[Draft, ...]:
     """PEEP up to the top, then inspiratory pressure up to the peak; the last step of each is cut, never overshoots.
 
-    The protocol's peak is held against peak pressure: what flow takes in resistance now is left room for, where it is
-    known.
-
-    Args:
-        recruitment: the chosen protocol's way up, every number known.
+    The protocol's peak is held against peak pressure: what flow takes in resistance now is left room for, where known.
     """
     top, peak = recruitment.peep_top_cmh2o.value or 0.0, _room(settings, recruitment)
     hold_s = recruitment.hold_s.value or 0.0
@@ -269,11 +261,7 @@ def _way_up(settings: Settings, recruitment: RecruitmentRules, rise_cmh2o: float
 
 
 def _descent(settings: Settings, rules: StaircaseRules, top_cmh2o: float) -> tuple[Draft, ...]:
-    """PEEP down from the top, pressure above PEEP as it is now.
-
-    Args:
-        rules: the staircase, every number known.
-    """
+    """PEEP down from the top, pressure above PEEP as it is now."""
     down, lowest = rules.decrement_cmh2o.value or 1.0, rules.lowest_cmh2o.value or 0.0
     count = int((top_cmh2o - lowest) / down + 1e-9) + 1
     return tuple(

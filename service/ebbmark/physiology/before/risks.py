@@ -104,10 +104,7 @@ def risks_in_readings(
     not_converted: Sequence[str] = (),
     limits: StopLimits = DEFAULT_STOP_LIMITS,
 ) -> tuple[tuple[ReadingRisk, ...], list[Message]]:
-    """Compare the numbers with the thresholds that were read.
-
-    Args:
-        not_converted: vasopressors that run and are not in that dose.
+    """What the numbers show against the thresholds that were read, and what could not be compared.
 
     Source: each threshold's own, see `ReadingRisk.citation`.
     """

@@ -288,10 +288,7 @@ HIGH_PRESSURE_CMH2O: Final = 35.0
 
 
 def warnings_of_plan(rules: StaircaseRules, highest: float, high_s: float, *, recruiting: bool) -> tuple[Value, ...]:
-    """What must be known of a staircase before it is followed, gravest first.
-
-    Source: the guidelines and trials in `data/evidence.toml`, and the staircase's own remark.
-    """
+    """What must be known of a staircase before it is followed, gravest first."""
     warnings: list[Value] = []
     if recruiting:
         values = {"highest_cmh2o": highest, "high_cmh2o": HIGH_PRESSURE_CMH2O, "minutes": high_s / 60}
@@ -343,11 +340,7 @@ def refusal(
     rise_cmh2o: float | None,
     protocol: Protocol,
 ) -> NoPlan | None:
-    """The first reason not to lay out a plan, or None.
-
-    Args:
-        rise_cmh2o: asked for; None for the staircase's own [cmH2O].
-    """
+    """The first reason why the staircase cannot be laid out from these settings, or None."""
     recruiting = variant is Variant.WITH_RECRUITMENT
     if recruiting and rules.recruitment is None:
         return NoPlan(
@@ -405,9 +398,6 @@ def _without_room(settings: Settings, rules: StaircaseRules, protocol: Protocol)
 
 def highest_start_cmh2o(settings: Settings, rules: StaircaseRules, protocol: Protocol) -> float:
     """As high as the staircase starts, as long as peak pressure stays within the limit; never below where PEEP is.
-
-    Args:
-        rules: the staircase, every number known.
 
     Source: this project's choice: a start above the plateau limit would be a high-pressure step of its own.
     """

@@ -51,11 +51,7 @@ class ShownInput:
 
 
 def shown(reading: Reading, at_s: float, *, how: Value = "") -> ShownInput:
-    """Show one reading.
-
-    Args:
-        how: how it goes with another reading, as a phrase; empty for none.
-    """
+    """Show one reading, and how it goes with another one, as a phrase."""
     age_s = at_s - reading.start_s
     value = 100 * reading.value if reading.quantity in _FIO2 else reading.value
     what = message(f"shown-reading.{reading.quantity.slug}", value=round(value, 1 if reading.quantity in _FIO2 else 2))
@@ -96,10 +92,7 @@ def ards_classes(
 ) -> tuple[ArdsClass, ...]:
     """Class by Berlin (P/F), by the global definition (P/F), and by the global definition (S/F), in that order.
 
-    Args:
-        barometric_pressure_mmhg: at the bedside, where it lies above 1,000 m [mmHg].
-
-    Source: see the module; the altitude factor is of the Berlin definition and used for P/F only.
+    Source: see the module; the factor for a bedside above 1,000 m is of the Berlin definition and used for P/F only.
     """
     pao2, doubts = latest_usable(readings, Quantity.PAO2, at_s), gas_doubts(readings, at_s=at_s)
     gas = _paired(readings, Quantity.PAO2, GAS_SPEAKS_S, at_s, doubts)

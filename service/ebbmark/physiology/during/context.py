@@ -63,21 +63,12 @@ class StepSoFar:
 
 
 def fell_suddenly(step: StepSoFar) -> bool:
-    """Whether compliance lies so far below its highest so far that PEEP must not be lowered past it unlooked at.
-
-    Source: this project's choice.
-    """
+    """Whether compliance lies so far below its highest that PEEP is not lowered past it unlooked at; our choice."""
     return step.fall >= SUDDEN_FALL
 
 
 def closing_called(steps: Sequence[StepSoFar], rule: CallRule = DEFAULT_CALL_RULE) -> bool:
-    """Whether closing may be called at the latest of these steps.
-
-    Args:
-        steps: of the way down so far, highest PEEP first.
-
-    Source: this project's choice.
-    """
+    """Whether closing may be called at the latest of these steps, highest PEEP first. Source: this project's choice."""
     if len(steps) < max(rule.fewest_steps, rule.steps_in_a_row):
         return False
     passed = [step.passed or 0.0 for step in steps]
@@ -87,11 +78,7 @@ def closing_called(steps: Sequence[StepSoFar], rule: CallRule = DEFAULT_CALL_RUL
 
 
 def readings_of_the_fall(steps: Sequence[StepSoFar], rule: CallRule = DEFAULT_CALL_RULE) -> int:
-    """How many readings a fall rests on: those of the latest step, and of the steps above at which it was as sure.
-
-    Args:
-        steps: of the way down so far, highest PEEP first; at least one.
-    """
+    """How many readings a fall rests on: those of the latest step, and of the steps above at which it was as sure."""
     above = takewhile(lambda step: (step.passed or 0.0) >= rule.call_at, reversed(steps[:-1]))
     return steps[-1].readings + sum(step.readings for step in above)
 

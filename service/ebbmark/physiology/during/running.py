@@ -32,11 +32,7 @@ from ebbmark.physiology.trial.steps import Trial
 
 
 def steps_so_far(curve: Sequence[CurveStep], passed: Sequence[float | None]) -> tuple[StepSoFar, ...]:
-    """Join what is known of each step: its readings, its fall, and whether closing has been passed.
-
-    Args:
-        curve: the limb so far, strictly falling PEEP, highest first.
-    """
+    """Join what is known of each step, highest PEEP first: readings, fall, and whether closing has been passed."""
     middles = [median(step.compliances_ml_per_cmh2o) for step in curve]
     return tuple(
         StepSoFar(
@@ -72,10 +68,8 @@ def running_trial(
 ) -> RunningTrial:
     """Read a trial that may have only begun.
 
-    A level that has been kept for longer than the longest step is a setting, whatever led to it.
-
-    Args:
-        rule: for whether closing had been called before the newest level, which has no reading yet.
+    A level that has been kept for longer than the longest step is a setting, whatever led to it. The rule says whether
+    closing had been called before the newest level, which has no reading yet.
     """
     levels = peep_levels_of(readings)
     if not levels:
@@ -174,8 +168,7 @@ _SPLIT: Final = 0.15  # relative difference within a step, the same as a sudden 
 def interleaved(levels: Sequence[PeepLevel], steps: Sequence[Sequence[float]], protocol: Protocol) -> Message | None:
     """By which sign two records lie in one another, as a clause; None where nothing shows it.
 
-    Args:
-        steps: compliances of each step of the way down, in order of time [mL/cmH2O].
+    The steps are those of the way down, each with its compliances in order of time [mL/cmH2O].
     """
     latest = levels[-_LOOKED_AT:]
     changes = [after.peep_cmh2o - before.peep_cmh2o for before, after in pairwise(latest[-5:])]

@@ -252,11 +252,10 @@ def check_stop(
     doubts: Sequence[UnusableReading] = (),
     rhythms: Sequence[Rhythm] = (),
 ) -> StopAnswer:
-    """Check every reading since the start of the trial against the limits.
+    """Check every reading since the start of the trial against the limits; earlier ones are the level before it.
 
     Args:
-        readings: of one patient, in any order; those before `since_s` serve as the level before the trial.
-        rhythms: as they were charted, in order of time.
+        rhythms: in order of time.
 
     Source: each limit's own, see `limits`.
     """

@@ -318,10 +318,7 @@ def rhythm_changes(rhythms: Sequence[Rhythm], *, since_s: float) -> tuple[Rhythm
 
 
 def signed_and_long_known(rhythms: Sequence[Rhythm], limits: StopLimits, *, since_s: float) -> tuple[RhythmChange, ...]:
-    """Rhythms of the trial that are signed to stop at and are not new only by a chart of long before.
-
-    Source: this project's choice.
-    """
+    """Rhythms of the trial that are signed to stop at and are not new only by a chart of long before; our choice."""
     stopping, usual = limits.rhythms_that_stop, _just_before(rhythms, since_s)
     if stopping is None or not usual or since_s - usual[-1].at_s <= LONG_AGO_S:
         return ()
