@@ -61,10 +61,7 @@ class Oxygenation(Enum):
 
 
 def pf_ratio_mmhg(*, pao2_mmhg: float, fio2: float) -> float:
-    """Arterial oxygen tension per fraction of inspired oxygen.
-
-    Source: Berlin definition, JAMA 2012;307:2526-33.
-    """
+    """Arterial oxygen tension per fraction of inspired oxygen. Source: Berlin definition, JAMA 2012;307:2526-33."""
     require_positive(pao2_mmhg=pao2_mmhg)
     _require_fraction(fio2)
     return pao2_mmhg / fio2

@@ -164,10 +164,7 @@ class Units:
         return was_open & (self.closes_at_cmh2o < pressure_cmh2o)
 
     def volume_ml(self, pressure_cmh2o: float, open_now: Flags) -> float:
-        """Return the volume of the open units.
-
-        Source: Hickling 1998 (sum over units), unit laws as in `UnitLaw`.
-        """
+        """Return the volume of the open units. Source: Hickling 1998 (sum over units), unit laws as in `UnitLaw`."""
         each = self.elastic_ml(pressure_cmh2o - self.superimposed_cmh2o)
         return float(np.count_nonzero(open_now, axis=1) @ each)
 
@@ -365,8 +362,6 @@ def simulate_trial(lung: Lung, trial: Staircase) -> tuple[SimulatedStep, ...]:
 
     Raises:
         ValueError: the lung cannot take the tidal volume at some step.
-
-    Source: Hickling 2001; see the module.
     """
     plan = [(SimulatedPhase.BASELINE, trial.baseline_cmh2o)]
     plan += [(SimulatedPhase.STAIRCASE, peep) for peep in trial.staircase_cmh2o]

@@ -85,10 +85,7 @@ def predicted_body_weight_kg(height_cm: float, sex: Sex) -> float:
 
 
 def body_mass_index(weight_kg: float, height_cm: float) -> float:
-    """Actual body weight over height squared [kg/m2].
-
-    Source: World Health Organization, as public pages quote it.
-    """
+    """Actual body weight over height squared [kg/m2]. Source: World Health Organization, as public pages quote it."""
     require_positive(weight_kg=weight_kg)
     _require_accepted_height(height_cm)
     return weight_kg / (height_cm / 100.0) ** 2
@@ -149,10 +146,7 @@ def dynamic_compliance_ml_per_cmh2o(*, tidal_volume_ml: float, peak_cmh2o: float
 
 
 def driving_pressure_cmh2o(*, plateau_cmh2o: float, total_peep_cmh2o: float) -> float:
-    """Pressure that the tidal volume costs, as measured.
-
-    Source: Amato et al, N Engl J Med 2015;372:747-55.
-    """
+    """Pressure that the tidal volume costs, as measured. Source: Amato et al, N Engl J Med 2015;372:747-55."""
     if not 0.0 <= total_peep_cmh2o < plateau_cmh2o < inf:
         require_positive(plateau_cmh2o=plateau_cmh2o)
         require_at_least_zero(total_peep_cmh2o=total_peep_cmh2o)
@@ -161,10 +155,7 @@ def driving_pressure_cmh2o(*, plateau_cmh2o: float, total_peep_cmh2o: float) -> 
 
 
 def driving_pressure_at_cmh2o(*, tidal_volume_ml: float, compliance_ml_per_cmh2o: float) -> float:
-    """Pressure that a tidal volume would cost.
-
-    Source: Amato et al, N Engl J Med 2015;372:747-55.
-    """
+    """Pressure that a tidal volume would cost. Source: Amato et al, N Engl J Med 2015;372:747-55."""
     require_positive(tidal_volume_ml=tidal_volume_ml, compliance_ml_per_cmh2o=compliance_ml_per_cmh2o)
     return tidal_volume_ml / compliance_ml_per_cmh2o
 

@@ -96,10 +96,7 @@ def cholesky(matrices: Floats) -> Floats:
 
 
 def inverse_of_root(roots: Floats) -> Floats:
-    """Invert lower triangular matrices [... x steps x steps].
-
-    Source: forward substitution, textbook.
-    """
+    """Invert lower triangular matrices [... x steps x steps]. Source: forward substitution, textbook."""
     steps = roots.shape[-1]
     inverse = np.zeros_like(roots)
     for row in range(steps):

@@ -90,8 +90,6 @@ def expected_losses(events: Floats) -> Floats:
 
     Returns:
         [... x answers], rounded.
-
-    Source: the project's choice; see the module.
     """
     table = _table(events.shape[-1])
     by_truth = np.moveaxis(events, -1, 0)
@@ -309,7 +307,7 @@ def _shape(steps: Sequence[CurveStep], posterior: Posterior) -> Shape:
     before, after = exp(np.array([curves[step - 1, column], curves[step, column]]) - highest)
     peep = np.array([one.peep_cmh2o for one in steps])
     abrupt = closes & (before - after >= _ABRUPT_LOSS_PER_CMH2O * (peep[step - 1] - peep[step]))
-    share = fsum(posterior.weights[abrupt].tolist()) / fsum(posterior.weights[closes].tolist())
+    share = float(np.cumsum(posterior.weights * abrupt)[-1] / np.cumsum(posterior.weights * closes)[-1])
     return Shape.ABRUPT if round(share, _DECIMALS) >= 0.5 else Shape.GRADUAL
 
 

@@ -102,10 +102,7 @@ class NoiseSizes:
 
 
 def middle(values: Floats) -> float:
-    """Give the median; on so few values several times faster than numpy's own.
-
-    Source: textbook.
-    """
+    """Give the median; on so few values several times faster than numpy's own. Source: textbook."""
     ordered = np.sort(values)
     return 0.5 * float(ordered[(ordered.size - 1) // 2] + ordered[ordered.size // 2])
 
@@ -330,10 +327,7 @@ def running_maximum(curves: Floats) -> Floats:
 
 @lru_cache(maxsize=64)
 def curve_prior(peeps_cmh2o: tuple[float, ...]) -> CurvePrior:
-    """Lay the prior over one set of steps.
-
-    Source: the form and its sizes are the project's choice; see the module.
-    """
+    """Lay the prior over one set of steps. Source: the form and its sizes are the project's choice; see the module."""
     peep = np.array(peeps_cmh2o)
     centred = peep - sum(peeps_cmh2o) / len(peeps_cmh2o)
     apart = peep[:, None] - peep

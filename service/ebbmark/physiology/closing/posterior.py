@@ -72,8 +72,8 @@ class Table:
     Attributes:
         noise: variance of the noise of each step [steps x sizes].
         inverse: of A [steps x steps x regimes x sizes].
-        roots: lower root of the covariance of the smooth part, given readings at all steps
-            [regimes x sizes x steps x steps].
+        roots: columns of the lower root of the covariance of the smooth part, given readings at all steps
+            [columns x steps x regimes and sizes].
         turned: inverse of A, times the shape [steps x regimes x sizes x shapes].
         squares: shape times inverse of A times shape [regimes x sizes x shapes].
         shrunk: variance of the size of the fall, given readings at all steps [regimes x sizes x shapes].
@@ -117,11 +117,12 @@ def table_of(peeps_cmh2o: tuple[float, ...], noise: tuple[tuple[float, ...], ...
     # Determinant of C: that of A times 1 + DROP_SD^2 d^T A^-1 d.
     log_determinant = 2.0 * total(log(np.moveaxis(roots.diagonal(axis1=2, axis2=3), 2, 0)))
     log_determinant = log_determinant[..., None] - log(shrunk / DROP_SD**2)
+    given_readings = cholesky(_given_readings(inverse, variances))
     return Table(
         prior=prior,
         noise=np.ascontiguousarray(variances.T),
         inverse=inverse,
-        roots=cholesky(_given_readings(inverse, variances)),
+        roots=np.ascontiguousarray(given_readings.reshape(-1, steps, steps).transpose(2, 1, 0)),
         turned=turned,
         squares=squares,
         shrunk=shrunk,
@@ -287,7 +288,7 @@ def lay_curves(
     turns = np.arange(POINTS) % len(falls)
     events = closing_events(laid, _log_kept(falls)[turns])
     weights = np.array([event_factors(peeps_cmh2o, fall) for fall in falls])[turns, events]
-    weights = np.asarray(weights / fsum(weights.tolist()), dtype=np.float64)
+    weights = np.asarray(weights / np.cumsum(weights)[-1], dtype=np.float64)
     share = np.bincount(events, weights=weights, minlength=steps).astype(np.float64)
     pairs = hypotheses.pairs
     holds_last = np.concatenate([[False], np.arange(steps) == steps - 1, pairs.second == steps - 1])
@@ -333,10 +334,12 @@ def _allot(weights: Floats) -> Integers:
 
 def _add_smooth_part(curves: Floats, table: Table, group: Integers, points: Floats) -> None:
     """Add to each curve the root of its covariance times its point; curves of one regime and size are neighbours."""
-    roots = table.roots.reshape(-1, *table.roots.shape[2:])
-    starts = np.flatnonzero(np.diff(group, prepend=-1)).tolist()
-    for start, end in zip(starts, [*starts[1:], POINTS], strict=True):
-        curves[:, start:end] += total(roots[group[start]].T[:, :, None] * points[:, None, start:end])
+    counts = np.bincount(group, minlength=table.roots.shape[2])
+    part = table.roots[0].repeat(counts, axis=1) * points[0]
+    for column in range(1, points.shape[0]):
+        # A lower root: nothing of this column lies above its diagonal.
+        part[column:] += table.roots[column, column:].repeat(counts, axis=1) * points[column]
+    curves += part
 
 
 def _replacements(

@@ -53,18 +53,11 @@ def choose_recipe(steps: Sequence[StepReadings], set_volumes: Sequence[Reading])
     """
     covered: list[tuple[int, Quantity, Quantity | None]] = []
     for lead in KIND_OF_LEAD:
+        led = [step for step in steps if step.by_quantity.get(lead)]
         volumes: tuple[Quantity | None, ...] = (None,) if lead in CHARTED else VOLUMES
-        for volume in volumes:
-            count = sum(
-                1
-                for step in steps
-                if step.by_quantity.get(lead)
-                and (
-                    volume is None
-                    or step.by_quantity.get(volume)
-                    or (volume is Quantity.TIDAL_VOLUME_SET and set_volumes)
-                )
-            )
+        for volume in volumes if led else ():
+            held = volume is None or (volume is Quantity.TIDAL_VOLUME_SET and bool(set_volumes))
+            count = sum(1 for step in led if held or (volume is not None and step.by_quantity.get(volume)))
             if count:
                 covered.append((count, lead, volume))
     if not covered:
