@@ -32,7 +32,7 @@ from typing import Any, TypeVar
 
 import msgspec
 
-from ebbmark.fhir.model import Coding
+from ebbmark.fhir.model import Codeable
 from ebbmark.fhir.operations import Operation
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.codes import CODE_TEXT, CodeRow, Personal, is_rhythm
@@ -81,11 +81,6 @@ _PEEPS = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
 Table = Mapping[tuple[str, str], CodeRow]
 
 
-class _Codeable(msgspec.Struct):
-    coding: list[Coding] = []
-    text: str = ""
-
-
 class _Quantity(msgspec.Struct):
     value: float | None = None
     code: str = ""
@@ -93,7 +88,7 @@ class _Quantity(msgspec.Struct):
 
 
 class _Part(msgspec.Struct):
-    code: _Codeable = msgspec.field(default_factory=_Codeable)
+    code: Codeable = msgspec.field(default_factory=Codeable)
     valueQuantity: _Quantity | None = None
 
 

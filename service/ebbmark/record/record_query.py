@@ -19,7 +19,7 @@ from math import inf
 
 import msgspec
 
-from ebbmark.fhir.model import RESOURCE_TYPES, Coding, Identifier, Period
+from ebbmark.fhir.model import RESOURCE_TYPES, Codeable, Coding, Identifier, Period
 from ebbmark.fhir.naming import RESULT_SYSTEM, tail_of, unversioned
 from ebbmark.fhir.operations import FROM_RECORD
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, word_shown
@@ -237,18 +237,13 @@ _OUTSIDE = "outside that time"
 Table = Mapping[tuple[str, str], CodeRow]
 
 
-class _Codeable(msgspec.Struct):
-    coding: list[Coding] = []
-    text: str = ""
-
-
 class _Component(msgspec.Struct):
-    code: _Codeable = msgspec.field(default_factory=_Codeable)
+    code: Codeable = msgspec.field(default_factory=Codeable)
 
 
 class _Observation(msgspec.Struct):
     identifier: list[Identifier] = []
-    code: _Codeable = msgspec.field(default_factory=_Codeable)
+    code: Codeable = msgspec.field(default_factory=Codeable)
     subject: _Reference = msgspec.field(default_factory=_Reference)
     encounter: _Reference = msgspec.field(default_factory=_Reference)
     device: _Reference = msgspec.field(default_factory=_Reference)
