@@ -13,7 +13,7 @@ from base64 import b64decode, b64encode, urlsafe_b64encode
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import Enum
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import msgspec
 from joserfc.errors import JoseError
@@ -77,7 +77,7 @@ def sign(bundle: Mapping[str, object], *, key: SigningKey) -> Json:
     """
     from joserfc import jws
 
-    entries = [dict(entry) for entry in _entries(bundle)]
+    entries = [dict(entry) for entry in cast("list[dict[str, Any]]", bundle["entry"])]
     form = normal_form(resources_of({"entry": [_with_signature(entry, "") for entry in entries]}))
     kinds = {full_url_of(form.identity, kind): kind for kind in form.parts}
     for place, entry in enumerate(entries):
@@ -87,11 +87,6 @@ def sign(bundle: Mapping[str, object], *, key: SigningKey) -> Json:
             header, _, signature = compact.split(".")
             entries[place] = _with_signature(entry, b64encode(f"{header}..{signature}".encode()).decode())
     return {**bundle, "entry": entries}
-
-
-def _entries(bundle: Mapping[str, object]) -> list[dict[str, Any]]:
-    entries = bundle["entry"]
-    return entries if isinstance(entries, list) else []
 
 
 def _with_signature(entry: dict[str, Any], data: str) -> dict[str, Any]:
@@ -146,7 +141,8 @@ def _checked(form: NormalForm, kind: str, data: str | None, keys: Iterable[Publi
         return Verification(Verified.ABSENT)
     try:
         header, middle, signature = b64decode(data, validate=True).decode("ascii").split(".")
-        claimed = msgspec.json.decode(_bytes_of(header), type=_Header)
+        padded = header + "=" * (-len(header) % 4)
+        claimed = msgspec.json.decode(b64decode(padded, altchars=b"-_", validate=True), type=_Header)
         payload = _payload(form, kind)
     except (ValueError, msgspec.DecodeError, NotCanonical):
         return Verification(Verified.BROKEN)
@@ -198,7 +194,3 @@ def _signature_in(provenance: Mapping[str, object]) -> str | None:
             return str(one.get("data", ""))
         found = ""
     return found
-
-
-def _bytes_of(part: str) -> bytes:
-    return b64decode(part + "=" * (-len(part) % 4), altchars=b"-_", validate=True)

@@ -119,23 +119,14 @@ def _defined(row: Parameter, use: str) -> dict[str, object]:
 
 def _of_a_record(row: Parameter, operation: Operation) -> Parameter:
     """What the three parameters of a record mean for this question."""
-    return replace(
-        row,
-        documentation=_RECORD_WORDS[row.name].format(
-            also=_also(operation), hours=operation.hours_back, least=_least(operation)
-        ),
-    )
-
-
-def _also(operation: Operation) -> str:
-    changes = ", charted changes of position and ventilator mode" if operation.reads_changes else ""
-    beside = ", all Conditions, Procedures such as extracorporeal support, and vasopressors (MedicationAdministration)"
-    return changes + (beside if operation.reads_conditions else "")
-
-
-def _least(operation: Operation) -> str:
-    shorter = operation.least_hours < operation.hours_back
-    return f" (fewer, {operation.least_hours:g} at least, where that is more than may be read)" if shorter else ""
+    also = ", charted changes of position and ventilator mode" if operation.reads_changes else ""
+    if operation.reads_conditions:
+        also += (
+            ", all Conditions, Procedures such as extracorporeal support, and vasopressors (MedicationAdministration)"
+        )
+    hours, least = operation.hours_back, operation.least_hours
+    fewer = f" (fewer, {least:g} at least, where that is more than may be read)" if least < hours else ""
+    return replace(row, documentation=_RECORD_WORDS[row.name].format(also=also, hours=hours, least=fewer))
 
 
 _RECORD_WORDS = {
@@ -268,17 +259,17 @@ def _frame(slug: str, version: str, title: str, description: str, citation: str,
 
 def _of_protocol(protocol: Protocol) -> Json:
     """Rules for reading a trial; the citation says where each value comes from."""
+
+    def shown(value: object) -> str:
+        return ", ".join(f"{one:g}" for one in value) if isinstance(value, tuple) else str(value)
+
     rules: list[Json] = [
-        {"title": field.name, "description": f"{field.name}: {_shown(getattr(protocol, field.name))}"}
+        {"title": field.name, "description": f"{field.name}: {shown(getattr(protocol, field.name))}"}
         for field in fields(Protocol)
         if field.name not in _NAMED
     ]
     description = "Rules for reading a decremental PEEP trial; the trial itself is not described here."
     return _frame(protocol.slug, protocol.version, protocol.title, description, protocol.citation, rules)
-
-
-def _shown(value: object) -> str:
-    return ", ".join(f"{one:g}" for one in value) if isinstance(value, tuple) else str(value)
 
 
 def _of_staircase(rules: StaircaseRules) -> Json:

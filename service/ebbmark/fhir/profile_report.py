@@ -278,7 +278,11 @@ def as_values(profile: Profile, proposed: Mapping[int, Likely], trial: Sequence[
                 "low": one.low,
                 "high": one.high,
                 "outcomes": dict(one.outcomes),
-                **({"likeliest": _proposal(proposed[place])} if place in proposed else {}),
+                **(
+                    {"likeliest": {"quantity": likely.slug, "why": list(likely.why), "look_at": list(likely.doubts)}}
+                    if (likely := proposed.get(place)) is not None
+                    else {}
+                ),
             }
             for place, one in enumerate(profile.codes)
         ],
@@ -306,10 +310,6 @@ def in_short(profile: Profile) -> list[str]:
         "A ConceptMap of the site (EBBMARK_CODE_MAP) says what they mean; ebbmark inspect proposes one."
         + (texts if by_text else "")
     ]
-
-
-def _proposal(likely: Likely) -> dict[str, object]:
-    return {"quantity": likely.slug, "why": list(likely.why), "look_at": list(likely.doubts)}
 
 
 def _left(met: CodeMet) -> Iterator[str]:

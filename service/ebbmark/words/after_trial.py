@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from typing import Any, Final
 
 from ebbmark.physiology.after.events import Event, NotLookedFor, Occurrence
-from ebbmark.physiology.after.markers import SAME_AS_COMPLIANCE, Marker, Markers, Meaning, TableAnswer
+from ebbmark.physiology.after.markers import SAME_AS_COMPLIANCE, Markers, Meaning, TableAnswer
 from ebbmark.physiology.after.surveillance import Surveillance
 from ebbmark.physiology.after.trials import Shift, TrialChange, TrialRow, TrialsOverTime
 from ebbmark.physiology.closing.result import Closing
@@ -148,7 +148,8 @@ def _gap(one: NotLookedFor) -> str:
 def validity_in_short(found: Surveillance, *, look: str = "") -> InShort:
     """Put it in short whether the titration still holds; `look` is what of the trial asks for a look first."""
     hours = _hours(found.at_s - found.titrated_s)
-    gaps = list(dict.fromkeys(_gap_in_short(one) for one in found.not_checked))
+    named = (one.values["measure"].slug if one.kind == "loss" else one.kind for one in found.not_checked)
+    gaps = list(dict.fromkeys(say(f"gap.{one}") for one in named))
     missing = _line("not-looked-for", listed=", ".join(gaps)) if gaps else ""
     silence = "" if found.silent_s is None else _line("silent-since", hours=_hours(found.silent_s))
     if not found.seen:
@@ -200,12 +201,6 @@ def _seen_in_short(one: Occurrence, titrated_s: float) -> str:
     return say(f"seen.{name}", **spelled)
 
 
-def _gap_in_short(one: NotLookedFor) -> str:
-    if one.kind == "loss":
-        return say(f"gap.{one.values['measure'].slug}")
-    return say(f"gap.{one.kind}")
-
-
 _MOST_TRIALS: Final = 4
 _HOURS_UP_TO: Final = 48.0
 
@@ -219,7 +214,11 @@ def markers_in_short(
     # At constant volume driving pressure is the same measurement as compliance.
     falls = [one for one in markers.markers if one.meaning is Meaning.CLOSING and one.slug != SAME_AS_COMPLIANCE]
     named = [compliance, *[_named(one.slug, one.peep_cmh2o) for one in falls]]
-    best = [_named(one.slug, one.peep_cmh2o) for one in markers.markers if _names_best(one)]
+    best = [
+        _named(one.slug, one.peep_cmh2o)
+        for one in markers.markers
+        if one.meaning is Meaning.BEST and one.peep_cmh2o is not None
+    ]
     looked_up = [
         _marker_line("table" if low != high else "table-one", low=level(low), high=level(high))
         for one in tables
@@ -237,10 +236,6 @@ def markers_in_short(
             _marker_line("choose"),
         ],
     )
-
-
-def _names_best(one: Marker) -> bool:
-    return one.meaning is Meaning.BEST and one.peep_cmh2o is not None
 
 
 def _named(slug: str, peep_cmh2o: float | None) -> str:

@@ -47,21 +47,14 @@ def candidate_in_short(
     if against and candidate.answer in (CandidateAnswer.CONTRAINDICATED, CandidateAnswer.HIGH_RISK):
         named, others = against[:_IN_THE_LINE], against[_IN_THE_LINE:]
         more = say("short.also", listed="; ".join(others)) if others else ""
-        return shortened(head, _found("; ".join(named)), severity, [more, not_charted, *rest])
+        return shortened(head, capital(_say("found", listed="; ".join(named))), severity, [more, not_charted, *rest])
     if candidate.answer is CandidateAnswer.CANNOT_JUDGE:
         more = say("short.also", listed="; ".join(against)) if against else ""
-        return shortened(head, _unjudged_first(unjudged) or not_charted, severity, [not_charted, more, *rest])
+        return shortened(
+            head, _say("unjudged", count=unjudged) if unjudged else not_charted, severity, [not_charted, more, *rest]
+        )
     more = say("short.against", what="; ".join(against)) if against else ""
     return shortened(head, severity, more, [not_charted, *rest])
-
-
-def _unjudged_first(count: int) -> str:
-    return _say("unjudged", count=count) if count else ""
-
-
-def _found(listed: str) -> str:
-    said = _say("found", listed=listed)
-    return capital(said)
 
 
 def _against(candidate: Candidate) -> list[str]:

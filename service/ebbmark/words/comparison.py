@@ -177,7 +177,7 @@ def _of(comparison: Comparison, verdict: ChangeVerdict) -> list[str]:
         _line(
             "change",
             name=say(f"name.{one.measure.slug}"),
-            before=_figure(one, one.before),
+            before="" if one.before is None else one.measure.show(one.before).split(" ")[0],
             after="" if one.after is None else one.measure.show(one.after),
         )
         for one in comparison.changes
@@ -187,10 +187,6 @@ def _of(comparison: Comparison, verdict: ChangeVerdict) -> list[str]:
 
 def _unit(one: LimitCheck) -> str:
     return say(f"limit.{one.slug}-unit").split(" ")[0]
-
-
-def _figure(one: MeasureChange, value: float | None) -> str:
-    return "" if value is None else one.measure.show(value).split(" ")[0]
 
 
 def beyond_in_short(one: Occurrence) -> str:

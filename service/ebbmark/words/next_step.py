@@ -43,8 +43,6 @@ def _reason(move: Move) -> str:
         return stop_answer_words(move.stops)
     if latest is None:
         return _say("no-step")
-    if move.reason is Reason.CALLED:
-        return _called(move, latest)
     count = _say("one-reading") if latest.readings == 1 else _say("readings", count=latest.readings)
     return _say(
         move.reason.value,
@@ -55,6 +53,7 @@ def _reason(move: Move) -> str:
         count=count,
         readings=latest.readings,
         fall=f"{100 * latest.fall:.0f} %",
+        held=_say("held", row=rule.steps_in_a_row) if rule.steps_in_a_row > 1 else "",
         row=rule.steps_in_a_row,
         call_at=f"{100 * rule.call_at:.0f} %",
     )
@@ -79,13 +78,6 @@ def ended_words(last: Step, *, now_cmh2o: float) -> str:
         now=level(now_cmh2o),
         again=_say("go-down-again"),
     )
-
-
-def _called(move: Move, latest: StepSoFar) -> str:
-    rule = move.rule
-    held = _say("held", row=rule.steps_in_a_row) if rule.steps_in_a_row > 1 else ""
-    here = _say("pressure", peep_cmh2o=level(latest.peep_cmh2o))
-    return _say("called", here=here, chance=_chance(latest), readings=latest.readings, held=held)
 
 
 def _chance(step: StepSoFar) -> str:

@@ -136,7 +136,10 @@ def worded_advice(advice: Advice, findings: Sequence[Finding] = ()) -> Advice:
         said.add("plateau-above-peak")
     if any(one.weight is Weight.LOOK_FIRST for one in findings):
         said |= AT_SUGGESTION
-    mine = [_caution(one) for one in (*findings, *(one for one in advice.findings if one.slug not in said))]
+    mine = [
+        Caution(one.slug, _SEVERITY[one.weight], sentence(one), spell(one.source), True, against(one))
+        for one in (*findings, *(one for one in advice.findings if one.slug not in said))
+    ]
     mine.sort(key=lambda one: list(Severity).index(one.severity))
     return replace(
         advice,
@@ -181,11 +184,6 @@ def _steps(peeps_cmh2o: Sequence[float]) -> str:
     if len(levels) > 3:
         return _say("steps-peep", count=len(levels), levels=levels[0], levels_2=levels[-1])
     return _say("peep", listed=", ".join(levels))
-
-
-def _caution(finding: Finding) -> Caution:
-    severity, text = _SEVERITY[finding.weight], sentence(finding)
-    return Caution(finding.slug, severity, text, spell(finding.source), True, against(finding))
 
 
 def _number(finding: Finding, name: str) -> float:

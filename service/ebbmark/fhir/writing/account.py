@@ -174,7 +174,9 @@ def _lines(answer: FlatAnswer, remarks: Sequence[str]) -> Iterator[str]:
     yield from wrap(answer.rationale, WIDTH)
     if answer.what_if:
         yield from _heading(_say("what-if"))
-        yield from _what_if(answer)
+        yield from _table(what_if_table(answer.what_if))
+        for remark in what_if_remarks(answer.what_if):
+            yield from _item(remark)
     if answer.cautions:
         yield from _heading(_say("cautions-patient"))
         for caution in answer.cautions:
@@ -187,12 +189,6 @@ def _lines(answer: FlatAnswer, remarks: Sequence[str]) -> Iterator[str]:
         yield from _issues(answer.issues)
     yield ""
     yield _say("software-answer", software=answer.software, identity=answer.identity[:16])
-
-
-def _what_if(answer: FlatAnswer) -> Iterator[str]:
-    yield from _table(what_if_table(answer.what_if))
-    for remark in what_if_remarks(answer.what_if):
-        yield from _item(remark)
 
 
 def _issues(issues: Sequence[Issue]) -> Iterator[str]:

@@ -12,7 +12,7 @@ from typing import Any, cast
 
 import msgspec
 
-from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Value, Warned, Whole
+from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Value, Whole
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.terms import LOINC_TERMS, OWN
 
@@ -139,8 +139,12 @@ def read_answer(bundle: Json) -> FlatAnswer:
 def view_of(answer: Answer) -> FlatAnswer:
     """The view of an answer: what `read_answer` reads from its Bundle, without writing one."""
     short = answer.short
+    warnings = (
+        {"resourceType": "DetectedIssue", **_concept(one.code), "severity": one.severity, "detail": one.text}
+        for one in answer.warnings
+    )
     return _view(
-        [*map(_light, answer.statements), *map(_light_warning, answer.warnings)],
+        [*map(_light, answer.statements), *warnings],
         [short.line, *short.reasons],
         answer.notes,
         answer.identity,
@@ -154,10 +158,6 @@ def _light(one: Statement) -> Json:
     parts = [{**_concept(code), **_value_of(value)} for code, value in one.parts]
     note = {"note": [{"text": one.note}]} if one.note else {}
     return {"resourceType": "Observation", **_concept(one.code), **_value_of(one.value), **note, "component": parts}
-
-
-def _light_warning(one: Warned) -> Json:
-    return {"resourceType": "DetectedIssue", **_concept(one.code), "severity": one.severity, "detail": one.text}
 
 
 @lru_cache(maxsize=256)

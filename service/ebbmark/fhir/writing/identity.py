@@ -149,7 +149,9 @@ def _text(value: object) -> str:
     if isinstance(value, str):
         return encode_basestring(value)
     if isinstance(value, int):
-        return _integer(value)
+        if abs(value) > _LARGEST_EXACT:
+            raise NotCanonical("an integer lies beyond 2^53 - 1")
+        return int.__repr__(value)
     if isinstance(value, float):
         return _number(value)
     if isinstance(value, Mapping):
@@ -172,12 +174,6 @@ def _in_order(value: Mapping[object, object]) -> list[str]:
     if len(names) != len(value):
         raise NotCanonical("a name in an object is not a string")
     return sorted(names) if "".join(names).isascii() else sorted(names, key=lambda name: name.encode("utf-16-be"))
-
-
-def _integer(value: int) -> str:
-    if abs(value) > _LARGEST_EXACT:
-        raise NotCanonical("an integer lies beyond 2^53 - 1")
-    return int.__repr__(value)
 
 
 def _number(value: float) -> str:

@@ -96,7 +96,8 @@ def normal_form(resources: Iterable[tuple[str, _Resource]]) -> NormalForm:
     if len(identities) != 1:
         raise NotAnAnswer(f"there are {len(identities)} answers, one is needed")
     (identity,) = identities
-    outcomes += _contained(named.get("guidance"))
+    if "guidance" in named:
+        outcomes += [("", one) for one in _list(named["guidance"][1].get("contained")) if _is_outcome(one)]
     if len(outcomes) > 1:
         raise NotAnAnswer("there are two lists of inputs that did not count")
     if outcomes:
@@ -145,7 +146,7 @@ def labels_of(resource: _Resource) -> list[str]:
     for name in _LABELS:
         labels = meta.get(name) if isinstance(meta, dict) else None
         for one in labels if isinstance(labels, list) else []:
-            if not _is_ours(one) and not _is_mark(one):
+            if not (isinstance(one, dict) and one.get("system") in (RESULT_SYSTEM, SUPERSEDED_SYSTEM)):
                 told = f"{one.get('system', '')}|{one.get('code', '')}" if isinstance(one, dict) else str(one)
                 found.append(f"meta.{name}: {told}")
     return found
@@ -153,16 +154,6 @@ def labels_of(resource: _Resource) -> list[str]:
 
 def _is_ours(label: object) -> bool:
     return isinstance(label, dict) and label.get("system") == RESULT_SYSTEM
-
-
-def _is_mark(label: object) -> bool:
-    return isinstance(label, dict) and label.get("system") == SUPERSEDED_SYSTEM
-
-
-def _contained(guidance: tuple[str, _Resource] | None) -> list[tuple[str, _Resource]]:
-    if guidance is None:
-        return []
-    return [("", one) for one in _list(guidance[1].get("contained")) if _is_outcome(one)]
 
 
 def _is_outcome(contained: object) -> bool:

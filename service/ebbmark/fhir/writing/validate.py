@@ -31,8 +31,10 @@ _STATUS: dict[str, frozenset[str]] = {
     "Device": frozenset({"active", "inactive", "entered-in-error", "unknown"}),
 }
 _SEVERITY = frozenset({"high", "moderate", "low"})
-_ISSUE_SEVERITY = frozenset({"fatal", "error", "warning", "information"})
-_ROLE = frozenset({"derivation", "revision", "quotation", "source", "removal"})
+_CODED = {
+    "OperationOutcome": (("issue", "severity", frozenset({"fatal", "error", "warning", "information"})),),
+    "Provenance": (("entity", "role", frozenset({"derivation", "revision", "quotation", "source", "removal"})),),
+}
 _BUNDLE_TYPE = frozenset({"collection", "transaction"})
 _UCUM = "http://unitsofmeasure.org"
 _UNIT_CODES = frozenset(unit.code for unit in UNITS.values())
@@ -109,14 +111,10 @@ def _resource_rules(resource: Json, path: str) -> Iterator[str]:
         yield from _observation_rules(resource, path)
     if kind == "DetectedIssue" and resource.get("severity", "high") not in _SEVERITY:
         yield f"{path}.severity: not in the value set"
-    if kind == "OperationOutcome":
-        for number, issue in enumerate(cast("list[Json]", resource.get("issue", []))):
-            if issue.get("severity") not in _ISSUE_SEVERITY:
-                yield f"{path}.issue[{number}].severity: not in the value set"
-    if kind == "Provenance":
-        for number, entity in enumerate(cast("list[Json]", resource.get("entity", []))):
-            if entity.get("role") not in _ROLE:
-                yield f"{path}.entity[{number}].role: not in the value set"
+    for name, element, allowed in _CODED.get(kind, ()):
+        for number, one in enumerate(cast("list[Json]", resource.get(name, []))):
+            if one.get(element) not in allowed:
+                yield f"{path}.{name}[{number}].{element}: not in the value set"
 
 
 def _observation_rules(observation: Json, path: str) -> Iterator[str]:
