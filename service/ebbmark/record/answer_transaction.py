@@ -125,7 +125,6 @@ def outgoing_answer(transaction: Json, accepts: AcceptedWrites = ACCEPTS_EVERYTH
     """Read the transaction.
 
     Args:
-        transaction: what `fhir.writing.transaction.as_transaction` made.
         accepts: what the record takes; the rest is carried inside that.
     """
     entries = cast("list[Json]", transaction["entry"])
@@ -258,25 +257,14 @@ def skipped_a_version(before: Stored, location: str) -> bool:
 
 
 def marks(old: Earlier, by: str, answer: OutgoingAnswer, base_url: str) -> list[Json]:
-    """Entries that mark every result of an answer, and say so in a Provenance of its own.
-
-    Args:
-        old: the answer that no longer stands.
-        by: identity of the one that takes its place.
-        answer: the one that is being written.
-    """
+    """Entries that mark every result of an answer, and say so in a Provenance of its own."""
     told = supersession([one.reference for one in old.current], old=old.identity, new=by, change=_change(old, answer))
     changed = [(one, superseded(one.resource, by)) for one in old.current]
     return _changes(changed, told, old, answer, base_url)
 
 
 def current_again(own: Earlier, answer: OutgoingAnswer, base_url: str) -> list[Json]:
-    """Entries that take the marks off every result of an answer, and say so in a Provenance of its own.
-
-    Args:
-        own: the answer as it stands in the record.
-        answer: the same as it is being written.
-    """
+    """Entries that take the marks off every result of an answer, and say so in a Provenance of its own."""
     marked = [one for one in own.results if superseded_by(one.resource)]
     told = restoration([one.reference for one in marked], identity=own.identity, change=_change(own, answer))
     return _changes([(one, restored(one.resource)) for one in marked], told, own, answer, base_url)
@@ -423,11 +411,7 @@ def _signed_words(standing: Standing) -> tuple[str, ...]:
 
 
 def _held_several_times(own: Earlier) -> WriteOutcome:
-    """Say that the answer stands there more than once, as when a suggestion of a card is accepted twice.
-
-    Args:
-        own: the answer as the record holds it.
-    """
+    """Say that the answer stands there more than once, as when a suggestion of a card is accepted twice."""
     sentence = (
         f"This answer stands in the record already, {own.copies} times over, with the same numbers; nothing was added. "
         "Its copies are marked together once another answer takes its place."
@@ -436,12 +420,7 @@ def _held_several_times(own: Earlier) -> WriteOutcome:
 
 
 def _not_current(own: Earlier, others: Sequence[Earlier]) -> WriteOutcome:
-    """What was superseded, or taken back by someone, stays so: a late repeat must not bring it to life again.
-
-    Args:
-        own: the answer as the record holds it.
-        others: those that stand for the same trial.
-    """
+    """What was superseded, or taken back by someone, stays so: a late repeat must not bring it to life again."""
     by_us = bool(superseded_by(own.closing.resource))
     how = "marked superseded" if by_us else f"with status {own.closing.status}, which somebody gave it"
     stands = (

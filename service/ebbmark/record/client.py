@@ -178,7 +178,6 @@ class RecordClient:
         tokens: where access tokens come from; None where the settings hold a fixed one, or none is needed.
         exchange: connections that others use, too, and that are left open here; None for connections of its own.
         view_cache: what one view shares of what it reads; None where everything is read anew.
-        waiting: how time passes between two attempts.
     """
 
     def __init__(
@@ -309,11 +308,6 @@ class CallerRecords:
 
     Args:
         allowed_base_urls: their FHIR base addresses, or addresses above them.
-        patience: how far it goes with each reply.
-        tls: trust for all of them; None for the usual.
-        private_networks: networks that are not global and that their names may still lead to.
-        plain_http_hosts: hosts with port that may be spoken to without encryption.
-        resolve: finds the addresses of a name.
     """
 
     def __init__(
@@ -351,12 +345,7 @@ class CallerRecords:
         return f"the fhirServer {reason.value}" if reason is not None else ""
 
     def record(self, base_url: str, token: str) -> RecordClient:
-        """The record of one call.
-
-        Args:
-            base_url: FHIR base address, found allowed.
-            token: access token that the caller sent for it.
-        """
+        """The record of one call."""
         settings = replace(self._settings, base_url=base_url, bearer_token=token)
         return RecordClient(settings, exchange=self._exchange)
 
@@ -375,11 +364,7 @@ class ViewCache:
         self._waiting: Counter[Hashable] = Counter()
 
     async def once(self, key: Hashable, read: Callable[[], Awaitable[T]]) -> T:
-        """Read, or wait for whoever reads the same.
-
-        Args:
-            read: does it, never raising for a failure of the network.
-        """
+        """Read, or wait for whoever reads the same."""
         if key not in self._readings:
             self._readings[key] = asyncio.ensure_future(_awaited(read))
         reading = self._readings[key]
@@ -428,11 +413,7 @@ _NO_TLS = ("WRONG_VERSION_NUMBER", "PROTOCOL_VERSION", "UNSUPPORTED_PROTOCOL", "
 
 
 def _trouble_of(error: httpx.TransportError) -> CallFailure:
-    """What a failure of the network was; its own message is left behind, since it may hold an address.
-
-    Args:
-        error: as the HTTP library raised it.
-    """
+    """What a failure of the network was; its own message is left behind, since it may hold an address."""
     if isinstance(error, httpx.ConnectError):
         causes = _causes(error)
         for cause in causes:

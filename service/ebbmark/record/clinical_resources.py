@@ -85,11 +85,8 @@ async def cached_search(
     """Search, or share a search of the same view.
 
     Args:
-        record: the client, with its view_cache where a view reads together.
-        asked: whose, and of which time.
         limits: further search parameters; of time and encounter as `limits_of` gives them, or none.
         code: search parameter of the codes, and its value; None for all Observations, whatever their codes.
-        budget: what may be read; is counted down.
         together: whether a longer time may be read in its place, for other questions of the same view.
     """
 
@@ -132,11 +129,7 @@ _NO_SUCH_PARAMETER = frozenset({400, 404, 405, 422, 501})
 
 
 def tokens_of(table: Mapping[tuple[str, str], CodeRow]) -> tuple[list[str], list[str]]:
-    """Codes of heights, of weights and of sex, and of everything else that is used, as search tokens.
-
-    Args:
-        table: the codes that are understood, a site's own among them.
-    """
+    """Codes of heights, of weights and of sex, and of everything else that is used, as search tokens."""
     searched = {
         f"{system}|{code}": row.meaning
         for (system, code), row in table.items()
@@ -169,7 +162,6 @@ async def search_observations(
 
     Args:
         tokens: codes, as search tokens; None for all Observations, whatever their codes.
-        budget: what may be read; is counted down.
         parameter: by which the codes are searched for; `combo-code` gives way to `code` and `component-code` where the
             record refuses it.
         together: whether a longer time may be read in its place, for other questions of the same view.
@@ -222,7 +214,6 @@ def each_once(found: Iterable[Found], base: str) -> list[FoundEntry]:
     """An Observation with codes of two portions comes twice; it is one input.
 
     Args:
-        found: the results of several searches.
         base: base address of the record, for entries without a fullUrl.
     """
     seen: dict[tuple[str, str, str], FoundEntry] = {}
@@ -252,7 +243,6 @@ async def nothing_stored_since(patient: str, since_s: float, *, record: RecordCl
     """Whether the record says that it stored no Observation of this patient since then; asked once, never repeated.
 
     Args:
-        patient: `Patient/1`.
         since_s: the moment [s since 1970-01-01T00:00:00Z].
     """
     since = instant(since_s - OVERLAP_S)
@@ -310,9 +300,7 @@ async def search_beside(
     none is documented.
 
     Args:
-        withheld: resource types that the caller may not have read.
         not_asked: how many resources were left out, by reason as a phrase; is added to.
-        budget: what may be read; is counted down.
         procedures: system and code of the Procedures that stand for a condition that is looked for.
 
     Raises:
@@ -394,11 +382,7 @@ async def _procedures(
 
 
 def procedure_query(asked: RecordQuery, procedures: Collection[tuple[str, str]], most: int) -> list[tuple[str, str]]:
-    """The search for Procedures.
-
-    Args:
-        procedures: system and code of each that is looked for.
-    """
+    """The search for Procedures."""
     tokens = any_of([f"{system}|{code}" for system, code in procedures])
     since = instant(asked.end_s - PROCEDURES_BACK_S)
     return [("patient", asked.patient), ("code", tokens), ("date", f"ge{since}"), ("_count", str(most))]
@@ -429,11 +413,7 @@ class _Administration(msgspec.Struct):
 
 
 def is_given_within(entry: FoundEntry, asked: RecordQuery) -> bool:
-    """Whether an infusion may run in the time that was asked for; one without an end goes on.
-
-    Args:
-        entry: a MedicationAdministration as the record sent it.
-    """
+    """Whether an infusion may run in the time that was asked for; one without an end goes on."""
     try:
         read = msgspec.json.decode(entry.resource, type=_Administration)
     except msgspec.DecodeError:

@@ -78,7 +78,6 @@ def refusal_of(address: str, allowed: Iterable[str], plain_http_hosts: Iterable[
     """Say why an address may not be called, or None if it may.
 
     Args:
-        address: absolute URL, with or without a query.
         allowed: base URLs; scheme, host and port must be the same, the path must be the base's or below it.
         plain_http_hosts: hosts with port, as record:8080, that may be called without encryption.
 
@@ -167,7 +166,6 @@ def is_surprising(address: str, networks: Iterable[Network]) -> bool:
     """Say whether a name may not lead to this address.
 
     Args:
-        address: IP address in digits, found by resolving a name.
         networks: networks that are not global but listed by the operator.
 
     Returns:

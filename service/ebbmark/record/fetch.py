@@ -97,11 +97,7 @@ class _Observation(_Part):
 
 
 def peep_tokens(table: Table) -> list[str]:
-    """Codes of PEEP, set or measured, as search tokens.
-
-    Args:
-        table: the codes that are understood, a site's own among them.
-    """
+    """Codes of PEEP, set or measured, as search tokens."""
     return sorted(
         f"{system}|{code}"
         for (system, code), row in table.items()
@@ -110,13 +106,7 @@ def peep_tokens(table: Table) -> list[str]:
 
 
 def around_changes(entries: Iterable[FoundEntry], table: Table, asked: RecordQuery) -> list[tuple[float, float]]:
-    """Stretches of time around every change of PEEP, in order and apart [s since 1970-01-01T00:00:00Z].
-
-    Args:
-        entries: Observations of PEEP as the record sent them.
-        table: the codes that are understood, a site's own among them.
-        asked: the time that is looked at.
-    """
+    """Stretches of time around every change of PEEP, in order and apart [s since 1970-01-01T00:00:00Z]."""
     by_quantity: dict[Quantity, list[tuple[float, float, float]]] = {}
     for entry in entries:
         moment = moment_of(entry.resource)
@@ -248,12 +238,6 @@ async def fetch(
 ) -> Fetched:
     """Read everything that a question needs.
 
-    Args:
-        table: the codes that are understood, a site's own among them.
-        budget: what may be read; is counted down.
-        withheld: resource types that the caller may not have read.
-        procedures: system and code of the Procedures that stand for a condition that is looked for.
-
     Raises:
         Rejected: the patient is not there, the record failed, it holds too much, or two devices or encounters report
             PEEP in turns.
@@ -325,11 +309,7 @@ async def _side_by_side(
 
 
 def with_changes(table: Table, operation: Operation) -> Table:
-    """The codes with those of position and ventilator mode, where the question looks for them.
-
-    Args:
-        table: the codes that are understood, a site's own among them.
-    """
+    """The codes with those of position and ventilator mode, where the question looks for them."""
     return {**table, **CHANGE_CODES} if operation.reads_changes else table
 
 

@@ -134,7 +134,6 @@ def prefetched(part: Part, sent: bytes | None, asked: RecordQuery, base_url: str
 
     Args:
         sent: JSON as received; None where the key is absent.
-        asked: whose data, and of which time.
         base_url: FHIR base address of the caller's record, to name resources by; empty where not said.
 
     Raises:
@@ -266,12 +265,8 @@ async def gather(
     """Put together what was brought and what has to be fetched.
 
     Args:
-        asked: whose data, and of which time.
         record: the caller's record; None where it may not be asked.
         closed: why it may not, as a clause.
-        table: the codes that are understood, a site's own among them.
-        procedures: system and code of the Procedures that stand for a condition that is looked for.
-        budget: what may be read; is counted down.
         read: what the record was read for; is added to.
 
     Raises:

@@ -160,7 +160,6 @@ def about_patient(body: bytes, patient_reference: str) -> bytes:
 
     Args:
         body: FHIR R4 Parameters without a patient, or nothing.
-        patient_reference: `Patient/1`, from the address.
 
     Raises:
         Rejected: it is something else, or names or brings a patient itself.
@@ -315,12 +314,7 @@ def moment_of(resource: bytes) -> tuple[float, float] | None:
 
 
 def post_filter(entries: Iterable[FoundEntry], asked: RecordQuery, table: Table) -> Filtered:
-    """Keep what was asked for.
-
-    Args:
-        entries: as the record sent them.
-        table: the codes that are understood, a site's own among them.
-    """
+    """Keep what was asked for."""
     sieved = Filtered()
     for entry in entries:
         if entry.head.resource_type != "Observation":

@@ -281,7 +281,6 @@ def note_refusal(path: Path | None, at: datetime, asked: str, status: int, body:
     """Append one refusal. A line that cannot be written is counted among log faults, and nothing else is held up.
 
     Args:
-        path: the file; None for nowhere.
         asked: method, path and query; of the path the first part is noted: a resource type, or an operation.
         body: what the record said; its beginning is kept.
     """
@@ -389,11 +388,7 @@ def wait_or_stop(
     """Decide between another attempt and the end.
 
     Args:
-        seen: status or trouble of the attempt just made.
-        attempt: its number, from 1.
-        waited_s: waits so far [s].
         repeat_safe: a second arrival of the same request changes nothing more.
-        now: current time with zone, for a Retry-After that is a date.
 
     Returns:
         The wait before the next attempt [s]: the longest of our doubling wait, the settling wait where it applies, and
@@ -463,7 +458,6 @@ async def repeat(
 
     Args:
         attempt: makes one attempt and returns what it brought, never raising for a failure of the network.
-        see: reduces that to what `wait_or_stop` looks at.
         repeat_safe: a second arrival of the same request changes nothing more.
     """
     made: list[T] = []

@@ -261,9 +261,6 @@ async def in_turn(work: Callable[[*Given], Result], *given: *Given) -> Result:
     """Do work on replies of the record beside the event loop, one piece at a time.
 
     Long replies take their time; in several threads at once they would hold one another and the loop up.
-
-    Args:
-        work: what is to be done.
     """
     return await asyncio.get_running_loop().run_in_executor(_READER, work, *given)
 
@@ -311,9 +308,7 @@ def take(page: Page, found: Found, seen: set[tuple[str, str, str]], budget: Budg
     """Add the entries of one page to what was found.
 
     Args:
-        page: as the record sent it.
         seen: type, id and version of what is there already; is added to.
-        budget: what may still be read; is counted down.
 
     Returns:
         Why the page cannot be used, or None.
@@ -364,7 +359,6 @@ async def read_one(reference: str, *, record: RecordClient, budget: Budget) -> F
 
     Args:
         reference: `Type/id`, or `Type/id/_history/version`.
-        budget: how much may still be read.
     """
     if budget.requests <= 0:
         return ReadFailure("more would have to be read than is allowed", None)

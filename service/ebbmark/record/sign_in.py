@@ -88,7 +88,6 @@ async def discovered(
 
     Args:
         record_base_url: FHIR base URL, already on the list of allowed ones.
-        plain_http_hosts: hosts with port that may be called without encryption.
 
     Returns:
         The endpoint, still to be judged; or the failure.
@@ -124,8 +123,6 @@ def may_be_asked(
         url: the endpoint, perhaps as another system named it.
         known: addresses that the operator configured: their hosts, at the same port.
         hosts: further hosts that the operator listed, with a port (`host:8443`) where it is not the usual one.
-        name: of the endpoint, for the reason.
-        plain_http_hosts: hosts with port that may be called without encryption.
     """
     # Judged against itself: spelling and encryption. The host is judged below.
     if refusal_of(url, (url.split("?", 1)[0],), plain_http_hosts) is not None:
@@ -244,9 +241,7 @@ class SignIn:
     """The source of access tokens for one record.
 
     Args:
-        settings: as whom, where, for what.
         keys: our keys; the first whose algorithm the server takes signs.
-        exchange: the connections to the authorization server.
         report: takes one sentence per failed sign-in.
     """
 
@@ -389,7 +384,6 @@ class PublishedKeys:
 
     Args:
         url: of the JSON Web Key Set, configured by the operator; https, or on this machine.
-        steady_s: seconds that never run back.
 
     Raises:
         ValueError: the address is not one that is called.
@@ -450,11 +444,7 @@ def _among(keys: tuple[PublicKey, ...], kid: str, algorithm: str) -> PublicKey |
 
 
 class SingleFlight(Generic[T]):
-    """One run at a time; whoever asks meanwhile gets its outcome.
-
-    Args:
-        run: does the work, never raising for a failure of the network.
-    """
+    """One run at a time; whoever asks meanwhile gets its outcome."""
 
     def __init__(self, run: Callable[[], Awaitable[T]]) -> None:
         self._run = run

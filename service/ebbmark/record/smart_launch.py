@@ -163,13 +163,7 @@ def _refused(reason: str) -> SignInFailure:
 
 
 class KnownServer:
-    """The authorization server of one record, asked for again when what is known is old.
-
-    Args:
-        record_base_url: FHIR base URL of the record.
-        hosts: see `discovered_launch`.
-        steady_s: seconds that never run back.
-    """
+    """The authorization server of one record, asked for again when what is known is old."""
 
     def __init__(
         self, record_base_url: str, hosts: tuple[str, ...], *, exchange: Exchange, steady_s: Callable[[], float]
@@ -273,7 +267,6 @@ class TokenRequests:
         """Exchange an authorization code.
 
         Args:
-            code: as it came back with the browser.
             redirect_uri: where it came back to, spelled as it was asked for.
             verifier: the secret behind the code challenge.
         """

@@ -134,9 +134,6 @@ class Stored:
 def view_of(entry: FoundEntry, shape: type[T], what: str = "a Provenance") -> T:
     """The parts of a resource that are read.
 
-    Args:
-        what: it is, for the message.
-
     Raises:
         ReadFailed: it is not in the shape of FHIR.
     """
@@ -200,11 +197,7 @@ async def _in_portions(
     *,
     more: Sequence[tuple[str, str]] = (),
 ) -> list[FoundEntry]:
-    """Search for many values of one parameter, some at a time; some records ignore it, so that what came is looked at.
-
-    Args:
-        wanted: resource type and value of each.
-    """
+    """Search for many values of one parameter, some at a time; what came is looked at, since some records ignore it."""
     by_kind: dict[str, list[str]] = {}
     for kind, value in wanted:
         by_kind.setdefault(kind, []).append(value)
@@ -339,11 +332,7 @@ class _Measured(msgspec.Struct):
 
 @failure_as_value
 async def answer_in_record(identity: str, *, record: RecordClient) -> list[tuple[str, Json]] | NotStored:
-    """Read a stored answer with its Provenance and Device.
-
-    Args:
-        identity: of the answer, 64 hexadecimal digits.
-    """
+    """Read a stored answer with its Provenance and Device."""
     budget = Budget(requests=200)
     tags = [f"{identity}:{kind}" for kind in ANSWER_PROVENANCES]
     found = await provenances_in_record(tags, record=record, budget=budget)
@@ -449,9 +438,6 @@ class _Results(msgspec.Struct):
 
 async def with_stored_device(entries: Sequence[Json], record: RecordClient) -> tuple[Json, ...]:
     """The entries of a transaction, with the Device of the record in place of ours where it holds several.
-
-    Args:
-        entries: as `fhir.writing.transaction.as_transaction` made them.
 
     Returns:
         The same entries where the record holds one, none, or cannot be asked: the write itself then says what is wrong.

@@ -256,7 +256,6 @@ async def write_current(
     """Write one answer, and mark those that it takes the place of.
 
     Args:
-        transaction: what `fhir.writing.transaction.as_transaction` made.
         make_current: whether the answer is to stand again where the record holds it marked superseded, unless another
             one rests on newer inputs.
         progress: is kept up to date, for a caller who may end the write by a deadline.
@@ -357,13 +356,7 @@ async def _waited(number: int, answer: OutgoingAnswer, record: RecordClient) -> 
 def _of_own_parts(
     outcome: WriteOutcome, answer: OutgoingAnswer, parts: Sequence[Part], own: Earlier | None
 ) -> WriteOutcome:
-    """The outcome told of the answer's own resources, by their places in its transaction.
-
-    Args:
-        outcome: of sending, or of having to send nothing.
-        parts: those of its resources that were sent first, in order.
-        own: the answer as the record held it before.
-    """
+    """The outcome told of the answer's own resources, by their places in its transaction."""
     created = [replace(one, index=parts[one.index].index) for one in outcome.created if one.index < len(parts)]
     existing = [replace(one, index=parts[one.index].index) for one in outcome.existing if one.index < len(parts)]
     if own is not None:
@@ -399,12 +392,7 @@ def _not_looked(failure: ReadFailure) -> WriteOutcome:
 
 
 def _refused_with_conflict(last: WriteOutcome, times: int) -> WriteOutcome:
-    """Add to the refusal of the last attempt that all met conflicts, and that a look afterwards shows nothing there.
-
-    Args:
-        last: outcome of the last attempt; FAILED by 409 or 412.
-        times: how many attempts met a conflict.
-    """
+    """Add to the refusal of the last attempt that all met conflicts, and that a look afterwards shows nothing there."""
     attempts = "1 attempt" if times == 1 else f"{times} attempts"
     sentence = (
         f"{last.sentence} The record answered {attempts} with a conflict; looked at afterwards, it does not hold what "
@@ -414,11 +402,7 @@ def _refused_with_conflict(last: WriteOutcome, times: int) -> WriteOutcome:
 
 
 def _looked_at_afterwards(last: WriteOutcome) -> WriteOutcome:
-    """Say that nothing was written, since a look afterwards shows so and no attempt can be carried out any more.
-
-    Args:
-        last: outcome of the last attempt.
-    """
+    """Say that nothing was written, since a look afterwards shows so and no attempt can be carried out any more."""
     sentence = (
         "Nothing was written: the record gave no usable answer, and looked at afterwards it does not hold what was to "
         "be written; no attempt of this call can be carried out any more. Asking again is safe."

@@ -125,11 +125,7 @@ class OfTrial:
 
 @failure_as_value
 async def answers_in_record(trial: TrialOfRecord, own: str, *, record: RecordClient) -> OfTrial:
-    """Find our answers for this trial.
-
-    Args:
-        own: identity of the answer that is to be written.
-    """
+    """Find our answers for this trial."""
     budget = Budget(requests=MOST_REQUESTS)
     query = [
         ("patient", trial.patient),
@@ -162,11 +158,7 @@ async def answers_in_record(trial: TrialOfRecord, own: str, *, record: RecordCli
 async def _not_found(
     targets: Iterable[str], entries: Iterable[FoundEntry], record: RecordClient, budget: Budget
 ) -> list[FoundEntry]:
-    """What a search left out of the results of an earlier answer, read by its address; without what was deleted.
-
-    Args:
-        targets: `Type/id`, as the Provenances name them.
-    """
+    """What a search left out of the results of an earlier answer, read by its address; without what was deleted."""
     there = {f"{one.head.resource_type}/{one.head.id}" for one in entries}
     more: list[FoundEntry] = []
     for reference in targets:

@@ -136,10 +136,6 @@ def is_repeat_safe(requests: Sequence[EntryRequest]) -> bool:
 def attempt_of(answer: Reply | CallFailure, requests: Sequence[EntryRequest]) -> Attempt:
     """Weigh one answer.
 
-    Args:
-        answer: what the client brought back.
-        requests: the entries that were sent.
-
     Returns:
         The attempt with what it proves. A 5xx proves nothing, not even with an OperationOutcome: a gateway may have
         spoken, or the server itself have failed, after the work was done. Only a 501 in the server's own words (it
@@ -266,7 +262,6 @@ def outcome_of(repeated: Repeated[Attempt], requests: Sequence[EntryRequest]) ->
 
     Args:
         repeated: the attempts in order, at least one, and why they ended.
-        requests: the entries that were sent.
 
     Returns:
         The outcome. An attempt that may have been written keeps the outcome UNKNOWN until a later reply names every
@@ -298,7 +293,6 @@ def still_unknown(last: WriteOutcome, arrived: bool) -> WriteOutcome:
     """Keep the doubt of an earlier round: a refusal of the last attempt says nothing of one that may have arrived.
 
     Args:
-        last: outcome of the last round.
         arrived: whether an attempt of an earlier round may have been carried out.
     """
     if not arrived or last.state is not WriteState.FAILED:
@@ -312,13 +306,7 @@ def still_unknown(last: WriteOutcome, arrived: bool) -> WriteOutcome:
 
 
 def recounted(outcome: WriteOutcome, created: Sequence[EntryResult], existing: Sequence[EntryResult]) -> WriteOutcome:
-    """The outcome of a transaction told of some of its entries only, and of others that were there before it.
-
-    Args:
-        outcome: of the transaction; it was carried out, or nothing had to be sent.
-        created: those of the entries that the record wrote.
-        existing: those that it had before.
-    """
+    """The outcome of a transaction told of some of its entries only, and of others that were there before it."""
     if not created and not existing:
         return replace(outcome, created=(), existing=())
     sentence = _written_words(created, existing) if created else _there_words(existing)
@@ -441,7 +429,6 @@ async def write_back(
 
     Args:
         transaction: FHIR R4 JSON, checked by the caller; a Bundle of type transaction.
-        record: the client; its base URL is where the transaction goes.
         repeat_conflicts: whether a 409 that names a conflict is answered by the same bytes again; not where the
             transaction names versions, which only a fresh look can put right.
 

@@ -108,7 +108,6 @@ async def bulk_export(
     """Export the patients of the record, or of a Group, into a folder.
 
     Args:
-        record: the client, within its context.
         folder: for the files; may hold what an earlier run of the same export fetched.
         group: id of a Group; empty for all patients.
         since: only what changed since this instant (`_since`); empty for everything.

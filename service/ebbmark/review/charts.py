@@ -29,8 +29,6 @@ def funnel_limit(target: float, n: int, p: float) -> float:
 
     Args:
         target: the proportion of all, 0 to 1.
-        n: cases of the unit, at least 1.
-        p: probability, for example 0.975.
 
     Source: Spiegelhalter 2005, appendix: (r - alpha) / n with the smallest r for which P(R <= r) > p.
     """
@@ -117,9 +115,6 @@ def hidden(counts: Sequence[int], smallest: int) -> tuple[bool, ...]:
     A group of fewer than `smallest`, and none at all is no group. Where one alone is hidden, the total would tell it:
     the next smallest is then hidden with it.
 
-    Args:
-        smallest: size from which on a group is shown.
-
     Source: common practice of disclosure control, no published source.
     """
     hide = [0 < count < smallest for count in counts]
@@ -163,7 +158,6 @@ def funnel(title: str, units: Sequence[tuple[str, int, int]]) -> str:
     """Share against size, with limits of 95 % and 99.8 % around the share of all.
 
     Args:
-        title: for people.
         units: name, how many counted, of how many; at least one.
 
     Source: Spiegelhalter 2005, see `control`.
@@ -218,7 +212,6 @@ def run_chart(title: str, points: Sequence[tuple[str, float]], runs: Runs) -> st
     """One series over time with its centre line.
 
     Args:
-        title: for people.
         points: when, and the value; at least one.
 
     Source: Anhøj and Olesen 2014, see `control`.
@@ -249,7 +242,6 @@ def small_multiples(title: str, series: Sequence[tuple[str, Sequence[tuple[str, 
     """The same share by month for each unit, one small chart each, all on one scale; months too small are left open.
 
     Args:
-        title: for people.
         series: name of the unit; month, how many counted, of how many (None where too small).
     """
     across, width, height, gap = 3, 196.0, 96.0, 16.0

@@ -59,7 +59,6 @@ def contents_of(report: Report, folder: str, record: str) -> Contents:
     """Everything that page and PDF say.
 
     Args:
-        folder: name of what was reviewed.
         record: base URL of the record, to which cases then link; empty for none.
     """
     shown = [report.tables[name] for name in ORDER if name in report.tables and name not in ROWS_ONLY]

@@ -99,7 +99,6 @@ def when(at_s: float, name: str, options: Options) -> dict[str, object]:
     """Month and week, by which trials are counted, and the time that stands in tables of single patients.
 
     Args:
-        name: of the patient, as the report names them.
         options: whether times are coarse, or moved.
     """
     shown = instant(at_s - shift_s(name, options))
@@ -114,7 +113,6 @@ def shift_s(name: str, options: Options) -> float:
     """How far back the times of this patient are moved: whole weeks, so that weekday and hour stay [s].
 
     Args:
-        name: of the patient, as the report names them.
         options: whether times are moved, and the site's key, without which nobody can move them back.
     """
     if not options.shift_dates:

@@ -32,7 +32,6 @@ def page_of(report: Report, *, folder: str, style: str, record: str = "") -> str
     """The whole page, without a link to anything else.
 
     Args:
-        folder: name of what was reviewed.
         record: base URL of the record, to which cases then link; empty for none.
     """
     template = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True).from_string(

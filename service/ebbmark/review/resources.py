@@ -81,7 +81,6 @@ def versions_of(lines: Sequence[bytes], note: Note) -> list[StoredVersion]:
 
     Args:
         lines: resources, the same one next to itself.
-        note: hears what was not used.
     """
     by_version: dict[tuple[str, str, str], list[StoredVersion]] = {}
     for line in lines:

@@ -80,7 +80,6 @@ def run(folder: Path, work: Path, *, options: Options, start: Start, told: Told 
     """Make the rows of every part.
 
     Args:
-        folder: NDJSON, in any number of files and folders.
         work: is kept between runs; may be deleted at any time.
     """
     engine = _Engine(start)

@@ -187,10 +187,8 @@ def join(number: int, pairs: list[Slice], orphans: list[Slice], work: str, parts
     """Bring resources that name an answer and no patient (Provenance) to the part of the answer's patient.
 
     Args:
-        number: which share of the answers.
         pairs: answer and patient, of this share.
         orphans: answer and resource, of this share.
-        parts: how many parts there are.
     """
     digests = sorted(digest for *_, digest in (*pairs, *orphans))
     key = blake2b("|".join([LINES_VERSION.decode(), str(number), str(parts), *digests]).encode(), digest_size=16)

@@ -33,7 +33,6 @@ def tables_of(
     """Every table of the report.
 
     Args:
-        options: what they were made with.
         smallest: groups of fewer are not shown.
         second_from: month from which on a second period is compared with the first, YYYY-MM; empty for none.
         rows_into: folder into which tables of every single row go at once, so that nobody holds them; None: they are

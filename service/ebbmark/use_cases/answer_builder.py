@@ -52,16 +52,10 @@ def answered(
     """Put an answer together and name it.
 
     Args:
-        short: the answer in its two short layers.
-        said: the answer in plain sentences.
-        statements: in the order in which people read them.
         warnings: gravest first.
         values: the same rule sets with all their values, and what else the answer depends on, for the identity.
         span_s: from when to when the answer looks [s since 1970-01-01T00:00:00Z].
         dated: whether it depends on the instant that counts as now.
-        more_would_help: whether further data would make it better.
-        plan: what was planned, if anything.
-        acknowledged: warnings of the plan that a clinician has acknowledged.
     """
     named = {f"{number}-{type(one).__name__}": _plain(asdict(one)) for number, one in enumerate(values)}
     basis, digest = question_basis(operation, request, named, dated=dated), input_digest(request)
@@ -154,11 +148,7 @@ def how_to_complete(staircase: StaircaseRules, missing_names: Sequence[str]) -> 
 
 
 def no_steps(staircase: StaircaseRules) -> Problem:
-    """A staircase from which no next step can be named, and what would make it usable.
-
-    Args:
-        staircase: without a verified size of its steps down, or without a verified lowest PEEP.
-    """
+    """A staircase from which no next step can be named, and what would make it usable."""
     completion = how_to_complete(staircase, tuple(unverified(staircase, with_recruitment=False)))
     sentence = (
         f"{staircase.title} has no verified size of its steps down, or no verified lowest PEEP, so no next step can be "
@@ -188,8 +178,6 @@ def only_the_patient(
     """The patient now, where the question itself cannot be answered: whoever asks has to know.
 
     Args:
-        found: what is missing, as a plain phrase.
-        sentence: what is not known.
         since_s: end of the trial; changes since count then, too [s since 1970-01-01T00:00:00Z].
 
     Raises:
@@ -220,7 +208,6 @@ def warnings_of(seen: Sequence[Occurrence], titrated_s: float) -> list[Warned]:
     """What was seen since, as warnings of the answer.
 
     Args:
-        seen: gravest first.
         titrated_s: when PEEP was set after the trial [s since 1970-01-01T00:00:00Z].
     """
     counts: dict[str, int] = {}

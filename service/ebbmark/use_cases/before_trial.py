@@ -112,12 +112,7 @@ MOST_NAMED = 6
 
 
 def candidate_of(request: Request, site: Site) -> Candidate:
-    """What can be said before a trial, from the request.
-
-    Args:
-        request: readings, Conditions, and what was asked.
-        site: its signed stop limits, beyond which a trial would begin.
-    """
+    """What can be said before a trial, from the request."""
     asked, person = request.asked, request.person
     present = {slug for one, _ in request.conditions if one.present for slug in one.concepts}
     refuted = {slug for one, _ in request.conditions if not one.present for slug in one.concepts}

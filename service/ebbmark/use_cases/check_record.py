@@ -131,11 +131,7 @@ def summary(report: Report) -> str:
 
 
 def told(report: Report, form: str) -> str:
-    """The report as text, or as JSON.
-
-    Args:
-        form: text or json.
-    """
+    """The report as text, or as JSON."""
     if form == "text":
         return summary(report)
     plain = {**dataclasses.asdict(report), "proposed": report.proposed}

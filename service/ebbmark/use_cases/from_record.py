@@ -103,11 +103,8 @@ async def answer_from_record(
     """Answer a request that names a patient of the record.
 
     Args:
-        asked: patient, encounter, time and all other parameters.
         context: what the data are read with; how much is read at most is of `limits`.
-        record: where to read; None where no record is configured.
         limits: how much is read; None for what is usual for the question.
-        withheld: resource types that the caller may not have read.
         entered: Observations that were entered by hand and are not in the record yet.
         until_s: when the whole request must be answered, by the clock of the event loop [s]; None for no such limit.
 
@@ -154,8 +151,6 @@ async def titration_reads(
     """What `$titrate-peep` reads of a patient of the record just now, or why it gives no answer, as sentences.
 
     Args:
-        patient: `Patient/1`.
-        context: what the data are read with.
         until_s: when it must be known, by the clock of the event loop [s].
     """
     body = named_in_record(patient, encounter=None, period=None, parameters=())
@@ -277,9 +272,6 @@ async def as_much_as_may_be(
     """What the record holds of the time, or of half of it, and again, where it holds more than may be read.
 
     Only for questions about how things are now, and only where the caller has named no time; the answer says so.
-
-    Args:
-        asked: with the time that is wanted.
 
     Raises:
         Rejected: as `fetch` does.

@@ -72,7 +72,6 @@ def inspect(content: bytes, context: RequestContext, trial: tuple[str, ...] = ()
 
     Args:
         content: a FHIR R4 Bundle, NDJSON, a list of resources, or one resource; a ConceptMap among them counts.
-        context: the present instant, the site and its codes.
         trial: what is told of a trial; empty to look for one in the content.
 
     Raises:
@@ -158,9 +157,7 @@ async def refusal_from_record(
     """The same refusal, with what was read of the record and what was not understood there.
 
     Args:
-        rejected: why there is no answer.
         read: what was told of the reading, as sentences.
-        context: the present instant, and the codes that are understood.
         until_s: when the whole request must be answered, by the clock of the event loop [s].
     """
     told = [_of_question(asked), *read]
@@ -174,9 +171,6 @@ async def refusal_from_record(
 
 async def charted_in_record(patient: str, *, hours: float, at_s: float, record: RecordClient) -> bytes | str:
     """The Patient and all Observations of the last hours, whatever their codes, as a Bundle; or why not, as a clause.
-
-    Args:
-        patient: `Patient/1`.
 
     Raises:
         Rejected: this is no patient of the record.

@@ -271,7 +271,6 @@ def _what_follows(request: Request, running: RunningTrial, staircase: StaircaseR
     """The suggested PEEP of the trial so far, where PEEP stands now, and who decides what the protocol does next.
 
     Args:
-        running: the trial as it stands.
         quiet: whether no condition, limit or look speaks against raising pressure; only then is a protocol named that
             opens the lung again, and never where nobody chose that protocol.
     """

@@ -276,12 +276,7 @@ class InTheWay:
 
 
 def in_the_way(candidate: Candidate, request: Request, *, recruiting: bool) -> tuple[InTheWay, ...]:
-    """Everything that stands in the way, Conditions that nobody here can judge first, then gravest first.
-
-    Args:
-        request: for the inputs that show it.
-        recruiting: whether high-pressure recruitment was chosen.
-    """
+    """Everything that stands in the way, Conditions that nobody here can judge first, then gravest first."""
     found = [_of_obstacle(one, request) for one in obstacles_of(candidate, recruiting=recruiting)]
     return (*[_of_unjudged(one, request) for one in request.unjudged], *found)
 

@@ -35,10 +35,6 @@ ANSWERS: Mapping[str, Callable[[Request, Site], Answer]] = {
 def answer_request(operation: Operation, body: bytes, context: RequestContext) -> Answer:
     """Read and answer one request of any operation.
 
-    Args:
-        body: FHIR R4 JSON, Parameters or Bundle.
-        context: the instant, the site, its codes, and how much is read at most.
-
     Raises:
         Rejected: with every problem that was found and every input that was ignored.
     """

@@ -79,11 +79,9 @@ async def record_answer(
     """Write an answer to the record; whatever becomes of it, the caller has the answer.
 
     Args:
-        record: where to write; None where no record is configured.
         signer: the key to sign with; None where answers are not signed.
         enterer: the person who chose to record it, as SMART's `fhirUser` names them; None where no person did.
         with_report: whether a report is to be written with it; it joins an answer that is there already.
-        make_current: whether it is to stand again where the record holds it marked superseded.
         until_s: when the whole request must be answered, by the clock of the event loop [s]; None for no such limit.
 
     Raises:
@@ -140,7 +138,6 @@ async def record_entered(
     """Write readings that a person typed by hand, all in one transaction, each once.
 
     Args:
-        observations: as `fhir.writing.entered` makes them.
         until_s: when the whole request must be answered, by the clock of the event loop [s].
     """
     transaction = entered_transaction(observations)
@@ -194,12 +191,6 @@ def to_be_written(
     An earlier answer for the same trial, of which only the record knows, would be marked superseded besides:
     `record.supersede` says which.
 
-    Args:
-        record: where it would be written; None where no record is configured.
-        signer: the key to sign with; None where answers are not signed.
-        enterer: the person who would choose to record it; None where no person would.
-        with_report: whether a report would be written with it; making the page takes some time.
-
     Raises:
         Rejected: as `record_answer` does.
     """
@@ -220,9 +211,7 @@ def answer_bundle(
     """The answer as a Bundle of type collection, with its report and signatures where wanted.
 
     Args:
-        signer: the key to sign with; None where answers are not signed.
         enterer: the person who chose to record it, as `person_who_enters` gives it; None where no person did.
-        with_report: whether it is to hold a report.
         there: the same answer as the record holds it already, whose remarks then stand; None where it holds none.
     """
     shown = with_stored_remarks(answer, there) if there is not None else answer
@@ -338,9 +327,6 @@ class DryRun:
 
 async def dry_run(transaction: Json, *, record: RecordClient) -> DryRun | ReadFailure:
     """Look at the record, and write nothing.
-
-    Args:
-        transaction: what `fhir.writing.transaction.as_transaction` made.
 
     Returns:
         What would be done; where the record could not be looked at, why: nothing would be written either then.

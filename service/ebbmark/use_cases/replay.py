@@ -362,7 +362,6 @@ def replay_files(
             read from the record.
         keys: JSON Web Key Set; None where no signature is to be believed.
         context: the present instant, what the site has decided, and its codes; those that the answer lists come first.
-        render: makes the page of a report again; None where none can be made.
 
     Raises:
         Rejected: a file cannot be read, or is not what it should be.

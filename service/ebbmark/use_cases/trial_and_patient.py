@@ -129,11 +129,7 @@ def beyond_in_trial(findings: Sequence[Finding]) -> str:
 
 
 def look_in_short(findings: Sequence[Finding]) -> str:
-    """What of the latest trial asks for a look at the patient first, in a few words; empty where nothing does.
-
-    Args:
-        findings: of the checks of that trial, gravest first.
-    """
+    """What of the latest trial asks for a look at the patient first, in a few words; empty where nothing does."""
     limits = [one for one in findings if one.slug.startswith("stop-limit") and one.slug != _LEFT_AGAIN]
     grave = [one for one in limits if one.weight is Weight.HIGH]
     first = next((one for one in (*findings, *grave) if one.weight is Weight.LOOK_FIRST or one in grave), None)
@@ -168,7 +164,6 @@ def titration_of(
     """The titration of one trial, as `$titrate-peep` makes it.
 
     Args:
-        request: its readings and what is known beside them.
         now: whether what the patient is like since the trial counts, too.
         levels: stretches of PEEP among the readings, found once where several trials are titrated.
     """
@@ -208,11 +203,9 @@ def now_of(
     """The patient now, as every question reads it.
 
     Args:
-        request: its readings and what is known beside them.
         since_s: from when on [s since 1970-01-01T00:00:00Z].
         at_s: what counts as now [s since 1970-01-01T00:00:00Z].
         began_s: when PEEP was first moved for the trial; None where not known [s since 1970-01-01T00:00:00Z].
-        last_step_s: see `patient_now`.
         trial: that the lung now is held against; None where none is known.
     """
     lung: tuple[Occurrence, ...] = ()
