@@ -16,15 +16,13 @@ from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.request import NO_SITE, Request, Site
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.closing.result import Closing, Verdict
+from ebbmark.physiology.during.checks import ACKNOWLEDGED_NAMES, acknowledgeable, is_acknowledged_name
 from ebbmark.physiology.during.context import DEFAULT_CALL_RULE, Concern, RunningContext, RunningTrial
 from ebbmark.physiology.during.next_move import (
-    ACKNOWLEDGED_NAMES,
     Action,
     Decision,
     Reason,
-    acknowledgeable,
     decide,
-    is_acknowledged_name,
     next_move,
 )
 from ebbmark.physiology.during.running import findings_along, interleaved, running_trial

@@ -1,26 +1,28 @@
 """Checks before PEEP is lowered: vital signs against their limits, the way down, the circuit and the breaths.
 
-A vital sign is beyond its limit, possibly so, never sent, or too old to say. The curve so far is held against the same
-table of checks as a titration: what leaves no number there leaves no next step here. Limits without another source are
-this project's choice.
+One ordered table of functions from the context to what was found, as values. A vital sign is beyond its limit, possibly
+so, never sent, or too old to say. The curve so far is held against the same table of checks as a titration: what leaves
+no number there leaves no next step here. Limits without another source are this project's choice.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from math import inf
 from statistics import median
 from typing import Final
 
-from ebbmark.physiology.during.context import SUDDEN_FALL, Concern, RunningContext
+from ebbmark.physiology.during.context import SUDDEN_FALL, Concern, Consequence, RunningContext
 from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.readings import Quantity, UnusableReading, latest_doubt
 from ebbmark.physiology.stop.criteria import CRITERIA, NotCheckedReason, StopCriterion, bounds_of
 from ebbmark.physiology.stop.limits import (
+    CHANGED,
     NOT_READABLE,
     RhythmChange,
     not_readable,
     rhythm_changes,
+    rhythm_is_current,
     signed_and_long_known,
 )
 
@@ -342,3 +344,64 @@ def oxygen_raised(context: RunningContext) -> Iterator[Concern]:
     after = [one.value for one in settings if one.at_s > lowered_s]
     if before and after and max(after) - before[-1] >= OXYGEN_RAISED:
         yield Concern("oxygen-raised", {"before": before[-1], "after": max(after)})
+
+
+CHECKS: Final[Mapping[Consequence, Sequence[Callable[[RunningContext], Iterator[Concern]]]]] = {
+    Consequence.LOOK_UNLIKE_CLOSING: (unlike_closing,),
+    Consequence.LOOK: (
+        beyond,
+        beyond_if_slow,
+        may_be_beyond,
+        doubtful_pressure,
+        rhythm_changed,
+        rhythm_not_readable,
+        newer_peep_unusable,
+        measured_peep_off,
+        saturation_came_down(FALL_LOOKED_AT_PERCENT, "saturation-fell-far"),
+        circuit_opened,
+        volume_gone,
+    ),
+    Consequence.MEASURE: (vitals_not_sent,),
+    Consequence.READ_AGAIN: (criteria_old, latest_breath_fell, compliance_old),
+    Consequence.TELL: (
+        saturation_came_down(FALL_TOLD_PERCENT, "saturation-falling"),
+        plateau_above_limit,
+        oxygen_raised,
+        spoken_against,
+        not_seen,
+    ),
+    Consequence.TELL_LAST: (signed_and_uncheckable, no_limit),
+}
+"""Gravest first; within one consequence in the order in which they are said."""
+
+
+def concerns_of(context: RunningContext, consequence: Consequence) -> list[Concern]:
+    """What the checks of this consequence found and nobody has acknowledged, in the order of the table."""
+    found = [one for check in CHECKS[consequence] for one in check(context)]
+    return [one for one in found if not one.name or one.name not in context.acknowledged]
+
+
+def acknowledgeable(context: RunningContext) -> tuple[Concern, ...]:
+    """Everything of the context that waits for a word, acknowledged or not."""
+    found = [one for one in vitals_not_sent(context) if one.name != RHYTHM_NOT_SENT]
+    limits, since_s = context.limits, context.since_s
+    signed = limits.rhythms_that_stop is not None
+    if signed and not rhythm_is_current(context.rhythms.read, limits, since_s=since_s, at_s=context.at_s):
+        found.append(Concern("rhythm-not-recent", name=RHYTHM_NOT_SENT))
+    found += [Concern("rhythm-changed", {"change": one}, one.slug) for one in all_rhythm_changes(context)]
+    found += [*rhythm_not_readable(context), *[one for one in unlike_closing(context) if one.name]]
+    return tuple(found)
+
+
+def is_acknowledged_name(name: str) -> bool:
+    """Whether this names something that may stand in the way during a trial."""
+    return name in ACKNOWLEDGED_NAMES[:-1] or (name.startswith(CHANGED) and name != CHANGED)
+
+
+ACKNOWLEDGED_NAMES: Final = (
+    *sorted({*VITAL_SIGNS.values(), RHYTHM_NOT_SENT}),
+    NOT_READABLE,
+    *LOOKED_INTO,
+    f"{CHANGED}…",
+)
+"""Every word by which something is acknowledged during a trial; the last one ends with the code of the rhythm."""

@@ -10,7 +10,7 @@ a published one.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import Enum
 from itertools import takewhile
@@ -138,11 +138,3 @@ class Concern:
     slug: str  # which; the sentence for it stands in `words/next_step.py`
     values: Mapping[str, Any] = field(default_factory=dict)
     name: str = ""  # word by which a clinician acknowledges it; empty where nobody can
-
-
-@dataclass(frozen=True, slots=True)
-class Check:
-    """One row: what is asked for where the check finds something."""
-
-    consequence: Consequence
-    judge: Callable[[RunningContext], Iterator[Concern]]

@@ -1,15 +1,9 @@
-"""The next move during a trial: go on, read once more, look first, or stop; by an ordered table of checks.
+"""The next move during a trial: go on, read once more, look first, or stop.
 
-A stop criterion comes before everything. Closing is called by the rule of `running`; where one more reading at the
-same PEEP could settle it, that reading is asked for before PEEP is lowered. Then the ordered checks say
-whether anybody may be sent on at all. The sentences stand in `words/next_step.py`. Nothing here asks anyone to raise
-pressure.
-
-The way back, the settings before the trial as charted, is named wherever a trial stops.
-
-The trial says whether a lower step could still tell something; these checks say whether anybody may be sent there. Each
-row is one function from the context to what it found, as values. Limits without another source are this project's
-choice.
+A stop criterion comes before everything. Closing is called by the rule of `CallRule`; where one more reading at the
+same PEEP could settle it, that reading is asked for before PEEP is lowered. Then the ordered checks say whether anybody
+may be sent on at all. The way back, the settings before the trial as charted, is named wherever a trial stops. Nothing
+here asks anyone to raise pressure; the sentences stand in `words/next_step.py`.
 """
 
 from __future__ import annotations
@@ -21,41 +15,10 @@ from itertools import pairwise
 from math import isfinite
 from typing import Final
 
-from ebbmark.physiology.during.checks import (
-    FALL_LOOKED_AT_PERCENT,
-    FALL_TOLD_PERCENT,
-    LOOKED_INTO,
-    RHYTHM_NOT_SENT,
-    VITAL_SIGNS,
-    all_rhythm_changes,
-    beyond,
-    beyond_if_slow,
-    circuit_opened,
-    circulation_alarms,
-    compliance_old,
-    criteria_old,
-    doubtful_pressure,
-    latest_breath_fell,
-    may_be_beyond,
-    measured_peep_off,
-    newer_peep_unusable,
-    no_limit,
-    not_seen,
-    oxygen_raised,
-    plateau_above_limit,
-    rhythm_changed,
-    rhythm_not_readable,
-    saturation_came_down,
-    signed_and_uncheckable,
-    spoken_against,
-    unlike_closing,
-    vitals_not_sent,
-    volume_gone,
-)
+from ebbmark.physiology.during.checks import circulation_alarms, concerns_of
 from ebbmark.physiology.during.context import (
     DEFAULT_CALL_RULE,
     CallRule,
-    Check,
     Concern,
     Consequence,
     RunningContext,
@@ -66,68 +29,7 @@ from ebbmark.physiology.during.context import (
 )
 from ebbmark.physiology.readings import Quantity, Reading, latest
 from ebbmark.physiology.stop.criteria import CRITERIA, StopAnswer
-from ebbmark.physiology.stop.limits import CHANGED, NOT_READABLE, rhythm_is_current
 from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O, peep_levels_of
-
-ACKNOWLEDGED_NAMES: Final = (
-    *sorted({*VITAL_SIGNS.values(), RHYTHM_NOT_SENT}),
-    NOT_READABLE,
-    *LOOKED_INTO,
-    f"{CHANGED}…",
-)
-"""Every word by which something is acknowledged during a trial; the last one ends with the code of the rhythm."""
-
-
-def concerns_of(context: RunningContext, *consequences: Consequence) -> list[Concern]:
-    """What the checks of these consequences found and nobody has acknowledged, in the order of the table."""
-    found = [one for check in CHECKS if check.consequence in consequences for one in check.judge(context)]
-    return [one for one in found if not one.name or one.name not in context.acknowledged]
-
-
-def acknowledgeable(context: RunningContext) -> tuple[Concern, ...]:
-    """Everything of the context that waits for a word, acknowledged or not."""
-    found = [one for one in vitals_not_sent(context) if one.name != RHYTHM_NOT_SENT]
-    limits, since_s = context.limits, context.since_s
-    signed = limits.rhythms_that_stop is not None
-    if signed and not rhythm_is_current(context.rhythms.read, limits, since_s=since_s, at_s=context.at_s):
-        found.append(Concern("rhythm-not-recent", name=RHYTHM_NOT_SENT))
-    found += [Concern("rhythm-changed", {"change": one}, one.slug) for one in all_rhythm_changes(context)]
-    found += [*rhythm_not_readable(context), *[one for one in unlike_closing(context) if one.name]]
-    return tuple(found)
-
-
-def is_acknowledged_name(name: str) -> bool:
-    """Whether this names something that may stand in the way during a trial."""
-    return name in ACKNOWLEDGED_NAMES[:-1] or (name.startswith(CHANGED) and name != CHANGED)
-
-
-CHECKS: Final = (
-    Check(Consequence.LOOK_UNLIKE_CLOSING, unlike_closing),
-    Check(Consequence.LOOK, beyond),
-    Check(Consequence.LOOK, beyond_if_slow),
-    Check(Consequence.LOOK, may_be_beyond),
-    Check(Consequence.LOOK, doubtful_pressure),
-    Check(Consequence.LOOK, rhythm_changed),
-    Check(Consequence.LOOK, rhythm_not_readable),
-    Check(Consequence.LOOK, newer_peep_unusable),
-    Check(Consequence.LOOK, measured_peep_off),
-    Check(Consequence.LOOK, saturation_came_down(FALL_LOOKED_AT_PERCENT, "saturation-fell-far")),
-    Check(Consequence.LOOK, circuit_opened),
-    Check(Consequence.LOOK, volume_gone),
-    Check(Consequence.MEASURE, vitals_not_sent),
-    Check(Consequence.READ_AGAIN, criteria_old),
-    Check(Consequence.READ_AGAIN, latest_breath_fell),
-    Check(Consequence.READ_AGAIN, compliance_old),
-    Check(Consequence.TELL, saturation_came_down(FALL_TOLD_PERCENT, "saturation-falling")),
-    Check(Consequence.TELL, plateau_above_limit),
-    Check(Consequence.TELL, oxygen_raised),
-    Check(Consequence.TELL, spoken_against),
-    Check(Consequence.TELL, not_seen),
-    Check(Consequence.TELL_LAST, signed_and_uncheckable),
-    Check(Consequence.TELL_LAST, no_limit),
-)
-"""Gravest first; within one consequence in the order in which they are said."""
-
 
 HOLDS_S: Final = 12 * 3600.0
 """A setting charted longer before the trial than this is not taken as in force [s]. This project's choice."""
