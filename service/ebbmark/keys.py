@@ -46,12 +46,7 @@ class KeyFault(Enum):
 
 @dataclass(frozen=True, slots=True)
 class SigningKey:
-    """A private key that is never shown.
-
-    Attributes:
-        kid: its name in our published set.
-        algorithm: the one it signs with.
-    """
+    """A private key that is never shown."""
 
     kid: str
     algorithm: Algorithm
@@ -77,7 +72,6 @@ class PublicKey:
     """Somebody else's key, to check signatures with.
 
     Attributes:
-        kid: its name in the set of its owner.
         algorithms: those that it may be used with; never a symmetric one.
     """
 

@@ -486,7 +486,6 @@ def fault_said(fault: str, message: str, where: tuple[int | str, ...]) -> str:
     """A setting that cannot be used, by its name in the environment, and what is accepted.
 
     Args:
-        fault: kind of the fault, as pydantic names it.
         where: field, and the path within its value.
     """
     return f"{_setting(where)}: {_said(fault, message, where)}"

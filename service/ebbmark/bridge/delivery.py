@@ -73,11 +73,7 @@ def _left_words(message: DeviceMessage) -> list[ErrorRow]:
 
 
 class Bridge:
-    """Carries messages to one record.
-
-    Args:
-        note: takes who wrote what, for the audit trail.
-    """
+    """Carries messages to one record."""
 
     def __init__(
         self,
@@ -102,9 +98,6 @@ class Bridge:
 
     async def answer(self, content: bytes) -> list[bytes] | None:
         """Carry one message and acknowledge it.
-
-        Args:
-            content: the message without its frame.
 
         Returns:
             The acknowledgements that the sender asked for; None where the message has no header to acknowledge.

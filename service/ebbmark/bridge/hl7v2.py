@@ -50,7 +50,6 @@ class ErrorRow:
     Attributes:
         location: ERR-2, as `PID^1^3`: segment and its number within the message, then the field where one is meant.
         code: ERR-3, of table 0357.
-        sentence: ERR-8; nothing of a patient.
         severity: ERR-4, of table 0516.
     """
 
@@ -66,8 +65,6 @@ class Refused(Exception):
     Args:
         location: what it is about, as `PID^1^3`.
         code: of table 0357.
-        sentence: what was found and what is accepted.
-        verdict: whether it may come again.
     """
 
     def __init__(self, location: str, code: int, sentence: str, verdict: Verdict = NEVER) -> None:
@@ -172,7 +169,6 @@ def acknowledgements(
 
     Args:
         header: MSH of the message, which says in MSH-15 and MSH-16 what is asked for.
-        rows: errors, or warnings about what was left.
     """
     accept, application = header.text(15).upper(), header.text(16).upper()
     if not accept and not application:
@@ -224,7 +220,6 @@ class Limits:
     """What the door lets in.
 
     Attributes:
-        networks: of the peers that may connect; empty for all.
         idle_s: longest silence between two messages [s].
         message_s: longest time from the first byte of a message to its last, and to hand over a reply [s].
         drain_s: longest wait for messages that are being carried, once told to stop [s].
@@ -251,10 +246,8 @@ async def listen(
     """Carry messages until told to stop.
 
     Args:
-        answer: what carries one and gives its acknowledgements; None where there is nothing to acknowledge.
         port: port to listen on; 0 takes a free one.
         stopping: set to stop: no new message is begun, those under way are finished.
-        tls: context of the server; None for plain TCP.
 
     Raises:
         OSError: the address cannot be listened on.
@@ -373,10 +366,6 @@ class _LoggedHandshake(ssl.SSLObject):
 
 def server_tls(certificate: Path | None, client_authorities: Path | None) -> ssl.SSLContext | None:
     """The TLS context of the bridge; None where it speaks plain TCP.
-
-    Args:
-        certificate: PEM file with certificate and key (EBBMARK_BRIDGE_CERTIFICATE); None for plain TCP.
-        client_authorities: PEM file with those whose certificates senders must show; None where they need none.
 
     Raises:
         ValueError: a file cannot be used.

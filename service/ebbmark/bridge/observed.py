@@ -66,7 +66,6 @@ class SiteRules:
     Attributes:
         assigners: FHIR system of patient identifiers by their assigner, as in PID-3.4 (namespace or universal id).
         zone: of times without one; None where they are refused.
-        code_map: codes that are read, the site's own among them.
     """
 
     assigners: Mapping[str, str] = field(default_factory=dict)
@@ -81,8 +80,6 @@ class DeviceMessage:
     Attributes:
         patient: identifiers, system and value each; at least one.
         birth_date: `2000-01-31`, `2000-01` or `2000`; empty where none was sent.
-        readings: in the order sent.
-        left: rows that are not carried.
     """
 
     patient: tuple[tuple[str, str], ...]
@@ -97,7 +94,6 @@ class LeftRow:
 
     Attributes:
         number: of the OBX within the message, from 1.
-        sent_as: its code and name, as far as they are plain words.
     """
 
     number: int

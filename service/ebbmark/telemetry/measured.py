@@ -252,11 +252,6 @@ class TraceContext:
 def read_trace_context(traceparent: Sequence[str], tracestate: Sequence[str], *, new_id: NewId) -> TraceContext | None:
     """Continue the caller's trace.
 
-    Args:
-        traceparent: values of all headers of this name.
-        tracestate: likewise, in order.
-        new_id: for the span of this request.
-
     Returns:
         Our place in it; None where the caller names no trace in the form that the standard asks for.
     """
@@ -284,10 +279,7 @@ class Span:
     """One finished piece of work in a trace.
 
     Attributes:
-        kind: whether we answered or called.
         started_ns: [ns since 1970-01-01T00:00:00Z].
-        attributes: by their names in the semantic conventions.
-        failed: whether it counts as an error.
     """
 
     name: str
@@ -304,9 +296,6 @@ class Watch:
     """Where telemetry of one application goes.
 
     Attributes:
-        new_id: for traces and spans.
-        meters: None where metrics are off.
-        keep: takes finished spans; None where traces are off.
         kept_share: of the traces that begin here, how many are kept, from 0 to 1.
     """
 
@@ -368,7 +357,6 @@ class OutgoingCall:
     """One call to another system.
 
     Attributes:
-        headers: that name the trace; none outside a request.
         outcome: HTTP status or kind of failure; to be set before the call ends.
     """
 

@@ -14,10 +14,6 @@ from ebbmark.telemetry.measured import Meters, Span, Watch
 def watch_of(*, metrics: bool, traces_to: str | None, traces_share: float) -> tuple[Watch, Callable[[], None] | None]:
     """Make the place where telemetry goes.
 
-    Args:
-        traces_to: address of a collector; None where traces are off.
-        traces_share: of the traces that begin here, how many are kept.
-
     Returns:
         It; and what sends waiting spans and ends, where traces are on.
 

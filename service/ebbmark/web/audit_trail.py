@@ -36,7 +36,6 @@ class AuditTrail:
 
     Attributes:
         record: takes the events; None for the log stream.
-        names_patient: whether an event in the log stream names the patient, by reference.
         deadline_s: how long the record may take over one event, all attempts together [s]; this project's choice.
     """
 

@@ -89,7 +89,6 @@ async def checked_caller(
     """Check an access token.
 
     Args:
-        rules: the issuers that we trust.
         audience: our FHIR base URL, or what the operator agreed on with the issuer.
 
     Returns:
@@ -151,10 +150,6 @@ async def checked_client(
     authorization: str | None, *, endpoint_url: str, rules: TokenRules, seen: SeenTokens, at_s: float
 ) -> ClientJwt | TokenRefusal | None:
     """Check the JWT of a CDS Hooks client.
-
-    Args:
-        endpoint_url: the address that was called, as the client knows it.
-        rules: the clients that we trust.
 
     Returns:
         The client; the reason why not; None where no bearer token was sent at all.
@@ -236,8 +231,6 @@ class HooksAuthentication:
     Attributes:
         rules: whose JWTs are accepted; None where no client is configured.
         root: address of this application as clients know it; with the path, the `aud` of their tokens.
-        elsewhere_signed_in: whether other doors ask for sign-in.
-        origins: web origins that may call from a browser.
     """
 
     rules: TokenRules | None
@@ -372,7 +365,6 @@ def not_signed_in(refusal: TokenRefusal | None, accepted: str) -> Refused:
 
     Args:
         refusal: why; None where no token was sent.
-        accepted: what would be, in words.
     """
     if refusal is None:
         # RFC 6750 section 3.1: no error code where no token was sent.
@@ -402,7 +394,6 @@ def require_this_machine(address: str, origin: str | None, host: str | None, own
 
     Args:
         address: network address of the caller; empty where there is none.
-        own_url: an address of this service.
 
     Raises:
         Refused: 403.

@@ -130,9 +130,6 @@ LONGEST_WAIT_S = 30.0
 async def read_body(stream: AsyncIterator[bytes], max_bytes: int, *, longest_wait_s: float = LONGEST_WAIT_S) -> bytes:
     """The body.
 
-    Args:
-        longest_wait_s: for the whole of it [s].
-
     Raises:
         Rejected: it is longer, does not arrive in time, or the caller has gone.
     """

@@ -189,7 +189,6 @@ class Boundary:
     """The layer.
 
     Args:
-        load: what is in progress, and its bounds.
         over_https: whether browsers reach this service over https only.
     """
 

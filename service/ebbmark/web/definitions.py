@@ -36,9 +36,7 @@ def definitions_router(site: Site, *, base_url: str, sign_in: SignInInfo | None)
     """The CapabilityStatement, and every definition by its type and id.
 
     Args:
-        site: the site's protocols and codes of conditions.
         base_url: FHIR base address as callers see it.
-        sign_in: how callers of the operations sign in; None where nobody does.
     """
     router = APIRouter(prefix="/fhir", tags=["fhir"])
     statement = _ENCODER.encode(capability_statement(base_url=base_url, sign_in=sign_in))
@@ -148,11 +146,7 @@ JWKS = "application/json"
 
 
 def jwks_router(keys: KeyRing) -> APIRouter:
-    """The route of the published keys.
-
-    Args:
-        keys: their public parts are served; an empty set where there are none.
-    """
+    """The route of the published keys."""
     router = APIRouter(tags=["keys"])
     body = msgspec.json.encode(public_key_set(keys))
 

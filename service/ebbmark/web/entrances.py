@@ -124,11 +124,7 @@ def _rates(settings: Settings, store: SharedStore | None, kind: str, *, usual: b
 def hooks_entrance_of(
     settings: Settings, root: str, entrance: FhirAuthentication, outside: Exchange, store: SharedStore | None
 ) -> HooksAuthentication:
-    """Who may come in at the CDS Hooks door, and how often.
-
-    Args:
-        root: address of this application as callers know it.
-    """
+    """Who may come in at the CDS Hooks door, and how often."""
     if any(one.introspection_url is not None for one in settings.cds_clients):
         raise Misconfigured("EBBMARK_CDS_CLIENTS: introspection_url is for EBBMARK_ISSUERS; name jwks_url or jwks_file")
     rules = _rules(settings, settings.cds_clients, outside) if settings.cds_clients else None
@@ -186,7 +182,6 @@ def smart_launch_of(
 
     Args:
         keys: to sign in with where a record asks for that.
-        tls: trust, and our certificate, towards records and their authorization servers.
 
     Raises:
         Misconfigured: settings that cannot be used, or not together.

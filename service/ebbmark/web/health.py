@@ -46,9 +46,6 @@ class Probe:
 
     Attributes:
         answers: when last looked at; None before that.
-
-    Args:
-        every_s: how often it is looked at [s].
     """
 
     def __init__(self, ask: Callable[[], Awaitable[bool]], every_s: float, steady_s: Callable[[], float]) -> None:

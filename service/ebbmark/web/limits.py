@@ -133,7 +133,6 @@ def bounded_protocol(most_connections: int, head_s: float = HEAD_S) -> type[asyn
 
     Args:
         most_connections: open at once; one more is told to come back, and closed.
-        head_s: longest wait for a head [s].
     """
     limits = {"most": most_connections, "head_s": head_s}
     return cast("type[asyncio.Protocol]", type("BoundedConnection", (_Bounded,), limits))
@@ -144,7 +143,6 @@ class Load:
     """Requests in progress and bytes of their bodies.
 
     Attributes:
-        requests: begun and not ended.
         reading: those of them whose body is not there yet; connections bound their number.
     """
 

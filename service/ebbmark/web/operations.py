@@ -52,7 +52,6 @@ class OperationsConfig:
     """What the operations were configured with.
 
     Attributes:
-        record: where a patient that a request names is read, and results may be written; None where none is configured.
         keys: whose signatures `$replay` believes: our own published ones.
     """
 

@@ -51,13 +51,9 @@ class PlanView:
     """A plan in words and rows.
 
     Attributes:
-        title, summary, limits_signature: as the plan says them.
-        preconditions: what the team checks before the first step.
         draft: whose plan, of when, and that it is none until somebody signs.
         cautions: severity, text, and who has acknowledged it, gravest first.
         acknowledged: what stands in the way and a clinician has acknowledged, one sentence each.
-        remarks: what else must be known beforehand.
-        stops: the stop criteria in words.
         left_out: what was sent and did not count.
         rules: with their citations, and where each number of the staircase comes from.
     """

@@ -141,8 +141,6 @@ class SharedStore:
 
         Args:
             name: of the client, of which a digest is kept.
-            per_minute: requests per minute on average.
-            burst: at once, after a pause.
 
         Returns:
             0 where the request may go on, else how long until one may [s]; None where the store does not answer.
@@ -262,7 +260,6 @@ class RequestRates:
     """What each client has left: requests, and when that was true [s].
 
     Attributes:
-        most_clients: of whom this process remembers that.
         kind: what is counted, so that one store tells the buckets of different doors apart.
     """
 

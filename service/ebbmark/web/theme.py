@@ -34,7 +34,6 @@ class StaticFile:
     """One file that pages link to.
 
     Attributes:
-        name: below `/page/`.
         digest: first digits of the SHA-256 of the body.
     """
 
@@ -196,11 +195,7 @@ def is_of_a_page(path: str) -> bool:
 
 
 class PageRefused(Exception):
-    """A page cannot be shown; raised anywhere below a page's route. Its texts hold nothing of a patient.
-
-    Attributes:
-        headers: further headers, for example to drop a cookie.
-    """
+    """A page cannot be shown; raised anywhere below a page's route. Its texts hold nothing of a patient."""
 
     def __init__(
         self,

@@ -100,7 +100,6 @@ class TokenRules:
     """What is accepted.
 
     Attributes:
-        parties: those we trust, by the `iss` of their tokens.
         oldest_s: how long ago a token may have been issued, where it says so [s].
     """
 
@@ -163,7 +162,6 @@ async def verified_claims(token: str, *, rules: TokenRules, audience: str, at_s:
     """Check a token: form, algorithm, issuer, key, signature, and then its claims.
 
     Args:
-        rules: whom and what we accept.
         audience: must be the token's `aud` or one of them, spelled alike.
 
     Returns:
@@ -222,8 +220,6 @@ def signature_fits(signed: jws.CompactSignature, key: PublicKey, algorithm: str)
     """Say whether a token was signed with this key and this algorithm.
 
     Args:
-        signed: the token, read and not yet believed.
-        key: of whoever claims to have signed.
         algorithm: the one that the token names; already found among those accepted.
     """
     from joserfc import jws
@@ -257,8 +253,6 @@ class Introspection:
 
     Attributes:
         issuer: its name, as in the audit; where its answer names one, it must be this.
-        url: of its introspection endpoint, https, or on this machine.
-        credentials: our client id and secret there.
         report: takes a sentence for the operator, once per kind of failure until it answers again.
     """
 

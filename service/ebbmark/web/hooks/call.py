@@ -40,15 +40,7 @@ _USAGE = (
 
 @dataclass(frozen=True, slots=True)
 class Hook:
-    """One hook that is served.
-
-    Attributes:
-        name: as in the catalogue of hooks.
-        description: what the card is about at this moment.
-        encounter_needed: whether the hook's context always names the encounter.
-        orders: whether the hook's context carries draft orders.
-        selections: whether it names those newly selected.
-    """
+    """One hook that is served."""
 
     name: str
     description: str
@@ -108,11 +100,7 @@ def prefetch_templates(
 
 
 def discovery(table: Mapping[tuple[str, str], CodeRow], procedures: Collection[tuple[str, str]]) -> dict[str, object]:
-    """The answer to the discovery request.
-
-    Args:
-        procedures: as for `prefetch_templates`.
-    """
+    """The answer to the discovery request."""
     templates = prefetch_templates(table, procedures)
     return {
         "services": [
@@ -240,11 +228,7 @@ def access_of(sent: Raws, problems: list[Problem]) -> tuple[Access, str]:
 
 
 def require_same_patient(bound_to: str, patient_id: str) -> None:
-    """Refuse a token that is bound to somebody else.
-
-    Raises:
-        Rejected: it is.
-    """
+    """Refuse a token that is bound to somebody else."""
     if bound_to and bound_to.removeprefix("Patient/") != patient_id:
         sentence = "The access token in fhirAuthorization is bound to another patient than context.patientId names."
         found, accepted = "another patient", "the patient of the context"
@@ -263,10 +247,8 @@ class HookCall:
 
     Attributes:
         user: who works with the record, as `Type/id`.
-        patient_id: FHIR id of the patient.
         encounter_id: FHIR id of the encounter; empty where not said.
         draft_orders: the Bundle of draft orders as it came; None where the hook has none.
-        selections: references of those newly selected.
         prefetch: what was brought, by key, as it came.
     """
 

@@ -225,7 +225,6 @@ class Where:
     """Addresses that a card leads to.
 
     Attributes:
-        documentation: what this service does and what it does not.
         launch: of the SMART page; empty where there is none.
     """
 

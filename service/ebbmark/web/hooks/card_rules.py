@@ -72,9 +72,7 @@ class TrialRead:
     """A trial was read.
 
     Attributes:
-        age_s: how long ago the trial ended [s].
         now_cmh2o: PEEP that is set now; None where the trial ended with it, or it is not known.
-        news: whether it ended so lately that it is news.
         held_back: why no order is drafted or changed from it; empty where the whole patient speaks for it.
         against: whether the patient speaks against it, so that no order is compared with it either.
         alarm: the vital sign of the last hour that lies beyond a stop limit now, with its value; empty where none does.
@@ -115,11 +113,7 @@ class Obstacle:
 
 @dataclass(frozen=True, slots=True)
 class OrderBesidePneumothorax:
-    """Draft orders of PEEP where the record says that a pneumothorax stands, and no trial can be read.
-
-    Attributes:
-        said: what the record says, in sentences.
-    """
+    """Draft orders of PEEP where the record says that a pneumothorax stands, and no trial can be read."""
 
     orders: tuple[PeepOrder, ...]
     said: tuple[str, ...]
@@ -179,7 +173,6 @@ def judge(fetched: Fetched, orders: tuple[PeepOrder, ...] | None, context: Reque
 
     Args:
         orders: draft orders of PEEP; None where the hook is not about orders.
-        context: the instant, the site and its codes.
 
     Raises:
         Rejected: the data cannot be read.

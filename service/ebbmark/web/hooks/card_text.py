@@ -22,11 +22,7 @@ _LINE_START = re.compile(r"^([-+=])|^(\d{1,9})([.)])(?=\s|$)")
 
 
 def escaped(text: str) -> str:
-    """One line of plain text as Markdown: no mark-up, no link and no HTML can come of it.
-
-    Args:
-        text: any; line breaks become spaces.
-    """
+    """One line of plain text as Markdown: no mark-up, no link and no HTML can come of it."""
     line = _ACTIVE.sub(r"\\\1", " ".join(text.split()))
     line = _WWW.sub(lambda match: match[0][:-1] + r"\.", _SCHEME.sub(r"\\:", line))
     return _LINE_START.sub(lambda match: f"{match[2] or ''}\\{match[1] or match[3]}", line)

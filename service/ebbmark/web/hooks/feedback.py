@@ -37,7 +37,6 @@ class CardFeedback:
     """What became of one card.
 
     Attributes:
-        outcome: accepted or overridden.
         reason: code of ours, `other`, or empty where none was given.
         commented: whether a comment was written; its text is left behind.
     """
@@ -139,11 +138,7 @@ def _reason(coding: _Coding | None) -> str:
 
 
 def log_feedback(told: Iterable[CardFeedback], *, client: str, recorded_s: float) -> None:
-    """Emit one line of JSON per card, without anything of the patient.
-
-    Args:
-        client: issuer of the client's tokens; empty where nobody signs in.
-    """
+    """Emit one line of JSON per card, without anything of the patient."""
     for one in told:
         line = {
             "event": "cds-feedback",

@@ -103,8 +103,6 @@ def peep_orders(bundle: bytes, *, patient: str, selections: tuple[str, ...], tab
     """Find the orders of PEEP.
 
     Args:
-        bundle: draft orders as they came.
-        patient: `Patient/id` of the context.
         selections: references of those newly selected; where there are any, the others are not looked at.
 
     Raises:
@@ -203,7 +201,6 @@ def record_results(
     """The actions that put the results into the record, all of them preliminary.
 
     Args:
-        patient: `Patient/id`.
         user: who would take the suggestion, as `Type/id`: the person who enters the results.
     """
     enterer = person_who_enters(user, base_url="")
@@ -288,8 +285,6 @@ def draft_order(answer: Answer, *, patient: str, encounter: str, authored_s: flo
     """The action that drafts an order of the suggested PEEP, for a person to change, sign or drop.
 
     Args:
-        answer: a reading with a suggestion.
-        patient: `Patient/id`.
         encounter: `Encounter/id`; empty where not known.
     """
     suggested = answer.titration.advice.suggested_peep_cmh2o

@@ -62,9 +62,6 @@ class CallContext:
 
     Attributes:
         context: what is read with which codes and rules; its instant is that of each call.
-        caller_records: the records of callers that may be asked.
-        where: addresses that a card leads to.
-        fetching: how much is fetched for one call, and for how long.
     """
 
     context: RequestContext
@@ -81,7 +78,6 @@ class CallResult:
     """The answer to one call.
 
     Attributes:
-        card: None where there is nothing worth saying.
         identity: of the answer behind the card; empty where there is none.
         read: references of what was read from the caller's record.
     """
@@ -205,11 +201,7 @@ _ENCODER = msgspec.json.Encoder()
 
 @dataclass(frozen=True, slots=True)
 class HooksConfig:
-    """What this door was configured with.
-
-    Attributes:
-        calls: what answering a call needs.
-    """
+    """What this door was configured with."""
 
     entrance: HooksAuthentication
     calls: CallContext

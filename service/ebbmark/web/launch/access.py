@@ -154,7 +154,6 @@ class SmartLaunch:
     """The door, its connections, and what it remembers until the process ends.
 
     Attributes:
-        record_tls: trust, and our certificate, towards records.
         replies: of sign-ins that were used.
     """
 

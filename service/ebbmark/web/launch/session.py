@@ -182,7 +182,6 @@ class CookieRules:
 
     Attributes:
         secure: whether they go over https only; not on this machine without it.
-        root: path below which the service is seen, without slash at its end.
         framed: whether pages may be shown in frames of other sites; cookies then go along there, too.
     """
 
@@ -279,10 +278,7 @@ class SmartClient:
 
     Attributes:
         iss: FHIR base URL, without slash at its end.
-        title: what people call it, to choose among several.
-        client: as whom we ask for access.
         scope: what we ask for, without the scope of the launch itself.
-        hosts: hosts that its authorization server may be on, beside the record's own.
         callback: path below our address that its replies come to, and no other record's.
     """
 
@@ -299,7 +295,6 @@ class SmartSettings:
     """What the door was configured with.
 
     Attributes:
-        seal: closes and opens what is kept in browsers.
         longest_session_s: how long a session lasts however often it is renewed [s].
         new_secret: 256 random bits as text.
         new_tab: 128 random bits as base64url.
@@ -327,7 +322,6 @@ class PendingLaunch:
     """A launch between its start and the reply of the record's sign-in.
 
     Attributes:
-        tab: the page that it will open.
         until_s: when it is too late [s since 1970-01-01T00:00:00Z].
         state: comes back with the reply; empty once it did.
         verifier: the secret behind the code challenge; empty once used.
@@ -353,13 +347,8 @@ class Session:
 
     Attributes:
         patient: FHIR id of the patient; every read of the page is of this one.
-        encounter: FHIR id of the encounter in context; None where there is none.
-        fhir_user: reference to who is signed in; None where the record does not say.
         access_token: for the record; never shown.
-        refresh_token: for the next access token; None where there is none.
         expires_s: when the access token ends [s since 1970-01-01T00:00:00Z].
-        scope: scopes granted, apart by spaces.
-        need_patient_banner: whether the page must say whose record it shows.
         ends_s: when the session ends, however often it is renewed [s since 1970-01-01T00:00:00Z]; None for never.
     """
 

@@ -39,9 +39,7 @@ class Shift:
     """One quantity before and after, in a field of 120 by 60 of which the value before is the middle.
 
     Attributes:
-        name: of the quantity.
         before, after: with the unit of the second.
-        beyond: whether the change is more than measurement noise.
         after_y: height of the value after.
         noise: upper edge and height of the band that noise alone explains.
     """
@@ -128,7 +126,6 @@ class MarkersView:
     """Where other markers put closing, and what the published tables would set.
 
     Attributes:
-        agree: None where that cannot be said.
         rows: marker, level, and which kind of level that is.
     """
 
@@ -222,9 +219,6 @@ class Panel:
     """One quantity over time, in a field of 600 by 60.
 
     Attributes:
-        name: with its unit.
-        low: lowest value shown.
-        high: highest value shown.
         steps: whether a value holds until the next, as a setting does.
         rows: time and value of each, for those who cannot see the panel.
     """
@@ -252,7 +246,6 @@ class Curve:
     """One trial as a small curve, compliance over set PEEP, in a field of 160 by 100.
 
     Attributes:
-        when: day and time of its end.
         told: closing pressure with its interval, PEEP suggested, and how compliance was obtained.
         text: every point, for those who cannot see it.
         band: left edge and width of the interval of closing; None where that is one level.
@@ -275,8 +268,6 @@ class Curves:
 
     Attributes:
         curves: at most `MOST_CURVES`.
-        peep, compliance: lowest and highest of the axis.
-        not_drawn: earlier trials that stand in the table only.
         mixed: whether some compliances are static and others dynamic, which cannot be compared.
     """
 

@@ -40,9 +40,6 @@ _IN_PROGRESS: Final = frozenset({"lower", "read-again", "look-first", "measure-f
 async def show_answer(source: TrialSource, pages: Pages, choice: Choice = NO_CHOICE) -> Response:
     """The answer to the latest trial, with everything around it.
 
-    Args:
-        choice: another PEEP to look at, and why.
-
     Raises:
         Rejected: the patient cannot be read, or the PEEP chosen is none, or has no reason.
     """
@@ -96,7 +93,6 @@ async def show_report(source: TrialSource, pages: Pages, part: Part = "answer", 
     """The answer as PDF, to be kept or printed; name, birth date and record number stand on every sheet of it.
 
     Args:
-        part: the answer on one sheet, or everything behind it.
         choice: the PEEP chosen instead of the suggested one, which stands on the sheet with its reason.
     """
     frame, (answer, _) = await asyncio.gather(frame_of(source, pages.zone), titrated(source, choice))

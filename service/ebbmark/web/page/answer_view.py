@@ -67,23 +67,11 @@ class AnswerView:
     """One answer.
 
     Attributes:
-        set_now: the PEEP set last; empty where it is not known.
         margins: the PEEP of each margin of the protocol with what is expected there; empty without a suggestion.
-        margin: the suggested PEEP, as in `margins`.
-        when: from when to when the trial was.
-        age: how long ago it ended.
-        old: that it is long ago, in a sentence; empty where it is not.
-        rationale: why this PEEP, or why none and what to do about it.
         evidence: how far the curve can be trusted; empty where it allows no statement.
-        high: cautions of this patient of high severity.
         general: what is true of every such trial: each source with what it says.
-        weight: predicted body weight with its unit.
-        charted: ventilator and patient at each step.
         what_if_remarks: what the limits say of each row.
-        inputs: every input that was read.
         remarks: what did not count and how the rest was read, each reason once.
-        rules: the protocol with its citation.
-        trace: what names this answer: label and value.
     """
 
     short: InShort
@@ -257,9 +245,7 @@ class Validity:
     """Whether the answer still describes this lung.
 
     Attributes:
-        old: something was seen that makes it old.
         line: the answer; in short where what was seen stands below it.
-        sentence: the answer in plain words.
         seen: severity and text of each thing that was seen.
     """
 

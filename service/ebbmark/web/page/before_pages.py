@@ -35,14 +35,8 @@ class BeforeView:
     """What is known before a trial.
 
     Attributes:
-        speaks_for: one sentence each, with its source.
         against: severity and text, gravest first.
-        state: name, value with its unit.
         state_note: ages of the values, and what was not charted.
-        to_ask_first: contraindications of which the record says nothing.
-        to_ask: further conditions of which it says nothing.
-        refuted: conditions that the record says are not there.
-        more: what the answer says besides.
     """
 
     short: InShort

@@ -32,12 +32,7 @@ _LOG = logging.getLogger(EVENTS)
 
 
 def note_not_now(reason: Reason, *, protocol: str, verdict: str, suggested: bool) -> None:
-    """Emit the event: that results were not recorded, and why.
-
-    Args:
-        protocol: slug and version of the rules.
-        suggested: whether a PEEP was suggested.
-    """
+    """Emit the event: that results were not recorded, and why."""
     event = {
         "event": "not-recorded",
         "reason": reason.code,
@@ -227,7 +222,6 @@ class EarlierView:
     """What would become of earlier results.
 
     Attributes:
-        sentence: for a person.
         marked: references of those that would be marked superseded.
     """
 
@@ -282,13 +276,7 @@ _NO_VALUE = frozenset({"GuidanceResponse", "Device", "Provenance"})
 
 @dataclass(frozen=True, slots=True)
 class ResourceView:
-    """One resource.
-
-    Attributes:
-        title: its type and what it is about.
-        about: in a few words what it is for.
-        json: as it is sent, indented.
-    """
+    """One resource."""
 
     title: str
     about: str

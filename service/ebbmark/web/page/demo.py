@@ -38,8 +38,6 @@ class Scenario:
     """One invented patient at one instant, or over a stretch of time.
 
     Attributes:
-        sentence: what there is to see.
-        file: which of the embedded requests.
         now: the instant that counts as now, or at which a running demo starts.
         until: what is charted later is not known yet, and a running demo stops; empty for now.
         most_s: how long time passes where that is longer than things are charted [s].

@@ -50,7 +50,6 @@ class Frame:
     """What stands around a page.
 
     Attributes:
-        born: birth date as people write it.
         banner: whether the patient must be shown in full, since nothing around the page does.
         invented: what stands above a page of an invented patient; empty for a real one.
         leave: where to leave the session; empty where there is none.
@@ -114,8 +113,6 @@ def no_answer(
     """Why there is no answer, in the words of the refusal; before a trial this is the usual state and no error.
 
     Args:
-        frame: what stands around the page.
-        here: which of the pages it is.
         running: what a trial in progress says; empty for none.
         again: address to look again, where that is not the page itself.
     """

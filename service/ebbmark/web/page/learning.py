@@ -62,7 +62,6 @@ class Case:
     """One invented lung and what disturbs its readings.
 
     Attributes:
-        slug: its name in addresses and in the message catalogue.
         error_cmh2o: standard deviation of a plateau reading.
         error_ml: standard deviation of a volume reading.
         leak_share: of the inspired volume that is not breathed out, from the fifth step on.
@@ -175,7 +174,6 @@ async def show_learning(request: Request, site: Site, pages: Pages) -> Response:
 
     Args:
         request: lung, seed, steps and end in its query; nothing else of it is used.
-        site: what the site has decided: the same as for a patient.
 
     Raises:
         PageRefused: the query holds what this page does not take.

@@ -52,10 +52,8 @@ class RecordSource:
     """The patient of one session.
 
     Attributes:
-        session: who opened the page, on whom.
         record_client: the record, with the access of that person; for what is written, and all that is read for it.
         reading: the same, with a view_cache: what several questions of one view share is read once.
-        actor: the same person for the audit trail.
         until_s: when this request must be answered, by the clock of the event loop [s].
     """
 

@@ -162,9 +162,7 @@ class _Page:
     """One route, and what OpenAPI says of it.
 
     Attributes:
-        name: in the operation id.
         query: parameters after the `?`, each with what is accepted.
-        fields: of the form that is sent.
     """
 
     path: str

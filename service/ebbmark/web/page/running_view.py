@@ -64,13 +64,10 @@ class Vital:
     """One vital sign of the last half hour.
 
     Attributes:
-        value: the newest with its unit.
         was: the last value at the step before, where the newest lies beyond a limit; else empty.
         age: how old that is, where the ventilator was read since; else empty.
         limits: its stop limits in words; empty where nobody has given a number.
-        beyond: whether the newest lies beyond one.
         trace: its course as points of an SVG polyline in a field of 100 by 30.
-        limit_at: height of each limit in that field.
     """
 
     name: str
@@ -88,21 +85,14 @@ class RunningView:
     """A trial as it stands.
 
     Attributes:
-        stop: whether a stop criterion asks for the trial to stop.
         where: which step this is, its PEEP and how many readings of it have settled; empty before the way down.
         since: time of day since when PEEP is as it is; empty where that is not known.
-        since_s: the same instant [s since 1970-01-01T00:00:00Z].
-        vitals: vital signs and peak pressure, where they were charted.
-        state: whether a way down has begun.
-        ended: whether the trial has ended.
         said: what the readings so far allow to be said.
-        latest: when the latest reading was, and how long ago.
         warnings: stop criteria that were met, gravest first.
         figure: the steps as they are drawn; None where none has a reading yet.
         steps: highest PEEP first; no rows before the way down.
         criteria: all of them, those that were met first.
         criteria_note: why some could not be checked, and who signed the limits.
-        method: the rule by which closing is called.
     """
 
     short: InShort
@@ -338,7 +328,6 @@ class Live:
 
     Attributes:
         sentences: why none is.
-        as_of: the time of day that counts as now.
         not_in_use: that the record no longer uses this Patient, in a sentence; empty where it does.
         technical: the same in the words of the API, where those differ.
     """

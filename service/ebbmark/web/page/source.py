@@ -29,10 +29,8 @@ class Choice:
     """What somebody chose to record.
 
     Attributes:
-        with_report: the results with the report.
         make_current: the results are to stand again where the record holds them marked superseded.
         peep: chosen instead of the suggested one, as it was typed; empty where none was.
-        because: code of the reason for it.
     """
 
     with_report: bool = False

@@ -80,11 +80,7 @@ _ENDS: Final = re.compile(r"(?<=[.?]) (?=[A-Z'])")
 
 
 def not_shown(texts: Iterable[str], shown: Iterable[str]) -> tuple[str, ...]:
-    """The texts without the sentences that stand elsewhere on the page; nothing of a text that stands there whole.
-
-    Args:
-        texts: what there is to say.
-    """
+    """The texts without the sentences that stand elsewhere on the page; nothing of a text that stands there whole."""
     said = " ".join(shown)
     left = (" ".join(one for one in _ENDS.split(text) if one not in said) for text in texts)
     return tuple(text for text in left if text)
