@@ -440,13 +440,7 @@ class Settings(BaseSettings):
     @property
     def site_files(self) -> dict[str, Path | None]:
         """Where the site's own files lie, by setting."""
-        return {
-            "code_map": self.code_map,
-            "charting": self.charting,
-            "protocols": self.protocols,
-            "stop_limits": self.stop_limits,
-            "value_sets": self.value_sets,
-        }
+        return {name: place for name, place in self.places.items() if name != "messages"}
 
 
 def places_in_environment() -> dict[str, Path | None]:

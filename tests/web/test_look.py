@@ -69,7 +69,7 @@ def test_what_is_no_origin_cannot_be_set_as_one(odd: str) -> None:
 
 
 def test_a_page_that_refuses_says_what_is_the_matter_and_what_can_be_done() -> None:
-    page = refusal_page("Too old", "The launch is an hour old.", 403, todo=["Open it again."])
+    page = refusal_page(PageRefused(403, "Too old", "The launch is an hour old.", todo=["Open it again."]))
 
     text = bytes(page.body).decode()
     assert page.status_code == 403
@@ -80,7 +80,7 @@ def test_a_page_that_refuses_says_what_is_the_matter_and_what_can_be_done() -> N
 
 
 def test_what_stands_on_a_page_is_escaped() -> None:
-    text = bytes(refusal_page("<b>", "a & b", 400, todo=['"<script>']).body).decode()
+    text = bytes(refusal_page(PageRefused(400, "<b>", "a & b", todo=['"<script>'])).body).decode()
 
     assert "<h1>&lt;b&gt;</h1>" in text
     assert "a &amp; b" in text

@@ -740,7 +740,7 @@ def test_probabilities_in_the_table_are_said_as_in_the_figure(app: ASGIApp) -> N
 def test_a_trial_of_long_ago_is_marked_as_old(hours: int, mark: str) -> None:
     site = site_of(NO_FILES)
     at_s = datetime(2026, 3, 2, 9, 40, tzinfo=UTC).timestamp()
-    read = asyncio.run(DemoSource(SCENARIOS[0], at_s, site).titration())
+    read = asyncio.run(DemoSource(SCENARIOS[0], at_s, site).asked("titrate-peep"))
     ended_s = read.titration.trial.steps[-1].end_s
 
     assert answer_view(read, now_s=ended_s + hours * 3600 + 60, zone=UTC).old == mark

@@ -65,7 +65,7 @@ def asked_of_a_slow_record(ask: Callable[[RecordSource], Awaitable[object]], wit
     ("ask", "said"),
     [
         (lambda page: page.patient(), "did not answer within the time of the request"),
-        (lambda page: page.titration(), "took longer than"),
+        (lambda page: page.asked("titrate-peep"), "took longer than"),
         (lambda page: page.asked("next-step"), "took longer than"),
     ],
 )

@@ -53,13 +53,13 @@ def test_nothing_that_is_charted_later_is_known_yet() -> None:
 @pytest.mark.parametrize("slug", ["noisy-record", "running", "stop-criterion"])
 def test_the_answer_of_a_demo_knows_the_same_conditions_and_margin_as_its_running_trial(slug: str) -> None:
     source = source_of(next(one for one in SCENARIOS if one.slug == slug), 0, 9_999, SITE)
-    answer, step = asyncio.run(source.titration()).request, asyncio.run(source.asked("next-step")).request
+    answer, step = asyncio.run(source.asked("titrate-peep")).request, asyncio.run(source.asked("next-step")).request
 
     assert [one for one, _ in answer.conditions] == [one for one, _ in step.conditions]
     assert answer.protocol == step.protocol
 
 
 def test_hazels_obstructive_disease_speaks_against_the_suggestion_on_her_answer() -> None:
-    answer = asyncio.run(source_of(RUNNING, 0, 9_999, SITE).titration())
+    answer = asyncio.run(source_of(RUNNING, 0, 9_999, SITE).asked("titrate-peep"))
 
     assert "obstructive disease suspected in the record" in " ".join((answer.short.line, *answer.short.reasons))

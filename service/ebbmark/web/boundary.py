@@ -35,7 +35,7 @@ from ebbmark.telemetry.measured import Measured, Span, TraceContext, Watch, coun
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.body import FHIR_JSON
 from ebbmark.web.limits import Load, Refused
-from ebbmark.web.theme import is_of_a_page, refusal_page
+from ebbmark.web.theme import PageRefused, is_of_a_page, refusal_page
 
 _METHODS = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"})
 
@@ -146,7 +146,7 @@ async def not_routed(request: Request, error: Exception) -> Response:
     if is_of_a_page(request.url.path):
         sentence = "There is no such page, or it takes no request of this kind."
         todo = ("Open Ebbmark from the patient's record.",)
-        return refusal_page("No such page", sentence, error.status_code, todo=todo, headers=error.headers)
+        return refusal_page(PageRefused(error.status_code, "No such page", sentence, todo=todo, headers=error.headers))
     kind = ProblemKind.METHOD_NOT_ALLOWED if error.status_code == 405 else ProblemKind.NOT_FOUND
     operations = ", ".join(f"POST /fhir/${slug}" for slug in BY_SLUG)
     accepted = f"{operations}, GET /fhir/metadata, GET /health/live, GET /health/ready"
@@ -312,7 +312,7 @@ def _refusal(path: str, problem: Problem, title: str, headers: dict[str, str]) -
     count(Measured.REFUSALS, problem.kind.slug)
     status = problem.kind.status
     if is_of_a_page(path):
-        return refusal_page(title, problem.sentence, status, headers=headers)
+        return refusal_page(PageRefused(status, title, problem.sentence, headers=headers))
     return outcome_response((problem,), status, headers)
 
 

@@ -214,19 +214,14 @@ class PageRefused(Exception):
         self.headers = dict(headers or {})
 
 
-def refusal_page(
-    title: str,
-    sentence: str,
-    status: int,
-    *,
-    todo: Sequence[str] = (),
-    frame_ancestors: Sequence[str] = (),
-    headers: Mapping[str, str] | None = None,
-    root: str = "",
-) -> Response:
-    """The page."""
-    body = templates().get_template("refused.html").render(title=title, sentence=sentence, todo=todo, root=root)
-    return page_response(body, status=status, frame_ancestors=frame_ancestors, headers=headers)
+def refusal_page(refused: PageRefused, frame_ancestors: Sequence[str] = (), root: str = "") -> Response:
+    """The page of a refusal."""
+    body = (
+        templates()
+        .get_template("refused.html")
+        .render(title=refused.title, sentence=refused.sentence, todo=refused.todo, root=root)
+    )
+    return page_response(body, status=refused.status, frame_ancestors=frame_ancestors, headers=refused.headers)
 
 
 def page_refusals(
@@ -236,14 +231,6 @@ def page_refusals(
 
     async def page_refused(_: Request, error: Exception) -> Response:
         assert isinstance(error, PageRefused)  # noqa: S101 - registered for this class only
-        return refusal_page(
-            error.title,
-            error.sentence,
-            error.status,
-            todo=error.todo,
-            frame_ancestors=frame_ancestors,
-            headers=error.headers,
-            root=root,
-        )
+        return refusal_page(error, frame_ancestors, root)
 
     return page_refused

@@ -15,6 +15,7 @@ from fastapi import Response
 
 from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Truth, in_words
 from ebbmark.fhir.codesystem import CONCEPTS
+from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.writing.account import ABSENT
 from ebbmark.physiology.after.trials import trials_of_record
@@ -158,7 +159,7 @@ async def show_after(source: TrialSource, pages: Pages) -> Response:
     source.asks_together()
     frame, read, compared, markers, validity = await asyncio.gather(
         frame_of(source, pages.zone),
-        tried(source.titration()),
+        tried(source.asked(TITRATE_PEEP.slug)),
         tried(source.asked("compare-settings")),
         tried(source.asked("compare-markers")),
         tried(source.asked("check-validity")),

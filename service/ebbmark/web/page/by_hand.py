@@ -15,6 +15,7 @@ from typing import Final
 
 from fastapi import Request, Response
 
+from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.events import OTHER_RHYTHM
 from ebbmark.fhir.writing.entered import ENTERED, EnteredQuantity, EnteredRow, entered_observations
@@ -206,7 +207,9 @@ async def _computed(source: TrialSource, pages: Pages, entry: Entry) -> str:
     if not entry.rows:
         return pages.body("by_hand_fragment.html", faults=entry.faults, live=None, short=None, drawn=None)
     entered = await _observations(source, entry)
-    live, answer = await asyncio.gather(live_of(source, pages.zone, entered), tried(source.titration(entered=entered)))
+    live, answer = await asyncio.gather(
+        live_of(source, pages.zone, entered), tried(source.asked(TITRATE_PEEP.slug, entered=entered))
+    )
     figure = live.view.figure if live.view else None
     # While the limb runs the box of the running trial leads: its answer and that of the titration may differ.
     beside = live.view is not None and not live.view.ended

@@ -18,6 +18,7 @@ from fastapi import Request, Response
 
 from ebbmark import __version__
 from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.record.search import ReadFailure
 from ebbmark.record.write_back import WriteState
 from ebbmark.use_cases.recording import DryRun
@@ -160,7 +161,7 @@ async def note_reason(request: Request, source: TrialSource, pages: Pages) -> Re
         sentence = say("page.no-reason-list")
         raise PageRefused(422, "No reason chosen", sentence, todo=("Go back and choose one.",))
     frame = await frame_of(source, pages.zone)
-    answer = await source.titration()
+    answer = await source.asked(TITRATE_PEEP.slug)
     protocol = answer.request.protocol
     note_not_now(
         reason,

@@ -17,7 +17,7 @@ from fastapi import APIRouter, Request, Response
 from starlette.responses import RedirectResponse
 
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
+from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.reading.request import RequestContext, Site
 from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.record.search import ReadFailure
@@ -54,86 +54,10 @@ class Scenario:
     most_s: float = 0.0
 
 
-SCENARIOS: Final = (
-    Scenario(
-        "clear-closing",
-        "A clear closing pressure",
-        "PEEP lowered from 20 to 8 cmH2O, three charted rows per step; compliance falls for good near the end.",
-        "clear-closing",
-        "2026-03-02T09:40:00Z",
-    ),
-    Scenario(
-        "never-reached",
-        "Closing not reached",
-        "PEEP lowered from 18 to 8 cmH2O; compliance never falls, so no PEEP is suggested.",
-        "never-reached",
-        "2026-03-03T14:10:00Z",
-    ),
-    Scenario(
-        "noisy-record",
-        "A noisy record",
-        "Whole numbers, local codes, a cough, a correction and an entry in error.",
-        "noisy-record",
-        "2026-03-04T22:55:00Z",
-    ),
-    Scenario(
-        "before-a-trial",
-        "Before a trial",
-        "No trial yet: what speaks for one and against it, what to ask now, and what the plan would be.",
-        "two-days",
-        "2026-03-05T08:52:00Z",
-        "2026-03-05T08:52:00Z",
-        first="before",
-    ),
-    Scenario(
-        "running",
-        "A running trial",
-        f"Watch the next-step answers change as readings arrive; time passes {SPEED} times as fast.",
-        "two-days",
-        "2026-03-05T09:04:40Z",
-        "2026-03-05T09:13:50Z",
-        True,
-        "running",
-    ),
-    Scenario(
-        "by-hand",
-        "Entering a trial by hand",
-        f"Type each reading as it happens and see what the service says; time passes {SPEED} times as fast.",
-        "two-days",
-        "2026-03-05T09:00:00Z",
-        "2026-03-05T08:52:00Z",
-        running=True,
-        first="steps",
-        most_s=6 * 3600.0,
-    ),
-    Scenario(
-        "stop-criterion",
-        "A running trial that meets a stop criterion",
-        f"Oxygen saturation falls below its limit on the way down; time passes {SPEED} times as fast.",
-        "stop-criterion",
-        "2026-03-05T09:07:40Z",
-        "2026-03-05T09:13:50Z",
-        True,
-        "running",
-    ),
-    Scenario(
-        "after-the-trial",
-        "After the trial",
-        "The settings that followed against those before, other markers, and whether the answer still holds.",
-        "two-days",
-        "2026-03-06T10:00:00Z",
-        first="after",
-    ),
-    Scenario(
-        "second-trial",
-        "A second trial the next day",
-        "The latest trial beside the one of the day before.",
-        "two-days",
-        "2026-03-06T10:00:00Z",
-        first="days",
-    ),
-)
-
+SCENARIOS: Final = msgspec.toml.decode(
+    (files("ebbmark.web.page") / "demos.toml").read_bytes(), type=dict[str, tuple[Scenario, ...]]
+)["scenario"]
+"""In the order of the list of demos."""
 
 Json = dict[str, Any]
 
@@ -175,12 +99,8 @@ class DemoSource:
         """The invented Patient."""
         return next(one for one in _resources(_read(self.scenario.file)) if one["resourceType"] == "Patient")
 
-    async def titration(self, parameters: tuple[Json, ...] = (), entered: Sequence[Json] = ()) -> Answer:
-        """The latest trial, read as any request."""
-        return await self.asked(TITRATE_PEEP.slug, parameters, entered)
-
     async def asked(self, slug: str, parameters: tuple[Json, ...] = (), entered: Sequence[Json] = ()) -> Answer:
-        """The answer to a question beside the titration."""
+        """The answer to a question, read as any request."""
         operation = BY_SLUG[slug]
         body = self._request(frozenset(operation.parameters) - _NOT_ASKED, parameters, entered)
         return await asyncio.to_thread(answer_request, operation, body, RequestContext(self.at_s, self.site))

@@ -12,7 +12,7 @@ import msgspec
 from fastapi import Request
 
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP, Operation
+from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.request import RequestContext, Site
 from ebbmark.fhir.writing.provenance import Access, Actor, AuditAction
@@ -106,24 +106,10 @@ class RecordSource:
             raise _told(Rejected((no_patient(found),)))
         return msgspec.json.decode(found.resource, type=dict[str, object])
 
-    async def titration(
-        self, parameters: tuple[dict[str, object], ...] = (), entered: Sequence[dict[str, object]] = ()
-    ) -> Answer:
-        """The latest trial of the last day."""
-        return await self._answered(TITRATE_PEEP, parameters, entered)
-
     async def asked(
         self, slug: str, parameters: tuple[dict[str, object], ...] = (), entered: Sequence[dict[str, object]] = ()
     ) -> Answer:
-        """The answer to a question beside the titration."""
-        return await self._answered(BY_SLUG[slug], parameters, entered)
-
-    async def _answered(
-        self,
-        operation: Operation,
-        parameters: tuple[dict[str, object], ...] = (),
-        entered: Sequence[dict[str, object]] = (),
-    ) -> Answer:
+        """The answer to a question about what the record holds."""
         base_url = self.reading.settings.base_url
         body = named_in_record(self._patient, encounter=None, period=None, parameters=parameters)
         context = replace(self.rules.context, at_s=self.at_s)
@@ -133,7 +119,7 @@ class RecordSource:
                 sentence = say("page.patient-session-cannot")
                 raise Rejected((Problem(ProblemKind.NOT_IN_RECORD, "", "an odd id", "an id of FHIR", sentence),))
             answer = await answer_from_record(
-                operation,
+                BY_SLUG[slug],
                 asked,
                 context,
                 record=self.reading,

@@ -11,6 +11,7 @@ from urllib.parse import urlencode
 
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.codesystem import OVERRIDE_REASONS
+from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.patient import Demographics, demographics_of
 from ebbmark.fhir.reading.request import Site
@@ -74,11 +75,11 @@ async def titrated(source: TrialSource, choice: Choice) -> tuple[Answer, Choice]
     """The answer with the PEEP that was chosen; without one where that is the suggested PEEP.
 
     Raises:
-        Rejected: as `TrialSource.titration`; or the PEEP is no number.
+        Rejected: as `TrialSource.asked`; or the PEEP is no number.
     """
-    answer = await source.titration(choice.parameters)
+    answer = await source.asked(TITRATE_PEEP.slug, choice.parameters)
     kept = choice.of(answer)
-    return (answer if kept == choice else await source.titration()), kept
+    return (answer if kept == choice else await source.asked(TITRATE_PEEP.slug)), kept
 
 
 class TrialSource(Protocol):
@@ -130,18 +131,8 @@ class TrialSource(Protocol):
     async def patient(self) -> Mapping[str, object]:
         """The Patient as JSON values."""
 
-    async def titration(self, parameters: tuple[Json, ...] = (), entered: Sequence[Json] = ()) -> Answer:
-        """The latest trial, read.
-
-        Args:
-            entered: Observations that were entered by hand and are not in the record yet; so below.
-
-        Raises:
-            Rejected: there is none, or it cannot be read.
-        """
-
     async def asked(self, slug: str, parameters: tuple[Json, ...] = (), entered: Sequence[Json] = ()) -> Answer:
-        """The answer to a question beside the titration."""
+        """The answer to a question."""
 
     async def nothing_new_since(self, since_s: float) -> bool:
         """Whether it is known for certain that nothing was charted since then."""
