@@ -33,7 +33,7 @@ SERVICE = ROOT / "service" / "ebbmark"
 PHYSIOLOGY = "tests/physiology/test_"
 TESTS = {
     "physiology/patient": (
-        "tests/patient", f"{PHYSIOLOGY}trial.py", f"{PHYSIOLOGY}vasopressors.py", "tests/use_cases/test_titrate_age.py",
+        "tests/patient", f"{PHYSIOLOGY}trial.py", f"{PHYSIOLOGY}timeline.py", "tests/use_cases/test_titrate_age.py",
         "tests/use_cases/test_titrate_patient.py", "tests/use_cases/test_next_step_after_closing.py",
     ),
     "physiology/stop": (
@@ -42,18 +42,22 @@ TESTS = {
         "tests/use_cases/test_next_step_unsent.py", "tests/use_cases/test_next_step_way_back.py",
     ),
     "physiology/mechanics.py": (
-        f"{PHYSIOLOGY}mechanics.py", f"{PHYSIOLOGY}gas_exchange.py", f"{PHYSIOLOGY}body.py",
-        f"{PHYSIOLOGY}mechanical_power.py", "tests/world/test_predicted_body_weight.py", f"{PHYSIOLOGY}advice.py",
+        f"{PHYSIOLOGY}mechanics.py", f"{PHYSIOLOGY}gas_exchange.py",
+        "tests/world/test_predicted_body_weight.py", f"{PHYSIOLOGY}advice.py",
         "tests/world/test_gas_exchange.py", "tests/world/test_mechanical_power.py",
         "tests/world/test_oxygen_dissociation.py", "tests/world/test_textbook_mechanics.py", "tests/patient",
     ),
     "physiology/gas_exchange.py": (
-        f"{PHYSIOLOGY}mechanics.py", f"{PHYSIOLOGY}gas_exchange.py", f"{PHYSIOLOGY}body.py",
-        f"{PHYSIOLOGY}mechanical_power.py", "tests/world/test_predicted_body_weight.py", f"{PHYSIOLOGY}advice.py",
+        f"{PHYSIOLOGY}mechanics.py", f"{PHYSIOLOGY}gas_exchange.py",
+        "tests/world/test_predicted_body_weight.py", f"{PHYSIOLOGY}advice.py",
         "tests/world/test_gas_exchange.py", "tests/world/test_mechanical_power.py",
         "tests/world/test_oxygen_dissociation.py", "tests/world/test_textbook_mechanics.py", "tests/patient",
     ),
-    "physiology/advice": (
+    "physiology/advice.py": (
+        f"{PHYSIOLOGY}protocol_limits.py", f"{PHYSIOLOGY}advice.py", "tests/patient",
+        "tests/world/test_mechanical_power.py",
+    ),
+    "physiology/what_if.py": (
         f"{PHYSIOLOGY}protocol_limits.py", f"{PHYSIOLOGY}advice.py", "tests/patient",
         "tests/world/test_mechanical_power.py",
     ),

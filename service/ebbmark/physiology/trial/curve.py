@@ -77,12 +77,15 @@ def _baseline(steps: Sequence[StepReadings], lead: Quantity) -> Quantity | None:
 
 
 def samples_of(
-    step: StepReadings, recipe: Recipe, set_volumes: Sequence[Reading]
+    step: StepReadings, leads: Sequence[Reading], recipe: Recipe, set_volumes: Sequence[Reading]
 ) -> tuple[list[Sample], list[Reading], list[tuple[Reading, Message]]]:
     """Make the samples of one step.
 
-    Each leading reading is paired with the volume and the baseline of the same input resource or instant, else
-    with the nearest in time within the step.
+    Each leading reading is paired with the volume and the baseline of the same input resource or instant, else with
+    the nearest in time within the step.
+
+    Args:
+        leads: the leading readings that may become samples.
 
     Returns:
         The samples; the readings that they are made of; the leading readings that gave none, each with its reason.
@@ -94,7 +97,7 @@ def samples_of(
     volume_for = _nearest(() if recipe.volume is None else step.by_quantity.get(recipe.volume, ()))
     baseline_for = _nearest(() if recipe.baseline is None else step.by_quantity.get(recipe.baseline, ()))
     peep_starts = [reading.start_s for reading in step.peep_readings]
-    for lead in step.by_quantity.get(recipe.lead, ()):
+    for lead in leads:
         governing = step.peep_readings[max(bisect_right(peep_starts, lead.start_s) - 1, 0)]
         parts = [lead, governing]
         volume = pressure = volume_from = None
@@ -121,8 +124,8 @@ def samples_of(
         if not LEAST_COMPLIANCE <= compliance <= LARGEST_COMPLIANCE:
             unused.append((lead, _impossible(lead, volume, baseline, compliance)))
             continue
-        sources = tuple(dict.fromkeys([part.source for part in parts]))
-        samples.append(Sample(compliance, volume, pressure, baseline, lead.at_s, sources, volume_from))
+        sources = dict.fromkeys([part.source for part in parts])
+        samples.append(Sample(compliance, volume, pressure, baseline, lead.at_s, tuple(sources), volume_from))
         used += parts
     return samples, used, unused
 

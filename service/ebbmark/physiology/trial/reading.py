@@ -104,8 +104,7 @@ def read_trial(readings: Sequence[Reading], protocol: Protocol) -> Trial | NoTri
         dropped = dropped_leads(limb, index, recipe, cuts[index], span_s, settled_s, protocol)
         reasons.update((id(reading), reason) for reading, reason in dropped)
         kept = [reading for reading in led if id(reading) not in reasons]
-        cleaned = StepReadings(step.peep_cmh2o, step.peep_readings, {**step.by_quantity, recipe.lead: kept})
-        samples, made_of, failed = samples_of(cleaned, recipe, set_volumes)
+        samples, made_of, failed = samples_of(step, kept, recipe, set_volumes)
         reasons.update((id(reading), reason) for reading, reason in failed)
         used.update(map(id, step.peep_readings))
         if samples:
