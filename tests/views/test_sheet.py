@@ -21,7 +21,7 @@ from ebbmark.physiology.advice import Caution, Severity
 from ebbmark.physiology.findings import EVIDENCE
 from ebbmark.views.figure import figure_of
 from ebbmark.views.figure_words import alternative_text
-from ebbmark.views.sheet import MOST_CHARACTERS, Label, Part, report_pdf, settable
+from ebbmark.views.sheet import MOST_CHARACTERS, PatientLabel, ReportPart, report_pdf, settable
 from ebbmark.words.messages import spell
 from recommendations import ALL, RECORDED_S, found, retold
 
@@ -29,7 +29,7 @@ ROOT = Path(__file__).parents[2]
 MARKUP = '#panic("x") *b* _i_ $x^2$ \\ @ref <lab> // c /* d */ ] } ) " `raw` #import "a.typ" = Heading'
 
 
-def read(recommendation: Answer, parts: Sequence[Part] = ("answer", "everything")) -> PdfReader:
+def read(recommendation: Answer, parts: Sequence[ReportPart] = ("answer", "everything")) -> PdfReader:
     return PdfReader(io.BytesIO(report_pdf(recommendation, recorded_s=RECORDED_S, parts=parts)))
 
 
@@ -107,7 +107,7 @@ def test_nothing_of_a_crowded_answer_is_cut() -> None:
 
 
 def test_whose_it_is_stands_on_every_sheet() -> None:
-    label = Label("Maple Example", "11 May 1967", "DEMO-0001")
+    label = PatientLabel("Maple Example", "11 May 1967", "DEMO-0001")
     pages = PdfReader(io.BytesIO(report_pdf(found(), recorded_s=RECORDED_S, label=label))).pages
 
     for page in pages:

@@ -43,7 +43,7 @@ class ResourceMet(NamedTuple):
     full_url: str
 
 
-class Concept(NamedTuple):
+class ChartedConcept(NamedTuple):
     """What names a reading: its first coding, or its text where it has no coding."""
 
     system: str
@@ -84,7 +84,7 @@ class CodeMet:
         at: number by instant [s since 1970-01-01T00:00:00Z], for comparison with what was charted beside it.
     """
 
-    concept: Concept
+    concept: ChartedConcept
     place: str
     count: int = 0
     categories: Counter[str] = field(default_factory=Counter)
@@ -236,10 +236,10 @@ def _holders(resource: Json) -> Iterable[tuple[Json, str]]:
     yield from ((one, f".component[{number}]") for number, one in enumerate(listed))
 
 
-def _concept(holder: Json) -> Concept:
+def _concept(holder: Json) -> ChartedConcept:
     code = _of(holder, "code")
     coding = next((one for _, one in _listed(code, "coding") if one.get("code")), {})
-    return Concept(_text(coding, "system"), _text(coding, "code"), _text(coding, "display"), _text(code, "text"))
+    return ChartedConcept(_text(coding, "system"), _text(coding, "code"), _text(coding, "display"), _text(code, "text"))
 
 
 def _categories(resource: Json) -> list[str]:

@@ -20,7 +20,7 @@ from ebbmark.fhir.times import seconds
 from ebbmark.fhir.writing.provenance import ENTERER
 from ebbmark.fhir.writing.supersession import (
     CURRENT_SYSTEM,
-    Change,
+    StoredChange,
     current_list,
     restoration,
     restored,
@@ -287,8 +287,8 @@ def _changes(
     ]
 
 
-def _change(of: Earlier, answer: OutgoingAnswer) -> Change:
-    return Change(answer.engine_version, answer.recorded, answer.enterer, of.closing.version)
+def _change(of: Earlier, answer: OutgoingAnswer) -> StoredChange:
+    return StoredChange(answer.engine_version, answer.recorded, answer.enterer, of.closing.version)
 
 
 def _put(one: Stored, resource: Mapping[str, object], base_url: str) -> Json:

@@ -22,7 +22,7 @@ import msgspec
 from ebbmark.fhir.answer import Amount, Answer, Coded, Truth, Value, in_words
 from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.times import instant
-from ebbmark.fhir.writing.account import Table, patient_table, step_table, what_if_remarks, what_if_table
+from ebbmark.fhir.writing.account import TextTable, patient_table, step_table, what_if_remarks, what_if_table
 from ebbmark.fhir.writing.flat_answer import FlatAnswer, view_of
 from ebbmark.fhir.writing.identity import UNNAMED_PATIENT
 from ebbmark.fhir.writing.sentences import curve_sentence, protocol_sentence
@@ -37,7 +37,7 @@ from ebbmark.words.messages import say, section
 
 _say = section("sheet")
 
-Part = Literal["answer", "everything"]
+ReportPart = Literal["answer", "everything"]
 """The two documents of a titration: the answer on one sheet, and everything behind it, for the auditor."""
 
 FIGURE = Aspect(
@@ -48,7 +48,7 @@ LOW_FIGURE = replace(FIGURE, curve_in=1.3, bars_in=0.45)
 
 
 @dataclass(frozen=True, slots=True)
-class Label:
+class PatientLabel:
     """Whose sheet it is: asked for where a person prints it, and kept nowhere.
 
     Attributes:
@@ -61,7 +61,11 @@ class Label:
 
 
 def report_pdf(
-    answer: Answer, *, recorded_s: float, label: Label | None = None, parts: Sequence[Part] = ("answer", "everything")
+    answer: Answer,
+    *,
+    recorded_s: float,
+    label: PatientLabel | None = None,
+    parts: Sequence[ReportPart] = ("answer", "everything"),
 ) -> bytes:
     """Typeset the answer on A4: a titration on the first sheet, everything else behind it; always the same bytes.
 
@@ -256,7 +260,7 @@ def _reasons(answer: Answer) -> Iterator[str]:
     yield from answer.request.notes
 
 
-def _table(table: Table) -> dict[str, object]:
+def _table(table: TextTable) -> dict[str, object]:
     """The table without columns in which nothing is known."""
     known = [
         column for column in range(len(table.heads)) if any(row[column].strip(" ()to-") for row in table.rows)

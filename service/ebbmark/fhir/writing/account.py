@@ -209,7 +209,7 @@ def _item(text: str) -> Iterator[str]:
     yield from wrap(text, WIDTH, initial_indent="- ", subsequent_indent="  ")
 
 
-def _table(table: Table) -> Iterator[str]:
+def _table(table: TextTable) -> Iterator[str]:
     rows = (table.heads, table.units, *table.rows)
     widths = [max(len(cell) for cell in column) for column in zip(*rows, strict=True)]
     for row in rows:
@@ -225,7 +225,7 @@ ABSENT = "-"
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class TextTable:
     """Cells as text; one unit per column, empty where there is none."""
 
     heads: tuple[str, ...]
@@ -274,11 +274,11 @@ _WHAT_IF: Final[tuple[_Column, ...]] = (
 )
 
 
-def step_table(steps: Sequence[StepRow]) -> Table:
+def step_table(steps: Sequence[StepRow]) -> TextTable:
     """The steps of the limb, highest PEEP first."""
     compliance = ("compliance", "mL/cmH2O", "compliance_ml_per_cmh2o", 1)
     table = _table_of(steps, (_PEEP, ("readings", "", "readings", 0), *_MECHANICS, compliance))
-    return Table(
+    return TextTable(
         (*table.heads, _say("expected-band"), _say("closing-here")),
         (*table.units, "mL/cmH2O", "probability"),
         tuple(
@@ -297,28 +297,28 @@ def _band(step: StepRow) -> str:
     )
 
 
-def patient_table(steps: Sequence[StepRow]) -> Table:
+def patient_table(steps: Sequence[StepRow]) -> TextTable:
     """The patient at each step: last values, and the age of the oldest vital sign; columns without a value left out."""
     return _charted(steps, _PATIENT)
 
 
-def charted_table(steps: Sequence[StepRow]) -> Table:
+def charted_table(steps: Sequence[StepRow]) -> TextTable:
     """Ventilator and patient at each step, beside a table that has compliance; columns without a value left out."""
     return _charted(steps, (*_MECHANICS, *_PATIENT))
 
 
-def _charted(steps: Sequence[StepRow], wanted: Sequence[_Column]) -> Table:
+def _charted(steps: Sequence[StepRow], wanted: Sequence[_Column]) -> TextTable:
     columns = [column for column in wanted if any(getattr(step, column[2]) is not None for step in steps)]
     return _table_of(steps if columns else (), (_PEEP, *columns))
 
 
-def what_if_table(rows: Sequence[WhatIfRow]) -> Table:
+def what_if_table(rows: Sequence[WhatIfRow]) -> TextTable:
     """What each margin would mean, the smallest first."""
     return _table_of(rows, _WHAT_IF)
 
 
-def _table_of(rows: Sequence[StepRow | WhatIfRow], columns: Sequence[_Column]) -> Table:
-    return Table(
+def _table_of(rows: Sequence[StepRow | WhatIfRow], columns: Sequence[_Column]) -> TextTable:
+    return TextTable(
         tuple(head for head, _, _, _ in columns),
         tuple(unit for _, unit, _, _ in columns),
         tuple(tuple(plain(getattr(row, name), places) for _, _, name, places in columns) for row in rows),

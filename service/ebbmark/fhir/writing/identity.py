@@ -206,7 +206,7 @@ UNNAMED_PATIENT = "result.unnamed-patient"
 _VARIANT = {digit: "89ab"[int(digit, 16) & 3] for digit in "0123456789abcdef"}
 
 
-class Reference(msgspec.Struct, omit_defaults=True, gc=False):
+class ResultReference(msgspec.Struct, omit_defaults=True, gc=False):
     """FHIR Reference: by address, or by a name in words where the input had no address."""
 
     reference: str | None = None
@@ -222,28 +222,28 @@ class AnswerContext:
         self.answer = answer
         request = answer.request
         self._hash = sha1(NAMESPACE_URL.bytes + f"{RESULT_SYSTEM}|{answer.identity}:".encode(), usedforsecurity=False)
-        self._references: dict[str, Reference] = {}
+        self._references: dict[str, ResultReference] = {}
         self._addresses = [source.reference for source in request.sources]
         self._sources = [
-            Reference(reference=source.reference) if source.reference else Reference(display=source.path)
+            ResultReference(reference=source.reference) if source.reference else ResultReference(display=source.path)
             for source in request.sources
         ]
         self.end = instant(answer.span_s[1])
         # A patient sent without id or address has no reference; one that is empty would be no FHIR.
         address = request.subject
-        self.subject = Reference(reference=address) if address else Reference(display=say(UNNAMED_PATIENT))
-        self.encounter = Reference(reference=request.encounter) if request.encounter else None
+        self.subject = ResultReference(reference=address) if address else ResultReference(display=say(UNNAMED_PATIENT))
+        self.encounter = ResultReference(reference=request.encounter) if request.encounter else None
         self.device = self.to("device")
 
     def identifier(self, kind: str) -> dict[str, str]:
         """Identifier that a second try will find again."""
         return {"system": RESULT_SYSTEM, "value": f"{self.answer.identity}:{kind}"}
 
-    def to(self, kind: str) -> Reference:
+    def to(self, kind: str) -> ResultReference:
         """Reference to another resource of this answer."""
         known = self._references.get(kind)
         if known is None:
-            known = self._references[kind] = Reference(reference=self._full_url(kind))
+            known = self._references[kind] = ResultReference(reference=self._full_url(kind))
         return known
 
     def _full_url(self, kind: str) -> str:
@@ -256,20 +256,20 @@ class AnswerContext:
             f"{_VARIANT[digits[16]]}{digits[17:20]}-{digits[20:32]}"
         )
 
-    def inputs(self, sources: Iterable[int]) -> list[Reference]:
+    def inputs(self, sources: Iterable[int]) -> list[ResultReference]:
         """References to these inputs, each once: those without an address as received, then the others by address.
 
         Sorted, so that the order received does not show where it need not.
         """
         return [self._sources[index] for index in sorted(sorted(set(sources)), key=self._addresses.__getitem__)]
 
-    def all_inputs(self) -> list[Reference]:
+    def all_inputs(self) -> list[ResultReference]:
         """References to every input that was read, in the same kind of order, and last to the Patient.
 
         Without a version the Patient is not named: it would say no more than the subject of every result.
         """
         person = self.answer.request.person
-        patient = [Reference(reference=person.version)] if person is not None and person.version else []
+        patient = [ResultReference(reference=person.version)] if person is not None and person.version else []
         return [*self.inputs(range(len(self._sources))), *patient]
 
     @property

@@ -56,7 +56,7 @@ from ebbmark.fhir.reading.parameters import INSTANTS, QUANTITIES
 from ebbmark.fhir.reading.request import Asked
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.times import instant
-from ebbmark.fhir.writing.identity import AnswerContext, Reference
+from ebbmark.fhir.writing.identity import AnswerContext, ResultReference
 from ebbmark.fhir.writing.terms import OWN, encoded, standard
 from ebbmark.physiology.before.staircase import Variant
 
@@ -167,7 +167,7 @@ _CREATE = standard("v3-DataOperation", "CREATE", "create")
 
 
 class _Entity(msgspec.Struct, gc=False):
-    what: Reference
+    what: ResultReference
     role: str = "source"
 
 
@@ -187,7 +187,7 @@ def device(engine_version: str) -> msgspec.Raw:
 
 
 def provenance(
-    context: AnswerContext, targets: Sequence[Reference], recorded_s: float, enterer: str | None = None
+    context: AnswerContext, targets: Sequence[ResultReference], recorded_s: float, enterer: str | None = None
 ) -> dict[str, object]:
     """FHIR R4 Provenance over the results, with every rule set and the digest of the inputs as entities."""
     answer = context.answer
@@ -208,7 +208,7 @@ def _identified(system: str, value: str, display: str) -> dict[str, object]:
 def stamped(
     context: AnswerContext,
     kind: str,
-    targets: Sequence[Reference],
+    targets: Sequence[ResultReference],
     entities: Sequence[object],
     recorded_s: float,
     enterer: str | None,

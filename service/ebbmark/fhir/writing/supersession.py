@@ -40,7 +40,7 @@ _UPDATE: Json = {"coding": [{"system": f"{_TERMINOLOGY}/v3-DataOperation", "code
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class StoredChange:
     """One change of what is stored.
 
     Attributes:
@@ -122,7 +122,7 @@ def _own_meta(resource: Mapping[str, object]) -> Json:
     return {name: value for name, value in meta.items() if name not in ("versionId", "lastUpdated", "source")}
 
 
-def supersession(targets: Sequence[str], *, old: str, new: str, change: Change) -> tuple[Json, tuple[str, str]]:
+def supersession(targets: Sequence[str], *, old: str, new: str, change: StoredChange) -> tuple[Json, tuple[str, str]]:
     """FHIR R4 Provenance over the change of the old results.
 
     Returns:
@@ -131,7 +131,7 @@ def supersession(targets: Sequence[str], *, old: str, new: str, change: Change) 
     return _provenance(targets, f"{new}:over:{old}:{change.version}", new, _NOTE, change)
 
 
-def restoration(targets: Sequence[str], *, identity: str, change: Change) -> tuple[Json, tuple[str, str]]:
+def restoration(targets: Sequence[str], *, identity: str, change: StoredChange) -> tuple[Json, tuple[str, str]]:
     """FHIR R4 Provenance over making the results of an answer current again, with system and code of its tag."""
     return _provenance(targets, f"{identity}:again:{change.version}", identity, _AGAIN, change)
 
@@ -159,7 +159,7 @@ def current_list(patient: str, current: Sequence[Json], *, after_version: str, r
 
 
 def _provenance(
-    targets: Sequence[str], code: str, reason: str, words: str, change: Change
+    targets: Sequence[str], code: str, reason: str, words: str, change: StoredChange
 ) -> tuple[Json, tuple[str, str]]:
     software: Json = {
         "type": _ASSEMBLER,

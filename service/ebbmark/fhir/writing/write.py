@@ -16,7 +16,7 @@ import msgspec
 from ebbmark.fhir.answer import PRESSURE, VOLUME, Amount, Answer, Coded, Statement, Truth, Warned, quantity
 from ebbmark.fhir.naming import BASE, PROVENANCE, REQUEST_SYSTEM, operation_url
 from ebbmark.fhir.times import instant
-from ebbmark.fhir.writing.identity import AnswerContext, Reference
+from ebbmark.fhir.writing.identity import AnswerContext, ResultReference
 from ebbmark.fhir.writing.provenance import device, provenance, report_entries
 from ebbmark.fhir.writing.terms import (
     ABSENT_BECAUSE,
@@ -58,8 +58,8 @@ class _Observation(
     status: str = msgspec.field(default_factory=lambda: "preliminary")
     category: msgspec.Raw
     code: msgspec.Raw
-    subject: Reference
-    encounter: Reference | None = None
+    subject: ResultReference
+    encounter: ResultReference | None = None
     effective_date_time: str | None = None
     effective_period: dict[str, str] | None = None
     value_quantity: msgspec.Raw | None = None
@@ -69,9 +69,9 @@ class _Observation(
     data_absent_reason: msgspec.Raw | None = None
     note: list[dict[str, str]] | None = None
     method: dict[str, str] | None = None
-    device: Reference
-    has_member: list[Reference] | None = None
-    derived_from: list[Reference] | None = None
+    device: ResultReference
+    has_member: list[ResultReference] | None = None
+    derived_from: list[ResultReference] | None = None
     component: msgspec.Raw | None = None
 
 
@@ -203,9 +203,13 @@ def _detected_issue(context: AnswerContext, one: Warned) -> Json:
     }
 
 
-def _named(name: str) -> Reference:
+def _named(name: str) -> ResultReference:
     """Reference to an input that has no index, or its place in the request where it has no name."""
-    return Reference(display=name) if name.startswith(("Bundle.", "Parameters.")) else Reference(reference=name)
+    return (
+        ResultReference(display=name)
+        if name.startswith(("Bundle.", "Parameters."))
+        else ResultReference(reference=name)
+    )
 
 
 _DRAFT: Json = {"status": "draft", "intent": "proposal"}

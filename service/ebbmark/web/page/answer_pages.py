@@ -18,7 +18,7 @@ from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O
 from ebbmark.use_cases.questions import answer_to
 from ebbmark.views.figure import figure_of
 from ebbmark.views.figure_words import FigureTable, figure_table
-from ebbmark.views.sheet import Label, Part, report_pdf
+from ebbmark.views.sheet import PatientLabel, ReportPart, report_pdf
 from ebbmark.web.page.answer_view import AnswerView, answer_view, validity_of
 from ebbmark.web.page.frame import _NOT_USABLE, Drawn, Pages, drawn, frame_of, no_answer
 from ebbmark.web.page.source import NO_CHOICE, REASONS, Choice, TrialSource, chosen_note, titrated, tried
@@ -89,7 +89,9 @@ async def show_answer(source: TrialSource, pages: Pages, choice: Choice = NO_CHO
     )
 
 
-async def show_report(source: TrialSource, pages: Pages, part: Part = "answer", choice: Choice = NO_CHOICE) -> Response:
+async def show_report(
+    source: TrialSource, pages: Pages, part: ReportPart = "answer", choice: Choice = NO_CHOICE
+) -> Response:
     """The answer as PDF, to be kept or printed; name, birth date and record number stand on every sheet of it.
 
     Args:
@@ -97,7 +99,7 @@ async def show_report(source: TrialSource, pages: Pages, part: Part = "answer", 
     """
     frame, (answer, _) = await asyncio.gather(frame_of(source, pages.zone), titrated(source, choice))
     name = say("sheet.invented", name=frame.who.name) if source.invented else frame.who.name
-    label = Label(name, frame.born, ", ".join(one.value for one in frame.who.numbers))
+    label = PatientLabel(name, frame.born, ", ".join(one.value for one in frame.who.numbers))
     body = await asyncio.to_thread(report_pdf, answer, recorded_s=source.at_s, label=label, parts=(part,))
     name = f"ebbmark-{answer.identity[:16]}{'' if part == 'answer' else f'-{part}'}.pdf"
     return Response(body, media_type=PDF, headers={"content-disposition": f'attachment; filename="{name}"'})

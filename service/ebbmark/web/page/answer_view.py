@@ -13,7 +13,7 @@ from typing import Final
 
 from ebbmark.fhir.answer import Answer, Truth
 from ebbmark.fhir.problems import ProblemKind, Rejected
-from ebbmark.fhir.writing.account import Table, charted_table, places_by_text, what_if_remarks, what_if_table
+from ebbmark.fhir.writing.account import TextTable, charted_table, places_by_text, what_if_remarks, what_if_table
 from ebbmark.fhir.writing.flat_answer import FlatAnswer, view_of
 from ebbmark.fhir.writing.sentences import protocol_sentence
 from ebbmark.physiology.advice import Caution, Severity
@@ -91,8 +91,8 @@ class AnswerView:
     weight: str
     weight_remark: str
     ladder: tuple[Rung, ...]
-    charted: Table
-    what_if: Table
+    charted: TextTable
+    what_if: TextTable
     what_if_remarks: tuple[str, ...]
     inputs: tuple[Inputs, ...]
     remarks: tuple[Remark, ...]

@@ -14,7 +14,7 @@ from fastapi import APIRouter, Request, Response
 
 from ebbmark.fhir.problems import Rejected, status_of
 from ebbmark.fhir.writing.entered import ENTERED
-from ebbmark.views.sheet import Part
+from ebbmark.views.sheet import ReportPart
 from ebbmark.web.documentation import query_parameter
 from ebbmark.web.page.after_pages import show_after, show_days
 from ebbmark.web.page.answer_pages import show_answer, show_report
@@ -86,7 +86,7 @@ async def _answer(request: Request, source: TrialSource, pages: Pages) -> Respon
 
 
 async def _report(request: Request, source: TrialSource, pages: Pages) -> Response:
-    part: Part = "everything" if request.query_params.get("part") == "everything" else "answer"
+    part: ReportPart = "everything" if request.query_params.get("part") == "everything" else "answer"
     return await show_report(source, pages, part, _chosen(request))
 
 

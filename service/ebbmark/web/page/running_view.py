@@ -14,7 +14,7 @@ from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Value, Whole, 
 from ebbmark.fhir.codesystem import CONCEPTS
 from ebbmark.fhir.problems import Rejected, status_of
 from ebbmark.fhir.reading.request import NO_SITE, Site
-from ebbmark.fhir.writing.account import ABSENT, Table
+from ebbmark.fhir.writing.account import ABSENT, TextTable
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.criteria import CRITERIA, StopCriterion
 from ebbmark.physiology.stop.limits import StopLimits
@@ -108,7 +108,7 @@ class RunningView:
     more: tuple[str, ...]
     warnings: tuple[str, ...]
     figure: RunningFigure | None
-    steps: Table
+    steps: TextTable
     criteria: tuple[Criterion, ...]
     criteria_note: str
     method: str
@@ -236,7 +236,7 @@ def _only(answer: Answer, code: str) -> Statement:
     return next(one for one in answer.statements if one.code == code)
 
 
-def _steps(answer: Answer, figure: RunningFigure | None, zone: tzinfo) -> Table:
+def _steps(answer: Answer, figure: RunningFigure | None, zone: tzinfo) -> TextTable:
     """The steps so far, with the middle compliance of each as the trial is read now."""
     middles = {step.peep_cmh2o: step for step in figure.steps} if figure else {}
     rows = []
@@ -256,7 +256,7 @@ def _steps(answer: Answer, figure: RunningFigure | None, zone: tzinfo) -> Table:
                 percent(passed.value) if isinstance(passed, Amount) else ABSENT,
             )
         )
-    return Table(
+    return TextTable(
         ("PEEP", "time", say("page.settled-readings"), "compliance", say("page.closing-passed")),
         ("cmH2O", "", "", "mL/cmH2O", "probability"),
         tuple(rows),
