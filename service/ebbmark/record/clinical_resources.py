@@ -2,7 +2,7 @@
 
 Observations, each version once, are searched by `combo-code` (a panel carries its codes in components) and, where a
 record refuses that parameter, by `code` and by `component-code`; where it has neither for components, that is told.
-What comes back is filtered again (`post_filter`). Within one view a search is shared (`cached_search`): a search of a
+What comes back is filtered again (`post_filter`). Within one view a search is shared (`_cached_search`): a search of a
 longer time holds all of a shorter one; of it is given what the record would have sent for the shorter: an Observation
 that overlaps with it (FHIR R4 search.html#date), and one whose time cannot be read. A longer search that fails for
 what the record sent of it says nothing about the shorter, which is then sent by itself.
@@ -36,10 +36,7 @@ from ebbmark.fhir.reading.codes import CODE_TEXT, CodeRow, Personal
 from ebbmark.fhir.reading.events import DRUG_CODES
 from ebbmark.fhir.times import instant, seconds
 from ebbmark.record.client import RecordClient
-from ebbmark.record.record_query import (
-    RecordQuery,
-    moment_of,
-)
+from ebbmark.record.record_query import RecordQuery, Table, moment_of
 from ebbmark.record.retry import Reply, decoded
 from ebbmark.record.search import (
     FRESH,
@@ -51,7 +48,9 @@ from ebbmark.record.search import (
     Reference,
     TooMuch,
     any_of,
+    no_patient,
     not_read,
+    read_one,
     search,
     too_much,
 )
@@ -65,6 +64,36 @@ _TOGETHER = Budget(requests=150, resources=12_000, size_bytes=40_000_000)
 """What may be read together; each question counts what it gets of it."""
 
 
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What one question reads: of whom and when, from which record, by which codes, within which bounds.
+
+    Attributes:
+        budget: what may still be read; is counted down.
+        table: the codes that are understood, a site's own among them.
+        withheld: resource types that the caller may not have read.
+        procedures: system and code of the Procedures that stand for a condition that is looked for.
+    """
+
+    asked: RecordQuery
+    record: RecordClient
+    budget: Budget
+    table: Table
+    withheld: frozenset[str] = frozenset()
+    procedures: Collection[tuple[str, str]] = ()
+
+    async def patient(self) -> FoundEntry:
+        """The Patient.
+
+        Raises:
+            Rejected: there is none, or it could not be read.
+        """
+        found = await read_one(self.asked.patient, record=self.record, budget=self.budget)
+        if isinstance(found, ReadFailure):
+            raise Rejected((no_patient(found),))
+        return found
+
+
 def limits_of(asked: RecordQuery) -> list[tuple[str, str]]:
     """Time and encounter as search parameters."""
     limits = [("date", f"ge{instant(asked.start_s)}"), ("date", f"le{instant(asked.end_s)}")]
@@ -73,28 +102,22 @@ def limits_of(asked: RecordQuery) -> list[tuple[str, str]]:
     return limits
 
 
-async def cached_search(
-    record: RecordClient,
-    asked: RecordQuery,
-    limits: Sequence[tuple[str, str]],
-    code: tuple[str, str] | None,
-    *,
-    budget: Budget,
-    together: bool = True,
+async def _cached_search(
+    reading: Reading, limits: Sequence[tuple[str, str]], together: bool, code: tuple[str, str] | None
 ) -> Found | ReadFailure:
     """Search, or share a search of the same view.
 
     Args:
         limits: further search parameters; of time and encounter as `limits_of` gives them, or none.
-        code: search parameter of the codes, and its value; None for all Observations, whatever their codes.
         together: whether a longer time may be read in its place, for other questions of the same view.
+        code: search parameter of the codes, and its value; None for all Observations, whatever their codes.
     """
+    asked, budget, view_cache = reading.asked, reading.budget, reading.record.view_cache
 
     async def sent(more: Sequence[tuple[str, str]], own: Budget) -> Found | ReadFailure:
         query = [("patient", asked.patient), *([code] if code else []), *more, ("_count", str(PAGE_SIZE))]
-        return await search(record, "Observation", query, budget=own)
+        return await search(reading.record, "Observation", query, budget=own)
 
-    view_cache = record.view_cache
     if view_cache is None:
         return await sent(limits, budget)
     timed = list(limits) == limits_of(asked)
@@ -149,12 +172,10 @@ def is_searched(key: tuple[str, str], row: CodeRow) -> bool:
 
 
 async def search_observations(
-    record: RecordClient,
-    asked: RecordQuery,
+    reading: Reading,
     tokens: Sequence[str] | None,
-    limits: Sequence[tuple[str, str]],
+    limits: Sequence[tuple[str, str]] | None = None,
     *,
-    budget: Budget,
     parameter: str = "combo-code",
     together: bool = True,
 ) -> list[Found]:
@@ -162,6 +183,7 @@ async def search_observations(
 
     Args:
         tokens: codes, as search tokens; None for all Observations, whatever their codes.
+        limits: of time and encounter; None for those that are asked for.
         parameter: by which the codes are searched for; `combo-code` gives way to `code` and `component-code` where the
             record refuses it.
         together: whether a longer time may be read in its place, for other questions of the same view.
@@ -170,20 +192,20 @@ async def search_observations(
         Rejected: the record failed, or holds too much.
     """
     found = []
-    searched = partial(cached_search, record, asked, limits, budget=budget, together=together)
+    searched = partial(_cached_search, reading, limits_of(reading.asked) if limits is None else limits, together)
     within = True
     if tokens is None:
-        return [_usable(await searched(None))]
+        return [usable(await searched(None), "Observations")]
     for portion in _portions(tokens):
         result = await searched((parameter, any_of(portion)))
         if parameter == "combo-code" and _refuses_the_parameter(result):
             parameter = "code"
             result = await searched((parameter, any_of(portion)))
-        found.append(_usable(result))
+        found.append(usable(result, "Observations"))
         if parameter == "code" and within:
             result = await searched(("component-code", any_of(portion)))
             within = not _refuses_the_parameter(result)
-            found.append(_usable(result) if within else Found(remarks=[NO_COMPONENTS]))
+            found.append(usable(result, "Observations") if within else Found(remarks=[NO_COMPONENTS]))
     return found
 
 
@@ -191,9 +213,14 @@ def _refuses_the_parameter(result: Found | ReadFailure) -> bool:
     return isinstance(result, ReadFailure) and result.status in _NO_SUCH_PARAMETER
 
 
-def _usable(result: Found | ReadFailure) -> Found:
+def usable(result: Found | ReadFailure, what: str) -> Found:
+    """What was found.
+
+    Raises:
+        Rejected: it could not be read.
+    """
     if isinstance(result, ReadFailure):
-        raise Rejected((not_read("Observations", result),))
+        raise Rejected((not_read(what, result),))
     return result
 
 
@@ -261,9 +288,6 @@ PROCEDURES = "Procedures, extracorporeal support among them,"
 PROCEDURES_BACK_S = 30 * 86400.0
 """How far back Procedures are looked for [s]; one that began earlier and goes on is found, too. Our choice."""
 
-_CONDITIONS = "Conditions were not read from the record"
-_VASOPRESSORS = "Vasopressors (MedicationAdministration) were not read from the record"
-
 
 class _Of(msgspec.Struct):
     subject: Reference = msgspec.field(default_factory=Reference)
@@ -284,15 +308,7 @@ class Beside:
     conditions_read: bool = True
 
 
-async def search_beside(
-    asked: RecordQuery,
-    operation: Operation,
-    withheld: frozenset[str],
-    not_asked: Counter[str],
-    record: RecordClient,
-    budget: Budget,
-    procedures: Collection[tuple[str, str]] = (),
-) -> Beside:
+async def search_beside(reading: Reading, operation: Operation, not_asked: Counter[str]) -> Beside:
     """Search for what some questions look at beside Observations.
 
     All Conditions, whatever their status: one that is refuted or over is told, and never passed over. Procedures that
@@ -301,7 +317,6 @@ async def search_beside(
 
     Args:
         not_asked: how many resources were left out, by reason as a phrase; is added to.
-        procedures: system and code of the Procedures that stand for a condition that is looked for.
 
     Raises:
         Rejected: Conditions could not be read for a question about what speaks against a trial. Without them a
@@ -309,76 +324,50 @@ async def search_beside(
     """
     if not operation.reads_conditions:
         return Beside()
+    asked, told = reading.asked, list[str]()
     of_patient = [("patient", asked.patient), ("_count", str(PAGE_SIZE))]
-    kept, told, were_read = await _conditions(asked, operation, withheld, not_asked, record, budget)
-    if procedures:
-        done, of_procedures = await _procedures(asked, procedures, withheld, not_asked, record, budget)
-        kept, told = [*kept, *done], [*told, *of_procedures]
-    if "MedicationAdministration" in withheld:
-        return Beside(kept, (), [*told, f"{_VASOPRESSORS}: the caller may not have them read."], were_read)
+
+    async def searched(kind: str, words: str, query: list[tuple[str, str]], *, once: bool) -> list[FoundEntry] | None:
+        found = await _of_kind(reading, kind, query, once=once)
+        if isinstance(found, ReadFailure):
+            if kind == "Condition" and operation.needs_conditions:
+                raise Rejected((not_read("Conditions", found),))
+            told.append(f"{words} were not read from the record: {found.sentence}.")
+            return None
+        kept = _of_patient(found.entries, kind, asked, not_asked)
+        if kept or kind != "Procedure":
+            told.append(f"Read from the record: {len(kept)} {_READ_WORDS[kind]}.")
+        told.extend(remarks_of([found]))
+        return kept
+
+    conditions = await searched("Condition", "Conditions", of_patient, once=True)
+    done = None
+    if reading.procedures:
+        query = procedure_query(asked, reading.procedures, PAGE_SIZE)
+        done = await searched("Procedure", PROCEDURES, query, once=True)
     tokens = any_of([f"{system}|{code}" for system, code in DRUG_CODES])
     query = [*of_patient, ("code", tokens), ("effective-time", f"ge{instant(asked.start_s)}")]
-    infusions = await search(record, "MedicationAdministration", query, budget=budget)
-    if not isinstance(infusions, Found):
-        return Beside(kept, (), [*told, f"{_VASOPRESSORS}: {infusions.sentence}."], were_read)
-    given = _of_patient(infusions.entries, "MedicationAdministration", asked, not_asked)
-    told.append(f"Read from the record: {len(given)} MedicationAdministrations of vasopressors.")
-    return Beside(kept, given, [*told, *remarks_of([infusions])], were_read)
+    given = await searched("MedicationAdministration", "Vasopressors (MedicationAdministration)", query, once=False)
+    return Beside([*(conditions or ()), *(done or ())], given or (), told, conditions is not None)
 
 
-async def _conditions(
-    asked: RecordQuery,
-    operation: Operation,
-    withheld: frozenset[str],
-    not_asked: Counter[str],
-    record: RecordClient,
-    budget: Budget,
-) -> tuple[list[FoundEntry], list[str], bool]:
-    """All Conditions of the patient, what is told of them, and whether they were read."""
-    found: Found | ReadFailure
-    if "Condition" in withheld:
-        found = ReadFailure("the caller may not have them read", None)
-    else:
-        query = [("patient", asked.patient), ("_count", str(PAGE_SIZE))]
-        found = await _once("Condition", query, asked, record, budget)
-    if not isinstance(found, Found):
-        if operation.needs_conditions:
-            raise Rejected((not_read("Conditions", found),))
-        return [], [f"{_CONDITIONS}: {found.sentence}."], False
-    kept = _of_patient(found.entries, "Condition", asked, not_asked)
-    told = [f"Read from the record: {len(kept)} Conditions of any time and encounter.", *remarks_of([found])]
-    return kept, told, True
+_READ_WORDS = {
+    "Condition": "Conditions of any time and encounter",
+    "Procedure": "Procedures that stand for a condition",
+    "MedicationAdministration": "MedicationAdministrations of vasopressors",
+}
 
 
-async def _once(
-    kind: str, query: list[tuple[str, str]], asked: RecordQuery, record: RecordClient, budget: Budget
-) -> Found | ReadFailure:
-    """Resources that have no time limit: one question of a page reads them, the others do not read them again."""
+async def _of_kind(reading: Reading, kind: str, query: list[tuple[str, str]], *, once: bool) -> Found | ReadFailure:
+    """Resources of one type; those without a time limit are read by one question of a view, for the others, too."""
+    if kind in reading.withheld:
+        return ReadFailure("the caller may not have them read", None)
 
     async def read() -> Found | ReadFailure:
-        return await search(record, kind, query, budget=budget)
+        return await search(reading.record, kind, query, budget=reading.budget)
 
-    cache = record.view_cache
-    return await (cache.once((kind, asked.patient), read) if cache is not None else read())
-
-
-async def _procedures(
-    asked: RecordQuery,
-    procedures: Collection[tuple[str, str]],
-    withheld: frozenset[str],
-    not_asked: Counter[str],
-    record: RecordClient,
-    budget: Budget,
-) -> tuple[list[FoundEntry], list[str]]:
-    """Procedures of the patient that stand for a condition, and what is told of them."""
-    if "Procedure" in withheld:
-        return [], [f"{PROCEDURES} were not read from the record: the caller may not have them read."]
-    found = await _once("Procedure", procedure_query(asked, procedures, PAGE_SIZE), asked, record, budget)
-    if not isinstance(found, Found):
-        return [], [f"{PROCEDURES} were not read from the record: {found.sentence}."]
-    done = _of_patient(found.entries, "Procedure", asked, not_asked)
-    told = [f"Read from the record: {len(done)} Procedures that stand for a condition."] if done else []
-    return done, [*told, *remarks_of([found])]
+    cache = reading.record.view_cache if once else None
+    return await (cache.once((kind, reading.asked.patient), read) if cache is not None else read())
 
 
 def procedure_query(asked: RecordQuery, procedures: Collection[tuple[str, str]], most: int) -> list[tuple[str, str]]:

@@ -24,7 +24,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import Counter
-from collections.abc import Awaitable, Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import pairwise
@@ -39,8 +39,8 @@ from ebbmark.fhir.reading.codes import CODE_TEXT, CodeRow, Personal, is_rhythm
 from ebbmark.fhir.reading.events import CHANGE_CODES
 from ebbmark.fhir.times import instant
 from ebbmark.physiology.readings import Quantity
-from ebbmark.record.client import RecordClient
 from ebbmark.record.clinical_resources import (
+    Reading,
     each_once,
     is_given_within,
     is_searched,
@@ -50,18 +50,23 @@ from ebbmark.record.clinical_resources import (
     search_observations,
     tokens_of,
 )
-from ebbmark.record.record_query import Filtered, RecordQuery, moment_of, post_filter, rows_of_concept, several_sources
+from ebbmark.record.record_query import (
+    Filtered,
+    RecordQuery,
+    Table,
+    moment_of,
+    post_filter,
+    rows_of_concept,
+    several_sources,
+)
 from ebbmark.record.search import (
     PATIENT,
-    Budget,
     Found,
     FoundEntry,
     ReadFailure,
     in_turn,
     machines_of,
-    no_patient,
     read_metrics,
-    read_one,
 )
 
 T = TypeVar("T")
@@ -78,7 +83,6 @@ _MOVED = 0.9
 _MOVED_KPA = 0.09
 
 _PEEPS = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
-Table = Mapping[tuple[str, str], CodeRow]
 
 
 class _Quantity(msgspec.Struct):
@@ -226,49 +230,33 @@ _OF_ALL_PEEP = frozenset({"titrate-peep", "next-step", "compare-settings", "comp
 _OF_TRIALS = frozenset({"follow-trials"})
 
 
-async def fetch(
-    asked: RecordQuery,
-    operation: Operation,
-    *,
-    record: RecordClient,
-    table: Table,
-    budget: Budget,
-    withheld: frozenset[str] = frozenset(),
-    procedures: Collection[tuple[str, str]] = (),
-) -> Fetched:
+async def fetch(reading: Reading, operation: Operation) -> Fetched:
     """Read everything that a question needs.
 
     Raises:
         Rejected: the patient is not there, the record failed, it holds too much, or two devices or encounters report
             PEEP in turns.
     """
-    patient = await read_one(asked.patient, record=record, budget=budget)
-    if isinstance(patient, ReadFailure):
-        raise Rejected((no_patient(patient),))
-    table = with_changes(table, operation)
-    observed = partial(search_observations, record, budget=budget)
+    patient = await reading.patient()
+    reading = replace(reading, table=with_changes(reading.table, operation))
+    asked, record, table = reading.asked, reading.record, reading.table
     heights, mechanics = tokens_of(table)
     around = operation.slug in _OF_TRIALS
     by_text = texts_of(table)
     tokens = None if by_text else _charted_tokens(table, operation)
-    charted = (
-        partial(_around_changes, asked, mechanics, table, observed)
-        if around
-        else partial(observed, asked, tokens, limits_of(asked))
-    )
     not_asked: Counter[str] = Counter()
     of_person, of_time, beside = await _side_by_side(
         record.settings.searches_at_once,
-        partial(observed, asked, heights, ()),
-        charted,
-        partial(search_beside, asked, operation, withheld, not_asked, record, budget, procedures),
+        partial(search_observations, reading, heights, ()),
+        partial(_around_changes, reading, mechanics) if around else partial(search_observations, reading, tokens),
+        partial(search_beside, reading, operation, not_asked),
     )
     pages = [*of_person, *of_time]
     # Long replies take their time: the event loop stays free for others.
     every = each_once(pages, record.settings.base_url.rstrip("/"))
     filtered = await in_turn(post_filter, every, asked, table)
     filtered.not_asked.update(not_asked)
-    metrics, unread = await read_metrics(filtered.devices, record=record, budget=budget)
+    metrics, unread = await read_metrics(filtered.devices, record=record, budget=reading.budget)
     fetched = Fetched(
         asked,
         (patient, *metrics, *beside.conditions),
@@ -338,21 +326,20 @@ def _charted_tokens(table: Table, operation: Operation) -> list[str]:
     return [*tokens_of(table)[1], *[f"{system}|{code}" for system, code in (*coded, *sorted(rhythms))]]
 
 
-async def _around_changes(
-    asked: RecordQuery, mechanics: Sequence[str], table: Table, observed: Callable[..., Awaitable[list[Found]]]
-) -> list[Found]:
+async def _around_changes(reading: Reading, mechanics: Sequence[str]) -> list[Found]:
     """PEEP of the whole time, and all else around its changes: days charted by the minute would be too much."""
-    # Short times on purpose: no longer one is read in their place.
-    observed = partial(observed, together=False)
+    asked, table = reading.asked, reading.table
     peeps = peep_tokens(table)
     by_text = texts_of(table)
     peep_by_text = any(row.meaning in _PEEPS for row in by_text)
-    pages = await observed(asked, None if peep_by_text else peeps, limits_of(asked))
+    # Short times on purpose: no longer one is read in their place.
+    pages = await search_observations(reading, None if peep_by_text else peeps, together=False)
     if peep_by_text:
         return pages  # everything of that time is there
     others = None if by_text else [token for token in mechanics if token not in peeps]
     for start_s, end_s in await in_turn(around_changes, each_once(pages, ""), table, asked):
-        pages += await observed(asked, others, limits_of(replace(asked, start_s=start_s, end_s=end_s)))
+        limits = limits_of(replace(asked, start_s=start_s, end_s=end_s))
+        pages += await search_observations(reading, others, limits, together=False)
     return pages
 
 

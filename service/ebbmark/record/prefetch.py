@@ -17,7 +17,7 @@ Source: CDS Hooks 2.0, "Providing FHIR Resources to a CDS Service".
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import Enum
 from itertools import pairwise
@@ -30,18 +30,27 @@ from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, word_shown
 from ebbmark.fhir.reading.codes import CodeRow, HeightKind, SexKind, WeightKind, is_rhythm
 from ebbmark.fhir.reading.events import CHANGE_CODES
 from ebbmark.physiology.readings import Quantity
-from ebbmark.record.client import RecordClient
 from ebbmark.record.clinical_resources import (
     NO_COMPONENTS,
+    Reading,
     each_once,
     is_searched,
     limits_of,
     procedure_query,
     remarks_of,
     search_observations,
+    usable,
 )
 from ebbmark.record.fetch import Fetched, texts_of, with_changes
-from ebbmark.record.record_query import Filtered, RecordQuery, moment_of, post_filter, several_sources, subject_of
+from ebbmark.record.record_query import (
+    Filtered,
+    RecordQuery,
+    Table,
+    moment_of,
+    post_filter,
+    several_sources,
+    subject_of,
+)
 from ebbmark.record.search import (
     Budget,
     Found,
@@ -51,10 +60,7 @@ from ebbmark.record.search import (
     ReadFailure,
     TooMuch,
     machines_of,
-    no_patient,
-    not_read,
     read_metrics,
-    read_one,
     search,
     take,
 )
@@ -248,24 +254,21 @@ _FETCHING = frozenset(
         ProblemKind.TOO_MUCH_IN_RECORD,
     }
 )
-Table = Mapping[tuple[str, str], CodeRow]
 
 
 async def gather(
+    reading: Reading | None,
     asked: RecordQuery,
     parts: Mapping[Part, Prefetched],
     *,
-    record: RecordClient | None,
     closed: str,
     table: Table,
-    procedures: Collection[tuple[str, str]],
-    budget: Budget,
     read: list[FoundEntry],
 ) -> Fetched:
     """Put together what was brought and what has to be fetched.
 
     Args:
-        record: the caller's record; None where it may not be asked.
+        reading: of the caller's record; None where it may not be asked.
         closed: why it may not, as a clause.
         read: what the record was read for; is added to.
 
@@ -273,7 +276,7 @@ async def gather(
         Rejected: with every part that is missing; or two devices or encounters report PEEP at one time.
     """
     missing = [part for part in Part if parts[part].found is None]
-    open_to_us = {part for part in missing if record is not None and not parts[part].final}
+    open_to_us = {part for part in missing if reading is not None and not parts[part].final}
     problems = [_missing(part, parts[part], closed) for part in missing if part.needed and part not in open_to_us]
     if problems:
         raise Rejected(tuple(problems))
@@ -283,10 +286,10 @@ async def gather(
         open_to_us -= {Part.PANELS}
         pages.setdefault(Part.PANELS, [])
     for part in sorted(open_to_us, key=list(Part).index):
-        assert record is not None  # noqa: S101 - nothing is open to us without a record
+        assert reading is not None  # noqa: S101 - nothing is open to us without a record
         try:
             async with asyncio.timeout(None if part.needed else LONGEST_OPTIONAL_S):
-                pages[part] = await _fetched(part, asked, record, table, procedures, budget)
+                pages[part] = await _fetched(part, reading)
             if pages.get(Part.PANELS) == [] and any(NO_COMPONENTS in page.remarks for page in pages[part]):
                 del pages[Part.PANELS]  # nobody brought them, and fetching did not find them either
             read += [entry for page in pages[part] for entry in page.entries]
@@ -296,11 +299,11 @@ async def gather(
             if part.needed or any(one.kind not in _FETCHING for one in rejected.problems):
                 raise Rejected(tuple(_not_fetched(part, one) for one in rejected.problems)) from None
     notes = [f"{UNREAD}{part.words}." for part in Part if part not in pages]
-    by_text = await _by_text(asked, record, budget) if texts_of(table) else []
+    by_text = await _by_text(reading) if texts_of(table) else []
     read += [entry for page in by_text or [] for entry in page.entries]
     notes += [UNREAD_TEXTS] if by_text is None else []
     patient = pages.pop(Part.PATIENT)[0].entries[0]
-    base = record.settings.base_url.rstrip("/") if record is not None else ""
+    base = reading.record.settings.base_url.rstrip("/") if reading is not None else ""
     conditions_read = Part.CONDITIONS in pages
     conditions = [
         one
@@ -314,7 +317,7 @@ async def gather(
     brought_metrics = [one for page in of_all for one in page.entries if one.head.resource_type == "DeviceMetric"]
     table = with_changes(table, TITRATE_PEEP)
     filtered = post_filter(found, asked, table)
-    metrics, unread = await _metrics(filtered, brought_metrics, record, budget)
+    metrics, unread = await _metrics(filtered, brought_metrics, reading)
     read += [metric for metric in metrics if metric not in brought_metrics]
     several = several_sources(filtered.sightings, machines_of(metrics))
     if several:
@@ -324,57 +327,44 @@ async def gather(
     return Fetched(asked, fixed, filtered, told, conditions_read=conditions_read)
 
 
-async def _by_text(asked: RecordQuery, record: RecordClient | None, budget: Budget) -> list[Found] | None:
+async def _by_text(reading: Reading | None) -> list[Found] | None:
     """All Observations of the time, whatever their codes; None where they cannot be had."""
-    if record is None:
+    if reading is None:
         return None
     try:
         async with asyncio.timeout(LONGEST_OPTIONAL_S):
-            return await search_observations(record, asked, None, limits_of(asked), budget=budget)
+            return await search_observations(reading, None)
     except (TimeoutError, Rejected):
         return None
 
 
-async def _fetched(
-    part: Part,
-    asked: RecordQuery,
-    record: RecordClient,
-    table: Table,
-    procedures: Collection[tuple[str, str]],
-    budget: Budget,
-) -> list[Found]:
+async def _fetched(part: Part, reading: Reading) -> list[Found]:
+    asked = reading.asked
     if part is Part.PATIENT:
-        patient = await read_one(asked.patient, record=record, budget=budget)
-        if isinstance(patient, ReadFailure):
-            raise Rejected((no_patient(patient),))
-        return [Found([patient])]
+        return [Found([await reading.patient()])]
     if part in _OTHER_KINDS:
         query = [("patient", asked.patient), ("_count", str(part.most))]
         if part is Part.PROCEDURES:
-            query = procedure_query(asked, procedures, part.most)
-        found = await search(record, _OTHER_KINDS[part], query, budget=budget)
-        if isinstance(found, ReadFailure):
-            raise Rejected((not_read(part.words, found),))
-        return [found]
+            query = procedure_query(asked, reading.procedures, part.most)
+        found = await search(reading.record, _OTHER_KINDS[part], query, budget=reading.budget)
+        return [usable(found, part.words)]
     limits: list[tuple[str, str]] = []
     if part is Part.CIRCULATION:
         limits = limits_of(replace(asked, start_s=asked.end_s - CIRCULATION_S))
     elif part in (Part.MECHANICS, Part.PANELS):
         limits = limits_of(asked)
     parameter = "component-code" if part is Part.PANELS else "combo-code"
-    return await search_observations(
-        record, asked, part_tokens(part, table), limits, parameter=parameter, budget=budget
-    )
+    return await search_observations(reading, part_tokens(part, reading.table), limits, parameter=parameter)
 
 
 async def _metrics(
-    filtered: Filtered, brought: list[FoundEntry], record: RecordClient | None, budget: Budget
+    filtered: Filtered, brought: list[FoundEntry], reading: Reading | None
 ) -> tuple[list[FoundEntry], list[str]]:
     """DeviceMetrics that tell settings from measurements: those brought, and the others from the record."""
     known = {f"DeviceMetric/{one.head.id}" for one in brought}
     wanted = {one for one in filtered.devices if not one.endswith(tuple(known) or ("\0",))}
-    if record is not None:
-        metrics, unread = await read_metrics(wanted, record=record, budget=budget)
+    if reading is not None:
+        metrics, unread = await read_metrics(wanted, record=reading.record, budget=reading.budget)
         return [*brought, *metrics], unread
     unread = [
         f"{one} could not be read: it may tell settings from measurements."

@@ -18,10 +18,9 @@ from __future__ import annotations
 import asyncio
 import math
 from collections import Counter
-from collections.abc import Awaitable, Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
-from functools import partial
 
 import msgspec
 
@@ -37,6 +36,7 @@ from ebbmark.fhir.times import instant, seconds
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.record.client import RecordClient
+from ebbmark.record.clinical_resources import Reading
 from ebbmark.record.fetch import Fetched, fetch, took_too_long
 from ebbmark.record.record_query import RecordQuery, named_in_record, record_query_of, with_bundle
 from ebbmark.record.search import Budget, ReadFailure, no_record
@@ -121,16 +121,9 @@ async def answer_from_record(
     try:
         async with asyncio.timeout(most_s):
             asked, last = await _what_to_read(asked, operation, record)
-            table = own_codes(context.code_map, asked).table
-            reading = partial(
-                fetch,
-                operation=operation,
-                record=record,
-                table=table,
-                withheld=withheld,
-                procedures=context.site.condition_codes.procedures,
-            )
-            fetched = await as_much_as_may_be(asked, operation, reading, limits)
+            codes, procedures = own_codes(context.code_map, asked), context.site.condition_codes.procedures
+            reading = Reading(asked, record, Budget(), codes.table, withheld, procedures)
+            fetched = await as_much_as_may_be(reading, operation, limits)
             fetched = replace(fetched, entered=tuple(map(msgspec.json.encode, entered)))
     except TimeoutError:
         raise Rejected((took_too_long(round(most_s, 1)),)) from None
@@ -266,9 +259,7 @@ def moments_of(asked: RecordQuery) -> dict[str, float]:
     return found
 
 
-async def as_much_as_may_be(
-    asked: RecordQuery, operation: Operation, fetch: Callable[..., Awaitable[Fetched]], limits: ReadLimits
-) -> Fetched:
+async def as_much_as_may_be(reading: Reading, operation: Operation, limits: ReadLimits) -> Fetched:
     """What the record holds of the time, or of half of it, and again, where it holds more than may be read.
 
     Only for questions about how things are now, and only where the caller has named no time; the answer says so.
@@ -276,11 +267,13 @@ async def as_much_as_may_be(
     Raises:
         Rejected: as `fetch` does.
     """
+    asked = reading.asked
     least_s = 3600.0 * operation.least_hours
     whole_s = asked.end_s - asked.start_s
     while True:
+        budget = Budget(limits.requests, limits.resources, limits.size_bytes)
         try:
-            fetched = await fetch(asked, budget=Budget(limits.requests, limits.resources, limits.size_bytes))
+            fetched = await fetch(replace(reading, asked=asked, budget=budget), operation)
         except Rejected as rejected:
             half_s = 0.5 * (asked.end_s - asked.start_s)
             too_much = rejected.problems[0].kind is ProblemKind.TOO_MUCH_IN_RECORD

@@ -22,6 +22,7 @@ from ebbmark.fhir.writing.provenance import Access as Accessed
 from ebbmark.fhir.writing.provenance import AuditAction
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import CallerRecords, RecordClient
+from ebbmark.record.clinical_resources import Reading
 from ebbmark.record.fetch import Fetched
 from ebbmark.record.prefetch import Part, gather, prefetched
 from ebbmark.record.record_query import WINDOW_S, RecordQuery
@@ -133,20 +134,14 @@ async def _gathered(
     base_url = called.access.base_url
     parts = {part: prefetched(part, _sent(called, part), asked, base_url) for part in Part}
     record, closed = _opened(called, call_context)
-    limits = call_context.fetching
+    limits, table = call_context.fetching, call_context.context.code_map.table
     most_s = min(limits.total_s, call_context.deadline_s)
+    budget = Budget(limits.requests, limits.resources, limits.size_bytes)
+    procedures = call_context.context.site.condition_codes.procedures
+    reading = None if record is None else Reading(asked, record, budget, table, procedures=procedures)
     try:
         async with asyncio.timeout(most_s):
-            return await gather(
-                asked,
-                parts,
-                record=record,
-                closed=closed,
-                table=call_context.context.code_map.table,
-                procedures=call_context.context.site.condition_codes.procedures,
-                budget=Budget(limits.requests, limits.resources, limits.size_bytes),
-                read=read,
-            )
+            return await gather(reading, asked, parts, closed=closed, table=table, read=read)
     except TimeoutError:
         found, accepted = f"no reply within {most_s:g} s", "a record that answers in time"
         sentence = f"What is needed could not be fetched from fhirServer within {most_s:g} seconds."
