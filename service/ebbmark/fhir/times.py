@@ -11,8 +11,6 @@ from enum import Enum
 EARLIEST_YEAR, LATEST_YEAR = 1900, 9998
 """A time of another year is a slip: nobody was ventilated then, and in the years 1 and 9999 the calendar ends."""
 
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-
 
 class TimeFault(Enum):
     """Why a text does not say when."""
@@ -39,8 +37,7 @@ def seconds(text: str) -> float | TimeFault:
         return TimeFault.NO_ZONE
     if not EARLIEST_YEAR <= moment.year <= LATEST_YEAR:
         return TimeFault.INVALID
-    since = moment - _EPOCH
-    return since.days * 86400.0 + since.seconds if not since.microseconds else since.total_seconds()
+    return moment.timestamp()
 
 
 def latest_second(text: str) -> float | None:

@@ -33,11 +33,10 @@ import msgspec
 from ebbmark.fhir.model import Codeable, Coding, Component, Observation, Period, QuantityValue
 from ebbmark.fhir.problems import Ignored, Reason
 from ebbmark.fhir.reading.codes import CODE_TEXT, CODES, MEANINGS, CodeMap, CodeRow
-from ebbmark.fhir.reading.request import Received
+from ebbmark.fhir.reading.request import Received, stamped_s
 from ebbmark.fhir.reading.site import ChartedUnit, ChartingTable, SiteFileError, ZoneGiven, read_site_file
 from ebbmark.fhir.reading.terminology import MapRows, lay_over, row_of_meaning
 from ebbmark.fhir.reading.units import UCUM, UNITS, UnitProblem, conversion, to_canonical
-from ebbmark.fhir.times import seconds
 from ebbmark.physiology.readings import Quantity, UnusableReading
 
 _Holder = TypeVar("_Holder", Observation, Component)
@@ -271,7 +270,7 @@ def doubts_of(
         whole = reasons.get(item.path)
         parts: list[tuple[Observation | Component, str]] = [(observation, "")]
         parts += [(component, f".component[{number}]") for number, component in enumerate(observation.component)]
-        at_s = _moment(observation)
+        at_s = stamped_s(observation)
         for holder, part in parts:
             reason = reasons.get(item.path + part) if part else whole
             reason = reason or whole
@@ -318,10 +317,3 @@ def _in_our_unit(quantity: Quantity, number: float, sent: QuantityValue | None) 
     found = to_canonical(number, sent.code, sent.unit, sent.system, quantity.unit) if sent is not None else number
     value = found if isinstance(found, float) else number
     return 100.0 * value if quantity is Quantity.SPO2 and value <= 1.0 else value
-
-
-def _moment(observation: Observation) -> float | None:
-    period = observation.effectivePeriod
-    text = observation.effectiveDateTime or observation.effectiveInstant or (period.start if period is not None else "")
-    found = seconds(text) if text else None
-    return found if isinstance(found, float) else None

@@ -18,7 +18,6 @@ Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/condition.html (clinicalStatus, v
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass, field
 from typing import Final
 
 import msgspec
@@ -26,9 +25,9 @@ import msgspec
 from ebbmark.fhir.model import Codeable, Coding, Condition, Procedure
 from ebbmark.fhir.naming import ALL_ICD
 from ebbmark.fhir.problems import Ignored, Problem, ProblemKind, Reason, Source
-from ebbmark.fhir.reading.codes import WeightKind, code_shown
-from ebbmark.fhir.reading.condition_codes import AS_WIDE, BUILT_IN, ConditionCodes, charted_words, named_in_words
-from ebbmark.fhir.reading.request import BodyMeasure, Documented, Received, left_out
+from ebbmark.fhir.reading.codes import code_shown
+from ebbmark.fhir.reading.condition_codes import AS_WIDE, charted_words, named_in_words
+from ebbmark.fhir.reading.request import Collected, Context, Documented, Received, left_out
 from ebbmark.fhir.times import instant, seconds
 from ebbmark.physiology.mechanics import OBESE_FROM_KG_PER_M2, body_mass_index
 
@@ -50,41 +49,15 @@ PNEUMOTHORAX, DRAINED = "untreated-pneumothorax", "drained-barotrauma"
 _UNSURE = frozenset({"unconfirmed", "provisional", "differential"})
 
 
-@dataclass(slots=True)
-class Conditions:
-    """What the Conditions of one request say; filled once.
-
-    Attributes:
-        subjects: FHIRPath of the first Condition by reference of its subject.
-        ignored: those that do not count, each with its reason.
-        unjudged: those among them that may be there now and of which nobody can say here what they mean.
-        perhaps: FHIRPath of those among these whose code or words leave open whether they are one that is looked for.
-        named_pneumothorax: FHIRPath of those whose words name a pneumothorax.
-        charted: the words in which each Condition was charted, by its FHIRPath.
-    """
-
-    codes: ConditionCodes = BUILT_IN
-    documented: list[Documented] = field(default_factory=list)
-    subjects: dict[str, str] = field(default_factory=dict)
-    ignored: list[Ignored] = field(default_factory=list)
-    unjudged: list[Ignored] = field(default_factory=list)
-    perhaps: set[str] = field(default_factory=set)
-    named_pneumothorax: set[str] = field(default_factory=set)
-    charted: dict[str, str] = field(default_factory=dict)
-    notes: dict[str, None] = field(default_factory=dict)
-
-
-def read_conditions(given: Sequence[Received[Condition]], codes: ConditionCodes, now_s: float) -> Conditions:
+def read_conditions(given: Sequence[Received[Condition]], context: Context, collected: Collected) -> None:
     """Read the Conditions of a request."""
-    found = Conditions(codes)
     for item in given:
-        found.charted[item.path] = charted_words(item.resource.code)
-    newest = _newest(given, found)
+        collected.charted[item.path] = charted_words(item.resource.code)
+    newest = _newest(given, collected)
     present = {one for item in newest if _is_present(item.resource) for one in _codings(item.resource)}
     present = {(system, _spelled(system, code)) for system, code in present}
     for item in newest:
-        _read(item, present, now_s, found)
-    return found
+        _read(item, present, context, collected)
 
 
 _STATE_OF_PROCEDURE = {"in-progress": "active", "completed": "active"}
@@ -128,33 +101,33 @@ def _codings(condition: Condition) -> list[Coded]:
     return [(coding.system, coding.code) for coding in (condition.code.coding if condition.code else [])]
 
 
-def _read(item: Received[Condition], present: Collection[Coded], now_s: float, found: Conditions) -> None:
+def _read(item: Received[Condition], present: Collection[Coded], context: Context, found: Collected) -> None:
     condition = item.resource
     certainty, state = _code_of(condition.verificationStatus), _code_of(condition.clinicalStatus)
     if certainty == "entered-in-error":
         return _leave_out(item, Reason.ENTERED_IN_ERROR, "It was entered in error.", found)
     refuted = certainty == "refuted"
-    abated = not refuted and _abated(condition, now_s)
+    abated = not refuted and _abated(condition, context.now_s)
     over = (state in _OVER or (abated and not state)) and not refuted
     if condition.subject is None or not condition.subject.reference:
         sentence = "It names no patient by reference, so it is not known whose it is."
-        return _leave_out(item, Reason.OTHER_SUBJECT, sentence, found, unjudged=not over)
-    found.subjects.setdefault(condition.subject.reference, item.path)
+        return _leave_out(item, Reason.OTHER_SUBJECT, sentence, found, None if over else context)
+    found.other_subjects.setdefault(("Condition", condition.subject.reference), item.path)
     if condition.implicitRules or condition.modifierExtension:
         # Either may turn its meaning round, that it is over or refuted included.
         sentence = "It carries a modifier extension or implicit rules that are not known here."
-        return _leave_out(item, Reason.MODIFIER_EXTENSION, sentence, found, unjudged=True)
+        return _leave_out(item, Reason.MODIFIER_EXTENSION, sentence, found, context)
     if over:
         how = f"Its clinical status is {state}" if state else "It has abated"
         sentence = f"{how}: it does not count as present, and not as proof of absence either."
         return _leave_out(item, NOT_CURRENT, sentence, found)
     codings = _codings(condition)
-    concepts = found.codes.concepts_of(codings)
+    concepts = context.condition_codes.concepts_of(codings)
     if not concepts and item.kind == "Procedure":
         sentence = "A Procedure counts only where its code stands for a condition that is looked for."
         return _leave_out(item, Reason.NOT_USED, sentence, found)
     if not concepts:
-        return _not_placed(item, codings, found, refuted=refuted)
+        return _not_placed(item, codings, context, found, refuted=refuted)
     if refuted:
         concepts = ruled_out(concepts, codings, present)
         if not concepts:
@@ -170,7 +143,8 @@ def _read(item: Received[Condition], present: Collection[Coded], now_s: float, f
     unsure = certainty if certainty in _UNSURE else "charted as abated and as active" if abated else ""
     text = "".join(f"condition|{slug}|{'refuted' if refuted else unsure or 'present'};" for slug in concepts)
     source = Source(item.path, item.reference, text + found.charted[item.path])
-    found.documented.append(Documented(concepts, not refuted, source, unsure))
+    found.documented.append((Documented(concepts, not refuted, source, unsure), len(found.sources)))
+    found.sources.append(source)
     return None
 
 
@@ -185,22 +159,25 @@ def _abated(condition: Condition, now_s: float) -> bool:
     return bool(condition.abatementAge or condition.abatementRange or condition.abatementString)
 
 
-def _not_placed(item: Received[Condition], codings: Sequence[Coded], found: Conditions, *, refuted: bool) -> None:
+def _not_placed(
+    item: Received[Condition], codings: Sequence[Coded], context: Context, found: Collected, *, refuted: bool
+) -> None:
     # Any other code may be a name; the answer to the caller shows what was charted (`charted_words`).
+    codes = context.condition_codes
     listed = ", ".join(code_shown(Coding(system=system, code=code)) for system, code in codings[:4])
-    if found.codes.is_no_risk(codings):
+    if codes.is_no_risk(codings):
         sentence = f"None of its codes stands for a condition that is looked for: {listed}."
         return _leave_out(item, _NOT_LOOKED_FOR, sentence, found)
     if not codings:
         sentence = "It has no code, and words alone are not read."
-    elif perhaps := found.codes.leaves_open(codings):
+    elif perhaps := codes.leaves_open(codings):
         sentence = f"Its code leaves open whether it is one that is looked for ({perhaps}): {listed}."
     else:
         sentence = f"What its codes stand for is not known here: {listed}."
-    return _leave_out(item, _NOT_PLACED, sentence, found, unjudged=not refuted)
+    return _leave_out(item, _NOT_PLACED, sentence, found, None if refuted else context)
 
 
-def _note(item: Received[Condition], certainty: str, state: str, found: Conditions) -> None:
+def _note(item: Received[Condition], certainty: str, state: str, found: Collected) -> None:
     where = item.reference or item.path
     if certainty == "refuted":
         return
@@ -213,7 +190,7 @@ def _note(item: Received[Condition], certainty: str, state: str, found: Conditio
         found.notes[f"{where} {said}; it counts as present."] = None
 
 
-def _newest(received: Sequence[Received[Condition]], found: Conditions) -> list[Received[Condition]]:
+def _newest(received: Sequence[Received[Condition]], found: Collected) -> list[Received[Condition]]:
     """One copy per logical id where versions tell; where they do not, every copy counts, and may contradict."""
     groups: dict[object, list[Received[Condition]]] = {}
     for place, item in enumerate(received):
@@ -248,9 +225,7 @@ WEIGHT_HOLDS_S: Final = 365 * 86400.0
 """A body weight that was charted longer ago says nothing of today [s]; this project's choice."""
 
 
-def read_body_mass(
-    weights: Sequence[BodyMeasure[WeightKind]], height_cm: float | None, until_s: float, found: Conditions
-) -> float | None:
+def read_body_mass(height_cm: float | None, until_s: float, collected: Collected) -> float | None:
     """The body mass index, where it shows obesity: that counts like a Condition. Other weights are listed.
 
     Args:
@@ -261,41 +236,42 @@ def read_body_mass(
         Body mass index [kg/m2]; None where it is not known or below the limit.
     """
     said = "Actual weight never enters a predicted-weight target"
-    usable = [one for one in weights if one.at_s is not None and until_s - WEIGHT_HOLDS_S <= one.at_s <= until_s]
+    usable = [
+        one for one in collected.weights if one.at_s is not None and until_s - WEIGHT_HOLDS_S <= one.at_s <= until_s
+    ]
     newest = max(usable, key=lambda one: (one.at_s, -one.value), default=None)
     index = body_mass_index(newest.value, height_cm) if newest is not None and height_cm is not None else None
     shown = index is not None and index >= OBESE_FROM_KG_PER_M2
-    for one in weights:
+    for one in collected.weights:
         if one is newest and index is not None and shown:
-            found.charted[one.item.path] = (
+            collected.charted[one.item.path] = (
                 f"a body weight of {one.value:.0f} kg ({instant(one.at_s or 0.0)}) with a height of {height_cm:g} cm: "
                 f"body mass index {index:.0f} kg/m2, obesity from {OBESE_FROM_KG_PER_M2:g} (World Health Organization; "
                 "fluid counts in it)"
             )
-            found.documented.append(Documented((OBESITY,), present=True, source=one.source))
+            collected.documented.append((Documented((OBESITY,), True, one.source), len(collected.sources)))
+            collected.sources.append(one.source)
         else:
             why = "the body mass index, for which it is looked at, shows no obesity"
             if height_cm is None:
                 why = "no body mass index is computed here"
             elif one is not newest:
                 why = "for the body mass index the newest of the year before the last reading counts"
-            found.ignored.append(left_out(one.item, Reason.NOT_USED, f"{said}; {why}.", one.part))
+            collected.ignored.append(left_out(one.item, Reason.NOT_USED, f"{said}; {why}.", one.part))
     return index if shown else None
 
 
 def _leave_out(
-    item: Received[Condition], reason: Reason | str, sentence: str, found: Conditions, *, unjudged: bool = False
+    item: Received[Condition], reason: Reason | str, sentence: str, found: Collected, judge: Context | None = None
 ) -> None:
-    slug = reason if isinstance(reason, str) else reason.slug
-    ignored = Ignored(item.path, item.reference, slug, sentence)
+    """List a Condition that does not count; with a context, one that may be there now and that nobody can judge."""
+    ignored = Ignored(item.path, item.reference, reason if isinstance(reason, str) else reason.slug, sentence)
     found.ignored.append(ignored)
-    if unjudged:
+    if judge is not None:
         found.unjudged.append(ignored)
-        codings = _codings(item.resource)
-        placed = found.codes.concepts_of(codings) or found.codes.leaves_open(codings)
-        code = item.resource.code
+        codings, codes, code = _codings(item.resource), judge.condition_codes, item.resource.code
         named = named_in_words("" if code is None else " ".join((code.text, *(one.display for one in code.coding))))
-        if placed or named:
+        if codes.concepts_of(codings) or codes.leaves_open(codings) or named:
             found.perhaps.add(item.path)
         if PNEUMOTHORAX in named:
             found.named_pneumothorax.add(item.path)

@@ -22,7 +22,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Container, Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import Final
 
 import msgspec
@@ -30,17 +29,19 @@ import msgspec
 from ebbmark.data import table
 from ebbmark.fhir.model import Codeable, Coding, Component, MedicationAdministration, Observation, QuantityValue, Worded
 from ebbmark.fhir.naming import LOINC, SNOMED
-from ebbmark.fhir.problems import Ignored, Reason, Source, word_shown
+from ebbmark.fhir.problems import Reason, Source, word_shown
 from ebbmark.fhir.reading.codes import CodeRow
 from ebbmark.fhir.reading.condition_codes import LONGEST_READ, charted_words, without_accents
 from ebbmark.fhir.reading.request import (
     USABLE_STATUSES,
     CodedValues,
+    Collected,
     Context,
     Received,
     left_out,
     not_a_patient,
     not_needed,
+    stamped_s,
 )
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.times import seconds
@@ -96,11 +97,11 @@ def coded_values(
     differ = "copies of it differ, and no version says which is newer"
     part_of = "it stands as a part of another Observation, where none is read"
     for item in undecided:
-        at_s = _when(item.resource)
+        at_s = stamped_s(item.resource)
         if has_code(item.resource, context.rhythms) and item.resource.status not in _TAKEN_BACK:
             unread.append(UnreadRhythm(at_s if at_s is None or at_s <= context.now_s else None, differ))
     unread += [
-        UnreadRhythm(_when(item.resource), part_of) for item in panels if item.resource.status not in _TAKEN_BACK
+        UnreadRhythm(stamped_s(item.resource), part_of) for item in panels if item.resource.status not in _TAKEN_BACK
     ]
     unread.sort(key=lambda one: (one.at_s if one.at_s is not None else float("inf"), one.why))
     first = len(sources)
@@ -121,7 +122,7 @@ def _changes(
     for item in items:
         observation = item.resource
         event = next(event for one in observation.code.coding if (event := _EVENTS.get((one.system, one.code))))
-        at_s, words = _when(observation, of_period=False), _words(observation)
+        at_s, words = stamped_s(observation, of_period=False), _words(observation)
         if at_s is not None and at_s <= context.now_s and words and _usable(observation):
             states.append((at_s, event, words, item))
     states.sort(key=lambda state: (state[0], state[3].path))
@@ -167,7 +168,7 @@ def _rhythms(
     read: list[tuple[float, tuple[RhythmCode, ...], Received[Observation]]] = []
     unread: list[UnreadRhythm] = []
     for item in items:
-        at_s, codes = _when(item.resource), _codes(item.resource)
+        at_s, codes = stamped_s(item.resource), _codes(item.resource)
         why = _why_not(item.resource, at_s, codes, context)
         if not why and at_s is not None:
             read.append((at_s, codes, item))
@@ -225,13 +226,6 @@ def _codes(observation: Observation) -> tuple[RhythmCode, ...]:
     )
 
 
-def _when(one: Observation, *, of_period: bool = True) -> float | None:
-    period = one.effectivePeriod if of_period else None
-    text = one.effectiveDateTime or one.effectiveInstant or (period.start if period is not None else "")
-    found = seconds(text) if text else None
-    return found if isinstance(found, float) else None
-
-
 RXNORM = "http://www.nlm.nih.gov/research/umls/rxnorm"
 _ATC = ("http://www.whocc.no/atc", "http://fhir.de/CodeSystem/bfarm/atc", "http://fhir.de/CodeSystem/dimdi/atc")
 _DRUGS: dict[tuple[str, str], str] = {
@@ -254,34 +248,18 @@ _GIVEN = frozenset({"in-progress", "completed", "stopped"})
 _NOT_GIVEN = frozenset({"not-done", "on-hold", "entered-in-error", "unknown", ""})
 
 
-@dataclass(slots=True)
-class Infusions:
-    """What the MedicationAdministrations of one request say; filled once.
-
-    Attributes:
-        subjects: FHIRPath of the first one by reference of its subject.
-    """
-
-    read: list[Infusion] = field(default_factory=list)
-    sources: list[Source] = field(default_factory=list)
-    subjects: dict[str, str] = field(default_factory=dict)
-    ignored: list[Ignored] = field(default_factory=list)
-
-
-def read_infusions(given: Sequence[Received[MedicationAdministration]], now_s: float) -> Infusions:
+def read_infusions(given: Sequence[Received[MedicationAdministration]], context: Context, collected: Collected) -> None:
     """Read the vasopressors among the MedicationAdministrations of a request; other drugs are listed."""
-    found = Infusions()
     for item in given:
         codings = _codings(item.resource)
         drug = next((drug for one in codings if (drug := _DRUGS.get((one.system, one.code.upper())))), None)
         if not codings:
             sentence = "Its drug has no code here, so whether it is a vasopressor is not known."
-            found.ignored.append(left_out(item, Reason.NOT_USED, sentence))
+            collected.ignored.append(left_out(item, Reason.NOT_USED, sentence))
         elif drug is None:
-            found.ignored.append(left_out(item, Reason.NOT_USED, not_needed("MedicationAdministration")))
+            collected.ignored.append(left_out(item, Reason.NOT_USED, not_needed("MedicationAdministration")))
         else:
-            _read(item, drug, now_s, found)
-    return found
+            _read(item, drug, context.now_s, collected)
 
 
 def _codings(one: MedicationAdministration) -> list[Coding]:
@@ -298,7 +276,7 @@ def _codings(one: MedicationAdministration) -> list[Coding]:
     return []
 
 
-def _read(item: Received[MedicationAdministration], drug: str, now_s: float, found: Infusions) -> None:
+def _read(item: Received[MedicationAdministration], drug: str, now_s: float, found: Collected) -> None:
     one = item.resource
 
     def leave_out(reason: Reason, sentence: str) -> None:
@@ -309,7 +287,7 @@ def _read(item: Received[MedicationAdministration], drug: str, now_s: float, fou
         return leave_out(Reason.STATUS_UNKNOWN, f"its status is {status}, so it does not count as given.")
     if one.subject is None or not one.subject.reference:
         return leave_out(Reason.OTHER_SUBJECT, "it names no patient by reference.")
-    found.subjects.setdefault(one.subject.reference, item.path)
+    found.other_subjects.setdefault(("MedicationAdministration", one.subject.reference), item.path)
     if one.implicitRules or one.modifierExtension:
         return leave_out(Reason.MODIFIER_EXTENSION, "it carries a modifier extension that is not known here.")
     period = one.effectivePeriod
@@ -331,10 +309,11 @@ def _read(item: Received[MedicationAdministration], drug: str, now_s: float, fou
     if drug not in _CONVERTED and sent == 0:
         until_s = start_s  # a rate of nothing ends what ran before it
     going_on = period is not None and until_s is None and one.status == "in-progress"
-    found.read.append(Infusion(drug, counted, start_s, until_s, going_on, period is None, len(found.read), shown))
+    place = len(found.sources)
+    found.infusions.append(Infusion(drug, counted, start_s, until_s, going_on, period is None, place, shown))
     spelled = f"{counted!r}|ug/kg/min" if counted is not None else shown
-    source = Source(item.path, item.reference, f"infusion|{drug}|{spelled}|{start_s!r}|{until_s!r}")
-    found.sources.append(source)
+    text = f"infusion|{drug}|{spelled}|{start_s!r}|{until_s!r}"
+    found.sources.append(Source(item.path, item.reference, text))
     return None
 
 

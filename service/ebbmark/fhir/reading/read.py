@@ -17,9 +17,9 @@ from ebbmark.fhir.operations import Operation
 from ebbmark.fhir.problems import Ignored, MappedCode, Problem, ProblemKind, Reason, Rejected
 from ebbmark.fhir.reading.charting import as_charted, doubts_of
 from ebbmark.fhir.reading.codes import NO_CODE_MAP, CodeMap
-from ebbmark.fhir.reading.conditions import Conditions, mixed, read_body_mass, read_conditions
+from ebbmark.fhir.reading.conditions import mixed, read_body_mass, read_conditions
 from ebbmark.fhir.reading.decode import decode, too_deep
-from ebbmark.fhir.reading.events import CHANGE_CODES, Infusions, read_infusions
+from ebbmark.fhir.reading.events import CHANGE_CODES, read_infusions
 from ebbmark.fhir.reading.observations import read_observations
 from ebbmark.fhir.reading.parse_resources import sort_resources
 from ebbmark.fhir.reading.patient import read_person, status_of
@@ -105,24 +105,25 @@ def _answerable(question: Question, operation: Operation, code_map: CodeMap, of_
         question.notes += remarks
     collected = read_observations(question.observations, context)
     read = len(collected.readings)
-    conditions, infusions = Conditions(), Infusions()
-    if question.conditions:
-        conditions = read_conditions(question.conditions, question.site.condition_codes, question.as_of_s)
-    if question.infusions:
-        infusions = read_infusions(question.infusions, question.as_of_s)
     person = read_person(question.patients, question.asked.sex, question.as_of_s, collected)
-    height_cm = person.height_cm if person and operation.reads_conditions else None
+    coded, first_coded = collected.coded_values, len(collected.sources)
+    collected.sources += coded.sources
+    if question.conditions:
+        read_conditions(question.conditions, context, collected)
     bmi = None
     if collected.weights:
+        height_cm = person.height_cm if person and operation.reads_conditions else None
         until_s = max([one.end_s for one in collected.readings], default=question.as_of_s)
-        bmi = read_body_mass(collected.weights, height_cm, until_s, conditions)
+        bmi = read_body_mass(height_cm, until_s, collected)
+    if question.infusions:
+        read_infusions(question.infusions, context, collected)
     subject = collected.subject if person else _subject_of(question, collected)
     weightless = [] if operation.needs_weight else [one for one in collected.problems if is_about_weight(one)]
-    ignored = [*question.ignored, *collected.ignored, *conditions.ignored, *infusions.ignored]
+    ignored = [*question.ignored, *collected.ignored]
     ignored += _unasked_metrics(question, collected)
     problems = [*of_shape, *question.problems]
     problems += [one for one in collected.problems if one not in weightless] if weightless else collected.problems
-    problems += _of_another_patient(subject, question, conditions, infusions)
+    problems += _of_another_patient(subject, question, collected)
     if operation.needs_peep and not any(reading[0] in _PEEPS for reading in collected.readings):
         problems += _no_peep(ignored, read)
     if of_shape or any(one.kind in _NOTHING_READ for one in question.problems):
@@ -134,26 +135,20 @@ def _answerable(question: Question, operation: Operation, code_map: CodeMap, of_
         ignored += _not_weighed(collected, {one.path for one in ignored})
     if problems or (operation.needs_weight and person is None):
         raise Rejected(tuple(problems), tuple(ignored))
-    sources = [*collected.sources, *collected.coded_values.sources]
-    first_coded, first_condition = len(collected.sources), len(sources)
-    sources += [one.source for one in conditions.documented]
-    first_infusion = len(sources)
-    sources += infusions.sources
-    coded, encounters = collected.coded_values, collected.encounters
+    encounters = collected.encounters
     asked = question.asked
     return Request(
         subject=subject,
         person=person,
         age_years=person.age_years if person else _age_of(question),
         readings=tuple(collected.readings),
-        sources=tuple(sources),
+        sources=tuple(collected.sources),
         devices=tuple([unversioned(one.reference) if (one := item.resource.device) else "" for item in collected.used]),
         ignored=tuple(ignored),
         doubts=doubts_of(question.observations, collected.ignored, code_map.table) if collected.ignored else (),
         notes=(
             *question.notes,
             *collected.notes,
-            *conditions.notes,
             *dict.fromkeys(f"Predicted body weight is not known. {one.sentence}" for one in weightless),
         ),
         protocol=asked.protocol or question.site.default_protocol,
@@ -164,12 +159,12 @@ def _answerable(question: Question, operation: Operation, code_map: CodeMap, of_
         and any(item.resource.status == "preliminary" for item in collected.used),
         as_of_s=question.as_of_s,
         asked=asked,
-        conditions=tuple([(one, first_condition + place) for place, one in enumerate(conditions.documented)]),
-        infusions=tuple([one._replace(source=first_infusion + one.source) for one in infusions.read]),
-        unjudged=tuple(conditions.unjudged),
-        perhaps=frozenset(conditions.perhaps),
-        named_pneumothorax=frozenset(conditions.named_pneumothorax),
-        charted=conditions.charted,
+        conditions=tuple(collected.documented),
+        infusions=tuple(collected.infusions),
+        unjudged=tuple(collected.unjudged),
+        perhaps=frozenset(collected.perhaps),
+        named_pneumothorax=frozenset(collected.named_pneumothorax),
+        charted=collected.charted,
         body_mass_index=bmi,
         changes=tuple([replace(one, source=first_coded + one.source) for one in coded.changes]),
         rhythms=replace(
@@ -224,6 +219,7 @@ def _context(question: Question, operation: Operation, code_map: CodeMap) -> Con
         categories=_categories(question) if question.metrics else {},
         coded=rhythms | CHANGE_CODES.keys() if operation.reads_changes else rhythms,
         rhythms=rhythms,
+        condition_codes=question.site.condition_codes,
     )
 
 
@@ -295,16 +291,13 @@ def _subject_of(question: Question, collected: Collected) -> str:
     return min((one for one in subjects if "://" in one), default="") or min(subjects, default="")
 
 
-def _of_another_patient(
-    subject: str, question: Question, conditions: Conditions, infusions: Infusions
-) -> Iterable[Problem]:
+def _of_another_patient(subject: str, question: Question, collected: Collected) -> Iterable[Problem]:
     """Conditions and infusions of somebody else."""
     urls = {one.full_url for one in question.patients if one.full_url}
-    for kind, subjects in (("Condition", conditions.subjects), ("MedicationAdministration", infusions.subjects)):
-        for reference, path in subjects.items():
-            plain = unversioned(reference)
-            if plain not in urls and (not subject or tail_of(plain) != tail_of(subject)):
-                yield mixed(kind, path)
+    for (kind, reference), path in collected.other_subjects.items():
+        plain = unversioned(reference)
+        if plain not in urls and (not subject or tail_of(plain) != tail_of(subject)):
+            yield mixed(kind, path)
 
 
 def _age_of(question: Question) -> float | None:

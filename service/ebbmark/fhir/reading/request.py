@@ -22,6 +22,7 @@ from ebbmark.fhir.reading.codes import (
     WeightKind,
 )
 from ebbmark.fhir.reading.condition_codes import BUILT_IN, ConditionCodes
+from ebbmark.fhir.times import seconds
 from ebbmark.physiology.before.staircase import COMMON_PRACTICE, STAIRCASES, StaircaseRules, Variant
 from ebbmark.physiology.findings import IN_USE, Change, PatientStatus
 from ebbmark.physiology.mechanics import Sex
@@ -214,6 +215,14 @@ def not_a_patient(observation: Observation) -> str:
     return kind if kind in {"Group", "Device", "Location"} else ""
 
 
+def stamped_s(one: Observation, *, of_period: bool = True) -> float | None:
+    """When an Observation is stamped, or its period begins; None where that is no instant."""
+    period = one.effectivePeriod if of_period else None
+    text = one.effectiveDateTime or one.effectiveInstant or (period.start if period is not None else "")
+    found = seconds(text) if text else None
+    return found if isinstance(found, float) else None
+
+
 @dataclass(slots=True)
 class Question:
     """What the request holds; filled once.
@@ -324,7 +333,7 @@ NONE_CODED = CodedValues((), NO_RHYTHM, (), (), ())
 
 @dataclass(frozen=True, slots=True)
 class Context:
-    """What the reading of every Observation depends on.
+    """What reading depends on.
 
     Attributes:
         now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
@@ -339,6 +348,22 @@ class Context:
     categories: Mapping[str, str]
     coded: frozenset[tuple[str, str]] = frozenset()
     rhythms: frozenset[tuple[str, str]] = frozenset()
+    condition_codes: ConditionCodes = BUILT_IN
+
+
+class Documented(NamedTuple):
+    """One Condition that counts.
+
+    Attributes:
+        concepts: slugs of the risk concepts that its codes stand for.
+        present: False where it is refuted.
+        unsure: why it is not certain that it stands, in a word or two; empty where nothing says so.
+    """
+
+    concepts: tuple[str, ...]
+    present: bool
+    source: Source
+    unsure: str = ""
 
 
 @dataclass(slots=True)
@@ -364,6 +389,8 @@ class Collected:
         asked_devices: `DeviceMetric/id` or fullUrl of those whose category was used.
         coded: Observations of a position, a mode or a rhythm.
         rhythm_panels: Observations of which a rhythm is a part.
+        documented: Conditions that count, with the index of their source; what follows of them is as in `Request`.
+        other_subjects: FHIRPath of the first Condition or MedicationAdministration by type and subject reference.
     """
 
     readings: list[Reading] = field(default_factory=list)
@@ -391,21 +418,13 @@ class Collected:
     coded: list[Received[Observation]] = field(default_factory=list)
     rhythm_panels: list[Received[Observation]] = field(default_factory=list)
     coded_values: CodedValues = NONE_CODED
-
-
-class Documented(NamedTuple):
-    """One Condition that counts.
-
-    Attributes:
-        concepts: slugs of the risk concepts that its codes stand for.
-        present: False where it is refuted.
-        unsure: why it is not certain that it stands, in a word or two; empty where nothing says so.
-    """
-
-    concepts: tuple[str, ...]
-    present: bool
-    source: Source
-    unsure: str = ""
+    documented: list[tuple[Documented, int]] = field(default_factory=list)
+    unjudged: list[Ignored] = field(default_factory=list)
+    perhaps: set[str] = field(default_factory=set)
+    named_pneumothorax: set[str] = field(default_factory=set)
+    charted: dict[str, str] = field(default_factory=dict)
+    infusions: list[Infusion] = field(default_factory=list)
+    other_subjects: dict[tuple[str, str], str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
