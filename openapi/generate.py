@@ -97,6 +97,29 @@ def bedside_examples() -> dict[str, bytes]:
     return found
 
 
+def replay_examples() -> dict[str, bytes]:
+    """The answer above, named by its identity and computed again; and a request about the patient in the address."""
+    from ebbmark.use_cases.replay import replay_files
+    from ebbmark.views.sheet import report_pdf
+
+    given = examples()
+    told = replay_files(
+        given["titrate-peep-answer.json"],
+        given["titrate-peep.json"],
+        keys=None,
+        context=RequestContext(AT_S),
+        render=lambda answer, at_s: report_pdf(answer, recorded_s=at_s),
+    )
+    asked = [{"name": "request-identifier", "valueIdentifier": {"value": told.outcome.identity}}]
+    period = {"start": "2026-03-02T08:30:00Z", "end": "2026-03-02T09:45:00Z"}
+    of_patient = [{"name": "period", "valuePeriod": period}]
+    return {
+        "replay.json": _readable(msgspec.json.encode({"resourceType": "Parameters", "parameter": asked})),
+        "replay-answer.json": _readable(msgspec.json.encode(told.parameters)),
+        "of-patient.json": _readable(msgspec.json.encode({"resourceType": "Parameters", "parameter": of_patient})),
+    }
+
+
 def _borne(row: Json) -> Json:
     """Invented vital signs at the moment of a charted row."""
     row = row["resource"]
@@ -217,7 +240,7 @@ def _readable(compact: bytes) -> bytes:
 
 def main() -> None:
     """Write all files."""
-    for name, content in {**examples(), **bedside_examples(), **hooks_examples()}.items():
+    for name, content in {**examples(), **bedside_examples(), **hooks_examples(), **replay_examples()}.items():
         (EXAMPLES / name).write_bytes(content)
     DOCUMENT.write_bytes(document())
     sys.stdout.write(f"wrote {DOCUMENT.relative_to(ROOT)} and {EXAMPLES.relative_to(ROOT)}\n")

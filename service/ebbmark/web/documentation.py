@@ -145,7 +145,11 @@ def documented_of_patient(operation: Operation) -> dict[str, Any]:
         "responses": {200: reply(_ANSWER, "Bundle", headers=_WRITE_BACK), **refused(REFUSALS)},
         "openapi_extra": {
             "parameters": [path_parameter("patient_id")],
-            "requestBody": reply("Parameters that name no patient, or nothing; the record is read.", "Parameters"),
+            "requestBody": reply(
+                "Parameters that name no patient, or nothing; the record is read.",
+                "Parameters",
+                **example_of("of-patient"),
+            ),
         },
     }
 
@@ -210,8 +214,11 @@ REPLAY: dict[str, Any] = {
     "it names, and returns Parameters: whether both are the same, what the signature says, and each difference.",
     "operation_id": "replay",
     "response_class": Response,
-    "responses": {200: reply("What was found.", "Parameters"), **refused(REFUSALS)},
-    "openapi_extra": {"parameters": [_format(_JSON)], "requestBody": _body(("Parameters",))},
+    "responses": {200: reply("What was found.", "Parameters", **example_of("replay-answer")), **refused(REFUSALS)},
+    "openapi_extra": {
+        "parameters": [_format(_JSON)],
+        "requestBody": _body(("Parameters",), example_of("replay")),
+    },
 }
 
 
