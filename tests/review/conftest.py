@@ -12,8 +12,8 @@ from fixtures.hospital import FATES, Chances, PatientTruth, simulate_year
 
 from ebbmark.keys import KeyRing, new_key_set, public_key_set, read_key_ring
 from ebbmark.review.model import Options, Report, Reviewed
+from ebbmark.review.report import tables_of
 from ebbmark.review.run import run
-from ebbmark.review.tables import tables_of
 
 JANUARY_S = 1_735_689_600.0
 OFTEN = Chances(fates=(0.4, 0.2, 0.2, 0.2), no_height=0.15)

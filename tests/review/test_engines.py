@@ -12,8 +12,8 @@ import pytest
 from distributed import LocalCluster
 
 from ebbmark.review.model import Options
+from ebbmark.review.report import tables_of, write_tables
 from ebbmark.review.run import Start, dask_cluster, process_pool, run
-from ebbmark.review.tables import tables_of, write_tables
 
 pytestmark = [
     pytest.mark.live,

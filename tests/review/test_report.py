@@ -18,10 +18,9 @@ from ebbmark.physiology.after.trials import trials_of_record
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity
 from ebbmark.review.model import MOST_WEEKS, WEEK_S, Options, Report, Reviewed, Table, without_ids
-from ebbmark.review.page import CHARACTERS_ACROSS, _breakable, _widths, page_of, pdf_of
 from ebbmark.review.patients import set_after_trial
+from ebbmark.review.report import CHARACTERS_ACROSS, _breakable, _widths, page_of, pdf_of, tables_of, write_tables
 from ebbmark.review.run import run
-from ebbmark.review.tables import tables_of, write_tables
 from review.conftest import Year, one_thread
 from trials import START_S, STEP_S, reading, staircase_down
 

@@ -13,8 +13,8 @@ from ebbmark.cli import main
 from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.review.model import Cell, Options, Prepared, prepared
 from ebbmark.review.patients import Rows, rows_of_part
+from ebbmark.review.report import tables_of
 from ebbmark.review.run import run
-from ebbmark.review.tables import tables_of
 from ebbmark.site_files import NO_FILES, SiteFiles, codes_of, files_of, use_messages
 from ebbmark.words.messages import ENGLISH
 from fhir_builders import LOINC, Json, height, observation, patient, trial_observations

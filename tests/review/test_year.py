@@ -13,8 +13,8 @@ from ebbmark import __version__
 from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.normal_form import kind_of
 from ebbmark.review.model import Options, Report, Reviewed
+from ebbmark.review.report import tables_of
 from ebbmark.review.run import run
-from ebbmark.review.tables import tables_of
 from ebbmark.use_cases.replay_exchange import read_inputs
 from review.conftest import Year, one_thread
 

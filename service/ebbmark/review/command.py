@@ -147,9 +147,8 @@ def _review(chosen: argparse.Namespace, style: Callable[[], str]) -> int:
         import duckdb
 
         from ebbmark.review.model import Options, prepared
-        from ebbmark.review.page import page_of, pdf_of
+        from ebbmark.review.report import page_of, pdf_of, tables_of, write_tables
         from ebbmark.review.run import dask_cluster, process_pool, run
-        from ebbmark.review.tables import tables_of, write_tables
     except ModuleNotFoundError as missing:
         print(f"{missing.name} is not installed: pip install 'ebbmark[review]'", file=sys.stderr)
         return USAGE

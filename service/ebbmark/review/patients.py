@@ -32,8 +32,18 @@ from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Trial
-from ebbmark.review.model import Options, Prepared, prepared, pseudonym, when, without_ids
-from ebbmark.review.resources import StoredVersion, newest_of, unit_at, versions_of
+from ebbmark.review.model import (
+    Options,
+    Prepared,
+    StoredVersion,
+    newest_of,
+    prepared,
+    pseudonym,
+    unit_at,
+    versions_of,
+    when,
+    without_ids,
+)
 from ebbmark.use_cases.from_record import BEFORE_AND_AFTER_S
 from ebbmark.use_cases.replay import replay_answer
 from ebbmark.use_cases.titrate import titrate_values

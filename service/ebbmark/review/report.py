@@ -1,20 +1,28 @@
-"""From rows to the tables of a report: SQL over the Parquet of all parts, groups too small hidden.
+"""The report: tables made by SQL over the Parquet of all parts, as files, as one self-contained page and as a PDF.
 
-Counts and shares only. Nothing here says that one thing caused another.
+Groups that are too small are hidden. Counts and shares only: nothing here says that one thing caused another. The page
+follows light, dark and print; on paper colours are those of light.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
+from importlib.resources import files
 from pathlib import Path
 
 import duckdb
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
 
 from ebbmark.review.charts import hidden, runs_of
+from ebbmark.review.contents import Section, contents_of
 from ebbmark.review.model import Cell, Options, Report, Reviewed, Table
 from ebbmark.review.queries import COLUMNS, OF_SINGLE, QUERIES, ROWS_ONLY, SERIES, Query, periods_query, series_query
 from ebbmark.review.shards import FEEDBACK
+from ebbmark.views.drawing import LIGHT
+from ebbmark.views.sheet import settable, typeset
 
 WEEKS_FROM = 520
 """Trials from which on changes are looked for by week, else by four weeks. This project's choice: ten a week. By month
@@ -161,3 +169,106 @@ def _over_time(database: duckdb.DuckDBPyConnection, smallest: int, *, coarse: bo
                "crossings_needed", "finding")  # fmt: skip
     note = "Rules of Anhøj and Olesen 2014: a run that is too long, or too few crossings of the centre."
     return [found, Table("runs", "Change over time beyond chance", note, columns, tuple(rows))]
+
+
+ROWS_ON_PAPER = 40
+
+LONGEST_WORD = 16
+
+CHARACTERS_ACROSS = 105
+"""Of the type that tables are set in, on a line of A4."""
+
+BREAK = "\u200b"
+"""A place at which a line may be broken, without width."""
+
+
+def page_of(report: Report, *, folder: str, style: str, record: str = "") -> str:
+    """The whole page, without a link to anything else.
+
+    Args:
+        record: base URL of the record, to which cases then link; empty for none.
+    """
+    template = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True).from_string(
+        (files("ebbmark.review") / "page.html").read_text(encoding="utf-8")
+    )
+    contents = contents_of(report, folder, record)
+    said = {one.name: getattr(contents, one.name) for one in fields(contents)}
+    return template.render(style=Markup(style), **said)  # noqa: S704
+
+
+def pdf_of(report: Report, *, folder: str) -> bytes:
+    """The same as PDF on A4, no type below 9 pt; of each table the first rows. The same report gives the same bytes."""
+    contents = contents_of(report, folder, "")
+    shown = {
+        "title": contents.title,
+        "folder": settable(contents.folder),
+        "months": contents.months,
+        "lead": contents.lead,
+        "first": [settable(one) for one in contents.first],
+        "failed": contents.failed,
+        "sections": [_section_on_paper(one) for one in contents.sections],
+        "limits": [settable(one) for one in contents.limits],
+        "footer": contents.footer,
+    }
+    return typeset((files("ebbmark.review") / "report.typ").read_bytes(), shown, written_s=0)
+
+
+def _on_paper(chart: str) -> str:
+    """A chart with colours in place of roles."""
+
+    def paint(found: re.Match[str]) -> str:
+        return f'{"fill" if found[1] == "fill" else "stroke"}="{getattr(LIGHT, found[2])}"'
+
+    drawn = re.sub(r'class="(fill|line)-([a-z]+)"', paint, chart)
+    return drawn.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" font-family="Libertinus Serif" ', 1)
+
+
+def _section_on_paper(section: Section) -> dict[str, object]:
+    heads = [settable(head) for head in section.columns]
+    rows = [
+        [_breakable(settable(_in_short(*cell))) for cell in zip(row, heads, strict=True)]
+        for row in section.rows[:ROWS_ON_PAPER]
+    ]
+    return {
+        "title": settable(section.title),
+        "note": settable(section.note),
+        "said": settable(section.said),
+        "charts": [{"told": told, "svg": _on_paper(chart)} for told, chart in section.charts],
+        "heads": heads,
+        "widths": _widths([heads, *rows]),
+        "words": section.words,
+        "rows": rows,
+        "more": max(len(section.rows) - ROWS_ON_PAPER, 0),
+        "file": f"{section.name}.csv",
+    }
+
+
+def _in_short(cell: str, head: str) -> str:
+    """A cell as it stands on paper: an answer by the first digits of its identity, as on its own sheet."""
+    if head == "answer":
+        return cell[:16]
+    return cell.replace("T", " ").removesuffix("Z") if head == "ended" else cell
+
+
+def _breakable(text: str) -> str:
+    """The same, so that no word needs more than a narrow column."""
+    words = [re.sub(r"(?<=[._/:])(?=\S)", BREAK, one) if len(one) > LONGEST_WORD else one for one in text.split(" ")]
+    return re.sub(
+        rf"[^ {BREAK}-]{{{LONGEST_WORD + 1},}}",
+        lambda word: BREAK.join(re.findall(rf".{{1,{LONGEST_WORD}}}", word[0])),
+        " ".join(words),
+    )
+
+
+def _widths(rows: list[list[str]]) -> list[float] | None:
+    """Share of each column in the width: its longest word, and of what is left more where texts are long.
+
+    None where every column has room for its longest text.
+    """
+    columns = list(zip(*rows, strict=True))
+    longest = [max(len(cell) for cell in column) for column in columns]
+    if sum(longest) + 2 * len(columns) < CHARACTERS_ACROSS:
+        return None
+    least = [2 + max(len(one) for cell in column for one in re.split(rf"[ {BREAK}-]", cell)) for column in columns]
+    spare = max(CHARACTERS_ACROSS - sum(least), 0) / sum(longest)
+    return [one + spare * text for one, text in zip(least, longest, strict=True)]
