@@ -109,19 +109,15 @@ def risks_in_readings(
     Source: each threshold's own, see `ReadingRisk.citation`.
     """
     shown = {
-        _MEAN: lowest_of_last_hour(readings, Quantity.MEAN_ARTERIAL_PRESSURE, at_s),
-        _SYSTOLIC: lowest_of_last_hour(readings, Quantity.SYSTOLIC_ARTERIAL_PRESSURE, at_s),
-        _SATURATION: _latest(readings, Quantity.SPO2, at_s, RECENT_S),
-        _HEART_RATE: _latest(readings, Quantity.HEART_RATE, at_s, RECENT_S),
-        _PH: _latest(readings, Quantity.PH, at_s, GAS_SPEAKS_S),
-        _PACO2: _latest(readings, Quantity.PACO2, at_s, GAS_SPEAKS_S),
+        **{one.slug: lowest_of_last_hour(readings, one, at_s) for one in (_MEAN, _SYSTOLIC)},
+        **{one.slug: _latest(readings, one, at_s, speaks_s) for one, speaks_s in _SPEAKS_S.items()},
     }
     values = {
         **{name: None if one is None else one.value for name, one in shown.items()},
-        _DOSE: noradrenaline_equivalent_mcg_per_kg_per_min,
-        _WEIGHT: pbw_kg,
-        _AGE: age_years,
-        _BODY_MASS: body_mass_index,
+        "vasopressor-dose": noradrenaline_equivalent_mcg_per_kg_per_min,
+        "predicted-body-weight": pbw_kg,
+        "age": age_years,
+        "body-mass-index": body_mass_index,
     }
     found = []
     for threshold in (_as_signed(one, limits) for one in _THRESHOLDS):
@@ -146,7 +142,8 @@ def risks_in_readings(
         sentence, count = message("risk-reading.not-converted", runs=runs), float(len(not_converted))
         found.append(ReadingRisk(NOT_CONVERTED, Risk.HIGH, count, None, SOURCES["unit-guide"], sentence))
     # One pressure is enough to judge a circulation by; of extremes the present state says what was not sent.
-    known = {_HEART_RATE, _PH, _PACO2, *([_SYSTOLIC] if shown[_MEAN] is not None else [])}
+    enough = [_SYSTOLIC] if shown[_MEAN.slug] is not None else []
+    known = {one.slug for one in (Quantity.HEART_RATE, Quantity.PH, Quantity.PACO2, *enough)}
     missing = [name for name, value in values.items() if value is None and name not in known]
     return tuple(found), [message(f"risk-quantity.{name}") for name in missing]
 
@@ -181,21 +178,23 @@ def _breathing_risks(readings: Sequence[Reading], *, at_s: float) -> list[Readin
     def newest(quantity: Quantity, speaks_s: float = RECENT_S) -> Reading | None:
         return _latest(readings, quantity, at_s, speaks_s)
 
-    found = []
-    support, ordered = newest(Quantity.PRESSURE_SUPPORT_SET, SETTING_HOLDS_S), newest(_Q_SET, SETTING_HOLDS_S)
+    found: list[ReadingRisk] = []
+
+    def tell(slug: str, risk: Risk, number: float, shown: Reading, citation: str, **values: Value) -> None:
+        found.append(ReadingRisk(slug, risk, number, shown.source, citation, message(f"risk-reading.{slug}", **values)))
+
+    support = newest(Quantity.PRESSURE_SUPPORT_SET, SETTING_HOLDS_S)
+    ordered = newest(Quantity.RESPIRATORY_RATE_SET, SETTING_HOLDS_S)
     breathed, own = newest(Quantity.RESPIRATORY_RATE), newest(Quantity.RESPIRATORY_RATE_SPONTANEOUS)
     above = 0.0 if breathed is None or ordered is None or not ordered.value else breathed.value - ordered.value
     triggered = above > LIMITS.rate_above_set_per_min
     if support is not None and support.value > 0.0 and (ordered is None or not ordered.value or triggered):
-        said = message("risk-reading.pressure-support", value=support.value, passive=_PASSIVE)
-        found.append(ReadingRisk("pressure-support", Risk.HIGH, support.value, support.source, _EFFORT, said))
+        tell("pressure-support", Risk.HIGH, support.value, support, _EFFORT, value=support.value, passive=_PASSIVE)
     if triggered and breathed is not None and ordered is not None:
-        per_min, set_per_min = round(breathed.value), round(ordered.value)
-        said = message("risk-reading.rate-above-set", value=per_min, ordered=set_per_min, passive=_PASSIVE)
-        found.append(ReadingRisk("rate-above-set", Risk.HIGH, breathed.value, breathed.source, _EFFORT, said))
+        rates = {"value": round(breathed.value), "ordered": round(ordered.value)}
+        tell("rate-above-set", Risk.HIGH, breathed.value, breathed, _EFFORT, **rates, passive=_PASSIVE)
     if own is not None and own.value > LIMITS.spontaneous_per_min:
-        said = message("risk-reading.spontaneous-rate", value=round(own.value), passive=_PASSIVE)
-        found.append(ReadingRisk("spontaneous-rate", Risk.HIGH, own.value, own.source, _EFFORT, said))
+        tell("spontaneous-rate", Risk.HIGH, own.value, own, _EFFORT, value=round(own.value), passive=_PASSIVE)
     total, peep = newest(Quantity.PEEP_TOTAL), newest(Quantity.PEEP_SET, SETTING_HOLDS_S)
     charted = newest(Quantity.PEEP_INTRINSIC)
     shown = total if total is not None and peep is not None and total.start_s >= peep.start_s else charted
@@ -203,16 +202,14 @@ def _breathing_risks(readings: Sequence[Reading], *, at_s: float) -> list[Readin
         trapped = shown.value - peep.value if shown is total and peep is not None else shown.value
         if trapped >= LIMITS.intrinsic_cmh2o:
             risk = Risk.HIGH if trapped >= LIMITS.intrinsic_high_cmh2o else Risk.CAUTION
-            said = message("risk-reading.intrinsic-peep", value=round(trapped))
-            found.append(ReadingRisk("intrinsic-peep", risk, trapped, shown.source, COMMON_PRACTICE, said))
+            tell("intrinsic-peep", risk, trapped, shown, COMMON_PRACTICE, value=round(trapped))
     expired = newest(Quantity.TIDAL_VOLUME_EXPIRED)
     given = newest(Quantity.TIDAL_VOLUME_INSPIRED) or _volume_set(newest)
     share = 0.0 if expired is None or given is None or not given.value else 1.0 - expired.value / given.value
     if expired is not None and given is not None and share > LIMITS.leak_share:
         risk = Risk.HIGH if share >= LIMITS.leak_none_share else Risk.CAUTION
-        back_ml, given_ml, short = round(expired.value), round(given.value), round(100 * share)
-        said = message("risk-reading.leak-likely", expired=back_ml, given=given_ml, short=short)
-        found.append(ReadingRisk("leak-likely", risk, 100 * share, expired.source, OWN_CHOICE, said))
+        volumes = {"expired": round(expired.value), "given": round(given.value), "short": round(100 * share)}
+        tell("leak-likely", risk, 100 * share, expired, OWN_CHOICE, **volumes)
     return found
 
 
@@ -253,18 +250,15 @@ class _Threshold:
     ours: bool
 
 
-_MEAN: Final = "mean-arterial-pressure"
-_SYSTOLIC: Final = "systolic-arterial-pressure"
-_SATURATION: Final = "spo2"
-_HEART_RATE: Final = "heart-rate"
-_PH: Final = "ph"
-_PACO2: Final = "paco2"
-_DOSE: Final = "vasopressor-dose"
-_WEIGHT: Final = "predicted-body-weight"
-_AGE: Final = "age"
-_BODY_MASS: Final = "body-mass-index"
-_DIGITS: Final = {_WEIGHT: 1, _AGE: 0, _BODY_MASS: 0}
-_Q_SET: Final = Quantity.RESPIRATORY_RATE_SET
+_MEAN: Final = Quantity.MEAN_ARTERIAL_PRESSURE
+_SYSTOLIC: Final = Quantity.SYSTOLIC_ARTERIAL_PRESSURE
+_SPEAKS_S: Final = {
+    Quantity.SPO2: RECENT_S,
+    Quantity.HEART_RATE: RECENT_S,
+    Quantity.PH: GAS_SPEAKS_S,
+    Quantity.PACO2: GAS_SPEAKS_S,
+}
+_DIGITS: Final = {"predicted-body-weight": 1, "age": 0, "body-mass-index": 0}
 _PASSIVE: Final = message("risk-reading.passive")
 _EFFORT: Final = SOURCES["cairo-1"]
 NOT_CONVERTED: Final = "vasopressor-not-converted"
