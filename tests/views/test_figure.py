@@ -15,8 +15,8 @@ from pypdf import PdfReader
 
 from drawn_trials import DRAWN, FIXTURES, fixture, with_vital_signs
 from ebbmark.physiology.closing.result import Verdict
-from ebbmark.physiology.patient.context import LIMITS
 from ebbmark.physiology.readings import Quantity
+from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS
 from ebbmark.views.drawing import DARK, LIGHT, Area, Drawing, Label, Line, Marks, Palette, box_of, text_width_in
 from ebbmark.views.figure import Figure, figure_of
 from ebbmark.views.figure_words import alternative_text, figure_table
@@ -272,7 +272,8 @@ def test_a_value_beyond_its_stop_limit_is_bold_over_a_rule_and_the_limit_is_said
     assert all({box_of(label)[0], box_of(label)[2]} in rules for label in bold)
     assert "lowest MAP below 60 mmHg at 18, 16, 14 cmH2O (bold, underlined)" in said(drawing)
     assert "lowest SpO2 below 85 % at 10, 8 cmH2O (bold, underlined)" in said(drawing)
-    assert (LIMITS.vital.mean_arterial_pressure_below_mmhg, LIMITS.vital.spo2_below_percent) == (60, 85)
+    limits = (DEFAULT_STOP_LIMITS.mean_arterial_pressure_below_mmhg, DEFAULT_STOP_LIMITS.spo2_below_percent)
+    assert [one.value for one in limits if one is not None] == [60, 85]
 
 
 def test_the_bold_weight_is_in_every_file_of_the_figure() -> None:

@@ -23,7 +23,7 @@ from ebbmark.physiology.closing.estimator import Estimator, estimate_closing
 from ebbmark.physiology.closing.result import Closing
 from ebbmark.physiology.findings import OWN_CHOICE, Change, ChangeKind, Finding, KnownCondition, Weight
 from ebbmark.physiology.mechanics import predicted_body_weight_kg
-from ebbmark.physiology.patient.context import CheckLimits, PatientContext, vital_limits_of
+from ebbmark.physiology.patient.context import CheckLimits, PatientContext
 from ebbmark.physiology.patient.titration import Titration, closing_for, titrate, with_findings
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.limits import Limit
@@ -67,7 +67,7 @@ def patient_context_of(request: Request) -> PatientContext:
     if request.asked.conditions_not_read:
         known.append(KnownCondition("not-read", "", Weight.MODERATE, "", OWN_CHOICE))
     changes = tuple(one for one in request.changes if one.kind is not ChangeKind.TRANSPORT)
-    limits = CheckLimits(vital=vital_limits_of(request.stop_limits))
+    limits = CheckLimits(vital=request.stop_limits)
     return PatientContext(tuple(known), changes, limits, request.infusions, request.status, request.doubts)
 
 

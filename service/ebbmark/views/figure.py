@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import ceil, floor, log10
+from math import ceil, floor, inf, log10
 from typing import Final, Protocol
 
 from ebbmark import __version__
@@ -13,8 +13,9 @@ from ebbmark.fhir.writing.sentences import first_sentence
 from ebbmark.physiology.closing.result import Closing, StepEstimate, Verdict
 from ebbmark.physiology.during.next_move import Action
 from ebbmark.physiology.during.running import running_trial
-from ebbmark.physiology.patient.context import LIMITS, StepSeen
-from ebbmark.physiology.readings import Quantity
+from ebbmark.physiology.patient.context import StepSeen
+from ebbmark.physiology.stop.criteria import CRITERIA, StopCriterion
+from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS
 from ebbmark.words.messages import say
 
 
@@ -62,15 +63,17 @@ def vital_rows_of(seen: Sequence[StepSeen]) -> tuple[VitalRow, ...]:
     Systolic pressure has a row where it says what the mean does not: at a step without a mean, or beyond its limit
     where the mean is not.
     """
-    vital = LIMITS.vital
 
-    def row(name: str, unit: str, limit: float, quantity: Quantity) -> VitalRow:
-        charted = (one.by_quantity.get(quantity) for one in seen)
-        return VitalRow(name, unit, limit, tuple(None if one is None else one.least for one in charted))
+    def row(name: str, criterion: StopCriterion) -> VitalRow:
+        stop = CRITERIA[criterion]
+        limit = stop.limit_of(DEFAULT_STOP_LIMITS)
+        charted = (one.by_quantity.get(stop.quantity) for one in seen)
+        lowest = tuple(None if one is None else one.least for one in charted)
+        return VitalRow(name, stop.unit, -inf if limit is None else limit.value, lowest)
 
-    saturation = row("SpO2", "%", vital.spo2_below_percent, Quantity.SPO2)
-    mean = row("MAP", "mmHg", vital.mean_arterial_pressure_below_mmhg, Quantity.MEAN_ARTERIAL_PRESSURE)
-    systolic = row("systolic", "mmHg", vital.systolic_arterial_pressure_below_mmhg, Quantity.SYSTOLIC_ARTERIAL_PRESSURE)
+    saturation = row("SpO2", StopCriterion.SATURATION)
+    mean = row("MAP", StopCriterion.MEAN_ARTERIAL_PRESSURE)
+    systolic = row("systolic", StopCriterion.SYSTOLIC_PRESSURE)
     says_more = any(
         value is not None and (mean.lowest[step] is None or (systolic.beyond(step) and not mean.beyond(step)))
         for step, value in enumerate(systolic.lowest)

@@ -166,8 +166,7 @@ def findings_now(now: PatientNow, limits: StopLimits) -> Iterator[Finding]:
             "short": tuple(_limit_words("beyond-limit", one, _SHORT) for one in short),
         }
         sources = tuple(dict.fromkeys(source for one in now.beyond for source in one.sources))
-        signed = message("stop-limits.source-signed", version=limits.version)
-        source = signed if limits.signed else now.beyond[0].citation
+        source = limits.source or now.beyond[0].citation
         at_s = max(one.from_s for one in now.beyond)
         yield Finding("stop-limit-since-trial", Weight.LOOK_FIRST, values, (), at_s, sources, source)
     for seen in now.lung:

@@ -304,6 +304,7 @@ def _pressure_needed_it(context: TrialContext, index: int) -> bool | None:
         near = min((one.least for one in so_far[-2:] if one is not None), default=None)
         if near is not None:
             known = True
-            if near < low or max(one.middle for one in so_far if one is not None) - near >= fall:
+            fell = max(one.middle for one in so_far if one is not None) - near >= fall
+            if fell or (low is not None and near < low.value):
                 return True
     return False if known else None

@@ -10,58 +10,16 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
-from math import inf
 from statistics import median
 from typing import Final
 
 from ebbmark.physiology.closing.result import Closing
-from ebbmark.physiology.findings import IN_USE, Change, Finding, KnownCondition, PatientStatus, Value, Weight, message
+from ebbmark.physiology.findings import IN_USE, Change, Finding, KnownCondition, PatientStatus, Value, Weight
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading, UnusableReading
-from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit, StopLimits
+from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, StopLimits
 from ebbmark.physiology.timeline import Infusion
 from ebbmark.physiology.trial.steps import LEAK, Step, Trial
-
-
-@dataclass(frozen=True, slots=True)
-class VitalLimits:
-    """Vital signs at which a trial stops: the stop limits in force, each with its source there.
-
-    Attributes:
-        source: of signed limits; empty for the defaults, whose sources stand beside each.
-    """
-
-    spo2_below_percent: float
-    mean_arterial_pressure_below_mmhg: float
-    systolic_arterial_pressure_below_mmhg: float
-    heart_rate_below_per_min: float
-    heart_rate_above_per_min: float
-    peak_pressure_above_cmh2o: float = inf
-    source: Value = ""
-
-
-def vital_limits_of(limits: StopLimits) -> VitalLimits:
-    """The vital signs among stop limits; one that a site has not signed is never met.
-
-    Args:
-        limits: signed, or the defaults.
-    """
-
-    def value(limit: Limit | None, never: float) -> float:
-        return never if limit is None else limit.value
-
-    return VitalLimits(
-        spo2_below_percent=value(limits.spo2_below_percent, -inf),
-        mean_arterial_pressure_below_mmhg=value(limits.mean_arterial_pressure_below_mmhg, -inf),
-        systolic_arterial_pressure_below_mmhg=value(limits.systolic_arterial_pressure_below_mmhg, -inf),
-        heart_rate_below_per_min=value(limits.heart_rate_below_per_min, -inf),
-        heart_rate_above_per_min=value(limits.heart_rate_above_per_min, inf),
-        peak_pressure_above_cmh2o=value(limits.peak_pressure_above_cmh2o, inf),
-        source=message("stop-limits.source-signed", version=limits.version) if limits.signed else "",
-    )
-
-
-_DEFAULT_VITAL: Final = vital_limits_of(DEFAULT_STOP_LIMITS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +29,7 @@ class CheckLimits:
     A vital sign *with a fall* is looked at together with a fall of compliance at the same step.
     """
 
-    vital: VitalLimits = _DEFAULT_VITAL
+    vital: StopLimits = DEFAULT_STOP_LIMITS
     # Worse at the suggestion than at the best step by this; systolic: Pilbeam chapter 13, after a step of PEEP.
     saturation_loss_percent: float = 5.0
     mean_pressure_loss_mmhg: float = 20.0

@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from math import inf
 from typing import Final
 
 from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE, SOURCES, Finding, Message, Value, Weight, message
-from ebbmark.physiology.patient.context import StepSeen, TrialContext, VitalLimits
+from ebbmark.physiology.patient.context import StepSeen, TrialContext
 from ebbmark.physiology.readings import Quantity, UnusableReading
+from ebbmark.physiology.stop.criteria import CRITERIA, Criterion, StopCriterion
+from ebbmark.physiology.stop.limits import StopLimits
 
 SAME_PEEP_CMH2O: Final = 0.25
 """A step this near to a PEEP is the step of that PEEP: units were converted. This project's choice."""
@@ -17,25 +20,22 @@ SAME_PEEP_CMH2O: Final = 0.25
 
 @dataclass(frozen=True, slots=True)
 class _Vital:
-    """One vital sign with a limit.
-
-    Attributes:
-        field: of `VitalLimits`.
-        sign: 1 where beyond is below the limit, -1 where it is above it.
-        worse_with_peep: whether a high PEEP makes it worse.
-    """
+    """One vital sign with a stop limit."""
 
     slug: str
-    quantity: Quantity
-    unit: str
-    field: str
-    sign: int
+    row: Criterion
     source: str
     worse_with_peep: bool
 
-    def limit(self, limits: VitalLimits) -> float:
-        value: float = getattr(limits, self.field)
-        return value
+    @property
+    def quantity(self) -> Quantity:
+        """What it is a limit of."""
+        return self.row.quantity
+
+    def limit(self, limits: StopLimits) -> float:
+        """Its limit; one that a site has not signed is never met."""
+        limit = self.row.limit_of(limits)
+        return -self.row.sign * inf if limit is None else limit.value
 
     @property
     def words(self) -> Message:
@@ -45,30 +45,31 @@ class _Vital:
     @property
     def side(self) -> Message:
         """On which side of its limit it is beyond."""
-        return message("vital.below" if self.sign > 0 else "vital.above")
+        return message("vital.below" if self.row.sign > 0 else "vital.above")
 
-    def beyond(self, value: float, limits: VitalLimits) -> bool:
-        return self.sign * value < self.sign * self.limit(limits)
+    def beyond(self, value: float, limits: StopLimits) -> bool:
+        return self.row.passed_by(value, self.limit(limits)) > 0
 
     def worst(self, row: StepSeen) -> float:
         """Its worst charted reading of a step at which it was charted."""
         seen = row.by_quantity[self.quantity]
-        return seen.least if self.sign > 0 else seen.greatest
+        return seen.least if self.row.sign > 0 else seen.greatest
 
-    def met(self, rows: Sequence[StepSeen], limits: VitalLimits) -> list[StepSeen]:
+    def met(self, rows: Sequence[StepSeen], limits: StopLimits) -> list[StepSeen]:
         """The steps at which any charted reading was beyond its limit."""
         return [row for row in rows if self.quantity in row.by_quantity and self.beyond(self.worst(row), limits)]
 
 
-_VITALS: Final = (
-    _Vital("mean-arterial-pressure", Quantity.MEAN_ARTERIAL_PRESSURE, "mmHg",
-           "mean_arterial_pressure_below_mmhg", 1, OWN_CHOICE, True),
-    _Vital("systolic-pressure", Quantity.SYSTOLIC_ARTERIAL_PRESSURE, "mmHg",
-           "systolic_arterial_pressure_below_mmhg", 1, SOURCES["cairo-13"], True),
-    _Vital("saturation", Quantity.SPO2, "%", "spo2_below_percent", 1, SOURCES["cairo-13"], False),
-    _Vital("heart-rate-high", Quantity.HEART_RATE, "/min", "heart_rate_above_per_min", -1, OWN_CHOICE, True),
-    _Vital("heart-rate-low", Quantity.HEART_RATE, "/min", "heart_rate_below_per_min", 1, OWN_CHOICE, True),
-)  # fmt: skip
+_VITALS: Final = tuple(
+    _Vital(slug, CRITERIA[criterion], source, worse_with_peep)
+    for slug, criterion, source, worse_with_peep in (
+        ("mean-arterial-pressure", StopCriterion.MEAN_ARTERIAL_PRESSURE, OWN_CHOICE, True),
+        ("systolic-pressure", StopCriterion.SYSTOLIC_PRESSURE, SOURCES["cairo-13"], True),
+        ("saturation", StopCriterion.SATURATION, SOURCES["cairo-13"], False),
+        ("heart-rate-high", StopCriterion.HEART_RATE_HIGH, OWN_CHOICE, True),
+        ("heart-rate-low", StopCriterion.HEART_RATE_LOW, OWN_CHOICE, True),
+    )
+)
 _LOST: Final = (
     (Quantity.SPO2, "%", "saturation_loss_percent", OWN_CHOICE),
     (Quantity.PAO2, "mmHg", "arterial_oxygen_loss_mmhg", OWN_CHOICE),
@@ -120,7 +121,7 @@ def limits_met_in_trial(context: TrialContext) -> Iterator[Finding]:
     earlier = []
     for vital in _VITALS:
         places = [one for one, at in rows if vital in at]
-        worst = min(places, key=lambda one: vital.sign * vital.worst(one), default=row)
+        worst = min(places, key=lambda one: vital.row.sign * vital.worst(one), default=row)
         if worst is not row:
             beyond = _beyond(worst, vital, limits)
             earlier.append(message("vital.beyond-at", beyond=beyond, peep_cmh2o=worst.peep_cmh2o))
@@ -136,9 +137,9 @@ def limits_met_in_trial(context: TrialContext) -> Iterator[Finding]:
     yield Finding("stop-limit-in-trial", Weight.LOOK_FIRST, values, peeps, at_s, sources, met[0].source)
 
 
-def _beyond(row: StepSeen, vital: _Vital, limits: VitalLimits) -> Message:
+def _beyond(row: StepSeen, vital: _Vital, limits: StopLimits) -> Message:
     value, limit = round(vital.worst(row)), round(vital.limit(limits))
-    return message("vital.beyond", name=vital.words, value=value, unit=vital.unit, limit=limit)
+    return message("vital.beyond", name=vital.words, value=value, unit=vital.row.unit, limit=limit)
 
 
 def doubtful_pressure(context: TrialContext) -> Iterator[Finding]:
@@ -263,10 +264,10 @@ def _limit_met(
     before: Mapping[Quantity, float],
 ) -> Finding:
     limits, quantity = context.limits.vital, vital.quantity
-    worst = min(rows, key=lambda row: vital.sign * vital.worst(row))
+    worst = min(rows, key=lambda row: vital.row.sign * vital.worst(row))
     values: dict[str, Value] = {
         "words": vital.words,
-        "unit": vital.unit,
+        "unit": vital.row.unit,
         "vital": vital.slug,
         "value": vital.worst(worst),
         "limit": vital.limit(limits),
@@ -289,7 +290,8 @@ def _peak_at(
     context: TrialContext, rows: Sequence[StepSeen], peep_cmh2o: float, slug: str, weight: Weight
 ) -> Iterator[Finding]:
     """Peak pressure beyond its stop limit at these steps."""
-    limit, levels = context.limits.vital.peak_pressure_above_cmh2o, [row.peep_cmh2o for row in rows]
+    signed, levels = context.limits.vital.peak_pressure_above_cmh2o, [row.peep_cmh2o for row in rows]
+    limit = inf if signed is None else signed.value
     met = [one for one in context.steps if one.peep_cmh2o in levels and (one.peak_cmh2o or 0.0) > limit]
     if met:
         values: dict[str, Value] = {

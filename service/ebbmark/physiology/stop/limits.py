@@ -159,6 +159,11 @@ class StopLimits:
         """Whether a clinician of the site has signed them."""
         return bool(self.signed_by and self.signed_on)
 
+    @property
+    def source(self) -> Value:
+        """Of signed limits; empty for the defaults, whose sources stand beside each."""
+        return message("stop-limits.source-signed", version=self.version) if self.signed else ""
+
     def asks_for(self, limit: Limit | None) -> bool:
         """Whether a vital sign of this limit must be sent before anybody is sent on.
 
