@@ -10,13 +10,17 @@ from __future__ import annotations
 import csv
 import io
 import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from math import isfinite
+from typing import Any, NamedTuple
 
 import msgspec
 
+from ebbmark.fhir.naming import LOINC
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.reading.units import UCUM
 
 COLUMNS: dict[str, tuple[str, str]] = {
     "peep_cmh2o": ("20077-4", "cm[H2O]"),
@@ -113,30 +117,46 @@ def read_charted_steps(
         faults.append(Problem(ProblemKind.TABLE, "", found, accepted, sentence))
     if faults:
         raise Rejected(tuple(faults))
-    rows = [(reader.line_num, row) for row in reader if any((value or "").strip() for value in row.values() if value)]
+    rows = [row for row in (_Row.of(reader.line_num, cells) for cells in reader) if row.cells or row.is_too_long]
     observations, row_faults = _observations(rows, timed="time" in header)
-    heights = {value for _, row in rows if (value := (row.get("height_cm") or "").strip())}
-    sexes = {value for _, row in rows if (value := (row.get("sex") or "").strip().lower())}
-    faults += row_faults + _person_faults(rows) + _disagreements(heights, sexes)
+    heights = {row.cells["height_cm"] for row in rows if "height_cm" in row.cells}
+    sexes = {row.cells["sex"].lower() for row in rows if "sex" in row.cells}
+    faults += row_faults + _person_faults(rows)
+    faults += [
+        _fault(f"column {column}", " and ".join(sorted(values)), "one value for one patient")
+        for column, values in (("height_cm", heights), ("sex", sexes))
+        if len(values) > 1
+    ]
     if faults:
         raise Rejected(tuple(faults))
     height = next(iter(heights), None if height_cm is None else f"{height_cm:g}")
     patient = {"resourceType": "Patient", "id": "charted", "gender": next(iter(sexes), sex)}
-    entries: list[dict[str, object]] = [{"resource": {k: v for k, v in patient.items() if v is not None}}]
+    resources: list[dict[str, object]] = [{name: one for name, one in patient.items() if one is not None}]
     if height is not None:
-        first = observations[0]["effectiveDateTime"] if observations else UNTIMED_START.isoformat()
-        entries.append({"resource": _height(height, first)})
-    places: list[tuple[str, tuple[str, ...]]] = [(where, ()) for where in ("the patient", "height_cm")[: len(entries)]]
-    places += [(f"line {line}", _filled(row)) for line, row in rows]
-    entries += [{"resource": observation} for observation in observations]
+        first = str(observations[0]["effectiveDateTime"]) if observations else UNTIMED_START.isoformat()
+        resources.append(_observation("height", first, **_coded("8302-2", _number(height), "cm")))
+    places: list[tuple[str, tuple[str, ...]]] = [
+        (where, ()) for where in ("the patient", "height_cm")[: len(resources)]
+    ]
+    places += [(f"line {row.line}", tuple(one for one in COLUMNS if one in row.cells)) for row in rows]
+    entries = [{"resource": one} for one in (*resources, *observations)]
     bundle = {"resourceType": "Bundle", "type": "collection", "entry": entries}
     last = None if "time" in header or not observations else str(observations[-1]["effectiveDateTime"])
     until_s = None if last is None else datetime.fromisoformat(last).timestamp()
     return ChartedSteps(msgspec.json.encode(bundle), until_s, tuple(places))
 
 
-def _filled(row: dict[str, str]) -> tuple[str, ...]:
-    return tuple(column for column in COLUMNS if (row.get(column) or "").strip())
+class _Row(NamedTuple):
+    """One row: its line in the file, its filled cells by column, and whether it has more cells than the header."""
+
+    line: int
+    cells: dict[str, str]
+    is_too_long: bool
+
+    @classmethod
+    def of(cls, line: int, row: Mapping[str | Any, str | Any]) -> _Row:
+        cells = {name: text for name, value in row.items() if name is not None and (text := (value or "").strip())}
+        return cls(line, cells, None in row)
 
 
 def _header_faults(header: list[str]) -> list[Problem]:
@@ -152,90 +172,61 @@ def _header_faults(header: list[str]) -> list[Problem]:
     return faults
 
 
-def _observations(
-    rows: list[tuple[int, dict[str, str]]], *, timed: bool
-) -> tuple[list[dict[str, object]], list[Problem]]:
+def _observations(rows: Sequence[_Row], *, timed: bool) -> tuple[list[dict[str, object]], list[Problem]]:
     observations: list[dict[str, object]] = []
     faults: list[Problem] = []
     previous, clock = None, timedelta()
-    for line, row in rows:
-        if None in row:
+    for line, cells, is_too_long in rows:
+        if is_too_long:
             faults.append(_fault(f"line {line}", "more values than the header has columns", "one value per column"))
             continue
         components = []
         for column, (code, unit) in COLUMNS.items():
-            text = (row.get(column) or "").strip()
-            if not text:
-                continue
+            text = cells.get(column, "")
             value = _number(text)
-            if value is None:
+            if value is not None:
+                components.append(_coded(code, value, unit))
+            elif text:
                 faults.append(_fault(f"line {line}, {column}", repr(text[:20]), "a number with a decimal point"))
-                continue
-            components.append(_component(code, value, unit))
-        peep = (row.get("peep_cmh2o") or "").strip()
-        if not peep:
+        peep = cells.get("peep_cmh2o")
+        if peep is None:
             faults.append(_fault(f"line {line}, peep_cmh2o", "nothing", "the set PEEP of the row"))
             continue
         clock += UNTIMED_ROW if peep == previous else UNTIMED_STEP
         previous = peep
-        at = (row.get("time") or "").strip() if timed else (UNTIMED_START + clock).isoformat()
-        if timed and not at:
+        at = cells.get("time", "") if timed else (UNTIMED_START + clock).isoformat()
+        if not at:
             faults.append(_fault(f"line {line}, time", "nothing", "a time in every row, or no time column at all"))
             continue
-        observations.append(
-            {
-                "resourceType": "Observation",
-                "id": f"line-{line}",
-                "status": "final",
-                "code": {"text": "Charted row of a PEEP trial"},
-                "subject": {"reference": "Patient/charted"},
-                "effectiveDateTime": at,
-                "component": components,
-            }
-        )
+        code_text = {"text": "Charted row of a PEEP trial"}
+        observations.append(_observation(f"line-{line}", at, code=code_text, component=components))
     return observations, faults
 
 
-def _person_faults(rows: list[tuple[int, dict[str, str]]]) -> list[Problem]:
+def _person_faults(rows: Sequence[_Row]) -> list[Problem]:
     """A height that is no number and a sex that is no form of the formula, each where it first stands."""
     first: dict[tuple[str, str], int] = {}
-    for line, row in rows:
-        for column in ("height_cm", "sex"):
-            text = (row.get(column) or "").strip()
-            is_sound = _number(text) is not None if column == "height_cm" else text.lower() in ("male", "female")
-            if text and not is_sound:
-                first.setdefault((column, text), line)
+    for row in rows:
+        height, sex = row.cells.get("height_cm"), row.cells.get("sex")
+        if height is not None and _number(height) is None:
+            first.setdefault(("height_cm", height), row.line)
+        if sex is not None and sex.lower() not in ("male", "female"):
+            first.setdefault(("sex", sex), row.line)
     accepted = {"height_cm": "a number with a decimal point", "sex": "male or female"}
     return [
         _fault(f"line {line}, {column}", repr(text[:20]), accepted[column]) for (column, text), line in first.items()
     ]
 
 
-def _disagreements(heights: set[str], sexes: set[str]) -> list[Problem]:
-    return [
-        _fault(f"column {column}", " and ".join(sorted(values)), "one value for one patient")
-        for column, values in (("height_cm", heights), ("sex", sexes))
-        if len(values) > 1
-    ]
+def _observation(identity: str, at: str, **more: object) -> dict[str, object]:
+    subject = {"reference": "Patient/charted"}
+    named = {"resourceType": "Observation", "id": identity, "status": "final", "subject": subject}
+    return {**named, "effectiveDateTime": at, **more}
 
 
-def _component(code: str, value: float, unit: str) -> dict[str, object]:
-    return {
-        "code": {"coding": [{"system": "http://loinc.org", "code": code}]},
-        "valueQuantity": {"value": value, "system": "http://unitsofmeasure.org", "code": unit},
-    }
-
-
-def _height(text: str, at: object) -> dict[str, object]:
-    return {
-        "resourceType": "Observation",
-        "id": "height",
-        "status": "final",
-        "code": {"coding": [{"system": "http://loinc.org", "code": "8302-2"}]},
-        "subject": {"reference": "Patient/charted"},
-        "effectiveDateTime": at,
-        "valueQuantity": {"value": _number(text), "system": "http://unitsofmeasure.org", "code": "cm"},
-    }
+def _coded(code: str, value: float | None, unit: str) -> dict[str, object]:
+    quantity = {"value": value, "system": UCUM, "code": unit}
+    return {"code": {"coding": [{"system": LOINC, "code": code}]}, "valueQuantity": quantity}
 
 
 def _number(text: str) -> float | None:

@@ -282,12 +282,9 @@ def _not_admissible(item: Received[Observation], context: Context, collected: Co
         return Unusable(Reason.IMPLICIT_RULES, "It was made under implicit rules that are not known here.")
     if observation.modifierExtension:
         return Unusable(Reason.MODIFIER_EXTENSION, "It carries a modifier extension that is not known here.")
-    subject = observation.subject
     kind = not_a_patient(observation)
     if kind:
         return Unusable(Reason.OTHER_SUBJECT, f"It is about a {kind}, not about a patient.")
-    if subject is None:
-        return None
     _note_subject(item, collected)
     return None
 
