@@ -74,11 +74,7 @@ _OF_ANOTHER_ENGINE = frozenset({FindingKind.ENGINE, FindingKind.ROUNDING, Findin
 
 @dataclass(frozen=True, slots=True)
 class ReplayFinding:
-    """One finding.
-
-    Attributes:
-        path: FHIRPath, beginning with the result's kind, for example `suggested-peep.valueQuantity.value`.
-    """
+    """One finding; its FHIRPath begins with the kind of the result, as in `suggested-peep.valueQuantity.value`."""
 
     kind: FindingKind
     path: str
@@ -88,12 +84,7 @@ class ReplayFinding:
 
 
 def outcome_of(findings: Iterable[ReplayFinding], *, computed: bool) -> ReplayOutcome:
-    """Say which of the five it is.
-
-    Args:
-        computed: False where the answer could not be computed for want of the versions, or the charting table, that
-            were used.
-    """
+    """Say which of the five it is; not computed where the versions or the charting table used are not given."""
     kinds = {one.kind for one in findings}
     if kinds - AFTERWARDS - _OF_ANOTHER_ENGINE - {FindingKind.CHARTING}:
         return ReplayOutcome.DIFFERENT
@@ -144,12 +135,7 @@ def not_of_the_answer(answer: StoredAnswer) -> Iterator[ReplayFinding]:
 
 
 def claimed(claims: AnswerClaims, known_protocols: tuple[str, ...], of_engine: str) -> Iterator[ReplayFinding]:
-    """Whether engine and protocol are those of this software.
-
-    Args:
-        known_protocols: as `slug|version`.
-        of_engine: what is known of the engine that the answer names; may be empty.
-    """
+    """Whether engine and protocol (`slug|version`) are those of this software, with what is known of that engine."""
     if claims.engine_version != __version__:
         named = claims.engine_version if _VERSION.fullmatch(claims.engine_version) else "none that can be read"
         sentence = f"The answer names engine version {named}; this is {__version__}."
@@ -167,11 +153,7 @@ def claimed(claims: AnswerClaims, known_protocols: tuple[str, ...], of_engine: s
 
 
 def of_charting(remarks: str, loaded: str) -> Iterator[ReplayFinding]:
-    """Whether the answer names a charting table of the site that is not the one in force here.
-
-    Args:
-        loaded: version and signature of the table that is loaded; empty where there is none.
-    """
+    """Whether the answer names a charting table of the site that is not the one loaded here (empty for none)."""
     for version, signed in sorted(set(_CHARTING.findall(remarks))):
         if f"version {version}, {signed}" != loaded:
             sentence = (
@@ -184,10 +166,7 @@ def of_charting(remarks: str, loaded: str) -> Iterator[ReplayFinding]:
 def of_inputs(
     claims: AnswerClaims, given: Iterable[tuple[str, Json]], current: Mapping[str, str]
 ) -> Iterator[ReplayFinding]:
-    """Which inputs are gone, amended since, or cannot be found.
-
-    An input that is given in another version only was amended: `found` is that version.
-    """
+    """Which inputs are gone, cannot be found, or were amended since; also where only another version is given."""
     versions: dict[str, set[str]] = {}
     for _, one in given:
         plain, _, version = versioned(one).partition("/_history/")
@@ -255,10 +234,7 @@ def differences(expected: object, found: object, path: str) -> Iterator[Differen
 
 
 def without_places(value: object) -> object:
-    """The same value, no text of which says where in the request something stood.
-
-    Where a resource stood in the request says nothing about what was computed from it.
-    """
+    """The same value, no text of which says where in the request something stood: nothing computed rests on that."""
     if isinstance(value, str):
         return _RUN.sub(_without_place, value) if ".resource" in value else value
     if isinstance(value, list):

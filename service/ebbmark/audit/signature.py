@@ -71,10 +71,7 @@ class _Header(msgspec.Struct):
 
 
 def sign(bundle: Mapping[str, object], *, key: SigningKey) -> Json:
-    """The same answer with its signatures: of the results, and of the report if there is one.
-
-    A signature covers its own frame, too: whose it is, when it was made, and what kind it is.
-    """
+    """The same answer with its signatures, of the results and of a report; each covers its own frame, too."""
     from joserfc import jws
 
     entries = [dict(entry) for entry in cast("list[dict[str, Any]]", bundle["entry"])]

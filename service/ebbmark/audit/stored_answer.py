@@ -44,12 +44,7 @@ _TEXTS = ("resourceType", "id", "status", "conclusion")
 
 @dataclass(frozen=True, slots=True)
 class StoredAnswer:
-    """One answer as it was stored.
-
-    Attributes:
-        form: its normal form, marks of superseding taken back.
-        foreign: how many resources came with it that are none of it.
-    """
+    """One answer as it was stored: marks of superseding taken back, and how many resources came that are none of it."""
 
     form: NormalForm
     resources: list[tuple[str, Json]]
@@ -143,11 +138,7 @@ class _Weight(msgspec.Struct):
 
 
 def stored_answer(resources: Iterable[tuple[str, Json]]) -> StoredAnswer:
-    """Read one answer.
-
-    Raises:
-        NotAnAnswer: they are not one answer, or not in the shape of FHIR.
-    """
+    """Read one answer; raises NotAnAnswer where they are not one, or not in the shape of FHIR."""
     listed = list(resources)
     require_shape(listed)
     listed = unpacked(listed)
@@ -165,22 +156,14 @@ def foreign_in(resources: Iterable[tuple[str, Json]]) -> int:
 
 @dataclass(frozen=True, slots=True)
 class Needs:
-    """What a replay needs besides the answer.
-
-    Attributes:
-        inputs: references of Observations, those that were used and those that the answer says were left out.
-    """
+    """What a replay needs besides the answer: the patient, and all inputs, used or named as left out."""
 
     patient: str
     inputs: tuple[str, ...]
 
 
 def needs_of(stored: Iterable[tuple[str, Json]]) -> Needs:
-    """Say what a stored answer was made from.
-
-    Raises:
-        NotAnAnswer: the resources are not one answer.
-    """
+    """Say what a stored answer was made from; raises NotAnAnswer where the resources are not one."""
     answer = stored_answer(stored)
     subject = answer.form.parts.get("guidance", {}).get("subject")
     reference = subject.get("reference") if isinstance(subject, dict) else ""
@@ -214,11 +197,7 @@ def with_stored_remarks(answer: Answer, stored: NormalForm) -> Answer:
 
 
 def require_shape(resources: Iterable[tuple[str, Json]]) -> None:
-    """Refuse what nothing below could read.
-
-    Raises:
-        NotAnAnswer: nested too deep, or an element of another type than FHIR's.
-    """
+    """Refuse by NotAnAnswer what nothing below could read: nested too deep, or an element of another type."""
     for _, one in resources:
         _require_shape(one)
 

@@ -25,11 +25,7 @@ _UCUM = "http://unitsofmeasure.org"
 
 
 class Unit:
-    """How one kind of result is spelled; compared by identity.
-
-    Attributes:
-        template: FHIR Quantity as JSON with one place for the number; always with system and code (qty-3).
-    """
+    """How one kind of result is spelled, and its Quantity as JSON with a place for the number; compared by identity."""
 
     __slots__ = ("code", "decimals", "template", "text")
 
@@ -181,11 +177,7 @@ class Warned:
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """One rule set that was applied.
-
-    Attributes:
-        values: the values in force that people ask for first, in words; empty for none.
-    """
+    """One rule set that was applied, with the values in force that people ask for first, in words."""
 
     slug: str
     version: str

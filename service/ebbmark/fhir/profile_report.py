@@ -223,11 +223,7 @@ def _element(met: CodeMet, likely: Likely) -> dict[str, object]:
 
 
 def as_text(profile: Profile, proposed: Mapping[int, Likely], trial: Sequence[str]) -> str:
-    """The whole profile, for people.
-
-    Args:
-        proposed: what unread codes may be, by their place in the profile.
-    """
+    """The whole profile, for people; `proposed` by the place of unread codes in it."""
     types = ", ".join(f"{count} {kind}" for kind, count in profile.types.items())
     lines = [f"Met: {types}; {_several(profile.patients, 'patient')}{_span(profile)}."]
     if profile.own_results:

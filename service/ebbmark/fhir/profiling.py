@@ -112,11 +112,7 @@ READ_AS = "read as "
 
 @dataclass(frozen=True, slots=True)
 class Profile:
-    """What charted data hold.
-
-    Attributes:
-        own_results: how many Observations are earlier results of this service; their codes are none of the chart.
-    """
+    """What charted data hold; `own_results` are earlier results of this service, whose codes do not count."""
 
     codes: tuple[CodeMet, ...]
     types: dict[str, int]
@@ -277,11 +273,7 @@ def _moment(resource: Json, code_map: CodeMap) -> float | None:
 
 
 def resources_in(content: bytes) -> list[ResourceMet]:
-    """Every resource of a file, those within Bundles and within other resources among them.
-
-    Raises:
-        Rejected: it is neither.
-    """
+    """Every resource of JSON or NDJSON, those within others among them; raises Rejected where it is neither."""
     found: list[ResourceMet] = []
     for value, path in _values(content.removeprefix(b"\xef\xbb\xbf")):
         found += _within(value, path, "", 0)

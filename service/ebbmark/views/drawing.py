@@ -111,11 +111,7 @@ def text_width_in(text: str, size_pt: float) -> float:
 
 
 def broken(text: str, size_pt: float, width_in: float) -> tuple[str, ...]:
-    """Break a text into as few lines as a width allows, all about equally long; a longer word stands alone.
-
-    Args:
-        text: words separated by spaces; `TIED` holds two words together.
-    """
+    """Break a text (`TIED` holds words together) into as few lines as a width allows, all about equally long."""
     lines = _filled(text, size_pt, width_in)
     for share in range(19, 9, -1):
         narrower = _filled(text, size_pt, width_in * share / 20)

@@ -21,12 +21,7 @@ from ebbmark.words.messages import say
 
 @dataclass(frozen=True, slots=True)
 class VitalRow:
-    """One vital sign at each step.
-
-    Attributes:
-        lowest: lowest charted value per step, in the order of the steps, settled ones before others; None where the
-            step has none.
-    """
+    """One vital sign at each step: its lowest charted value, settled ones before others; None where a step has none."""
 
     name: str
     unit: str
@@ -204,14 +199,7 @@ _GOES_ON: Final = frozenset(
 
 @dataclass(frozen=True, slots=True)
 class RunningFigure:
-    """Everything drawn of a trial in progress.
-
-    It changes with a reading of compliance and not with the clock, so that it need not be drawn anew each time it is
-    looked at.
-
-    Attributes:
-        waiting_cmh2o: the newest level, where it has no settled reading yet; None otherwise.
-    """
+    """Everything drawn of a trial in progress; it changes with a reading of compliance and not with the clock."""
 
     steps: tuple[FigureStep, ...]
     waiting_cmh2o: float | None

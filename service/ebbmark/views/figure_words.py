@@ -23,11 +23,7 @@ MOST_LISTED = 4
 
 @dataclass(frozen=True, slots=True)
 class FigureTable:
-    """The data behind the figure, as text.
-
-    Attributes:
-        caption: what the rows cannot say.
-    """
+    """The data behind the figure, as text; the caption says what the rows cannot."""
 
     heads: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]

@@ -250,12 +250,7 @@ def bars_panel(field: Field[Figure]) -> Iterator[Ink]:
 def step_bars(
     shown: Sequence[tuple[float, float]], ranked: Sequence[float], field: Field[Shown], *, marked: float | None = None
 ) -> Iterator[Ink]:
-    """A bar for each step that has one to be seen, and its number where there is room.
-
-    Args:
-        ranked: the same PEEPs in the order in which their numbers are placed; what comes later may find no room.
-        marked: PEEP of the bar that is marked as the closing pressure; None for none.
-    """
+    """A bar for each step that has one to be seen, and its number where there is room, in the order of `ranked`."""
     half = min(max(0.31 * min(field.rooms), 0.012), 0.16)
     seen = [(peep, probability) for peep, probability in shown if probability >= LEAST_SHOWN]
     for peep, probability in seen:

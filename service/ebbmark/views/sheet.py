@@ -49,11 +49,7 @@ LOW_FIGURE = replace(FIGURE, curve_in=1.3, bars_in=0.45)
 
 @dataclass(frozen=True, slots=True)
 class PatientLabel:
-    """Whose sheet it is: asked for where a person prints it, and kept nowhere.
-
-    Attributes:
-        born: birth date as people write it.
-    """
+    """Whose sheet it is: asked for where a person prints it, and kept nowhere."""
 
     name: str
     born: str
@@ -89,11 +85,7 @@ def report_pdf(
 
 
 def typeset(template: bytes, shown: Mapping[str, object], *, written_s: int) -> bytes:
-    """Typeset values as a tagged PDF; the same bytes on every machine.
-
-    Args:
-        template: reads `sys.inputs.data`, JSON.
-    """
+    """Typeset values as a tagged PDF, from a template that reads `sys.inputs.data`; the same bytes on every machine."""
     # Loaded with the first report: most commands never need it.
     import typst
 

@@ -270,11 +270,7 @@ def trials_in_short(trials: TrialsOverTime, *, look: str = "") -> InShort:
 
 
 def trials_words(trials: TrialsOverTime, *, most: int, unread_before_s: float | None) -> str:
-    """How many trials there are, and how each differs from the one before it.
-
-    Args:
-        unread_before_s: readings before this moment were not looked at; None where all were.
-    """
+    """How many trials there are and how each differs from the one before; what was left unread is said."""
     count = len(trials.rows)
     parts = [_told("one") if count == 1 else _told("several", count=count), *trial_change_words(trials)]
     if count == most:

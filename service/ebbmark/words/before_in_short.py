@@ -143,10 +143,7 @@ def plan_in_short(
 
 
 def before_the_first_step() -> tuple[str, ...]:
-    """What the team checks before the first step of a trial, one sentence each.
-
-    Source: each sentence's own; the checks of the team are common practice, no published source.
-    """
+    """What the team checks before the first step: common practice, no published source, beside its own."""
     return tuple(say(f"team.{one}") for one in _CHECKS)
 
 

@@ -76,11 +76,7 @@ def spelled(several: Iterable[Value]) -> str:
 
 
 def values_of(template: str) -> frozenset[str]:
-    """Names of the values that a template holds.
-
-    Raises:
-        ValueError: it is no template, or a value has no name.
-    """
+    """Names of the values that a template holds; raises ValueError where it is none, or a value has no name."""
     names = [name for _, name, _, _ in Formatter().parse(template) if name is not None]
     if not all(name.isidentifier() for name in names):
         raise ValueError("a value without a plain name")
@@ -88,14 +84,7 @@ def values_of(template: str) -> frozenset[str]:
 
 
 def read_catalogue(content: str) -> dict[str, str]:
-    """A site's translation, checked against the English one.
-
-    Returns:
-        Templates by identifier, those that were translated only.
-
-    Raises:
-        NotACatalogue: no TOML; an identifier that does not exist; a value that is missing, or that the message has not.
-    """
+    """The templates that a site translated, by identifier; raises NotACatalogue with each fault of the file."""
     try:
         translated = dict(_flat(tomllib.loads(content)))
     except tomllib.TOMLDecodeError as error:
@@ -198,13 +187,7 @@ _LONGEST_QUOTED: Final = 60
 
 @dataclass(frozen=True, slots=True)
 class InShort:
-    """The two layers.
-
-    Attributes:
-        number: the PEEP in cmH2O that is suggested or comes next; empty where there is none.
-        against: what speaks against it most; empty where nothing of weight does.
-        too_old: whether the number is of an old trial, so that it may not stand without its head.
-    """
+    """The two layers; `number` is the PEEP suggested or next, which may not stand alone where the trial is too old."""
 
     number: str
     head: str

@@ -44,10 +44,7 @@ def quantity_words(quantity: Quantity) -> str:
 
 
 def stop_words(limits: StopLimits) -> tuple[str, ...]:
-    """The stop criteria in words, for a plan; what has no number says so.
-
-    Source: each limit's own, see `physiology.stop.limits`.
-    """
+    """The stop criteria in words, for a plan, each with the source of its limit; what has no number says so."""
     lines = []
     for row in CRITERIA.values():
         limit, words = row.limit_of(limits), capital(row.words)
@@ -65,10 +62,7 @@ def stop_words(limits: StopLimits) -> tuple[str, ...]:
 
 
 def oldest_words(limits: StopLimits) -> str:
-    """How old a reading may be to show that a criterion is not met, in words.
-
-    Source: the limit's own.
-    """
+    """How old a reading may be to show that a criterion is not met, in words, with the limit's source."""
     oldest = limits.oldest_reading_min
     return _say("criterion-counts-not", value=f"{oldest.value:g}", source=oldest.source)
 

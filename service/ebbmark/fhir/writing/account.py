@@ -83,11 +83,7 @@ class _Resource(msgspec.Struct, rename="camel"):
 
 
 def answer_text(bundle: Mapping[str, object], *, remarks: Sequence[str] = ()) -> str:
-    """The answer to any question as text.
-
-    Raises:
-        NotAnAnswer: it is none of this service.
-    """
+    """The answer to any question as text; raises NotAnAnswer where it is none of this service."""
     try:
         resources = [msgspec.convert(one, _Resource) for _, one in resources_of(bundle)]
     except msgspec.ValidationError as error:

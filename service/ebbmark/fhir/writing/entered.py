@@ -35,12 +35,7 @@ _RHYTHM: Final = ("8884-9", "Heart rate rhythm", "Heart rhythm")
 
 @dataclass(frozen=True, slots=True)
 class EnteredQuantity:
-    """One quantity that can be entered.
-
-    Attributes:
-        scale: so many of the unit make one of the reader's.
-        ucum: code of the unit, where it is not the reader's.
-    """
+    """One quantity that can be entered; `scale` of its unit (`ucum`, if not the reader's) make one of the reader's."""
 
     quantity: Quantity
     label: str
@@ -88,11 +83,7 @@ class EnteredRow:
 
 
 def entered_observations(rows: Sequence[EnteredRow], subject: str, performer: Mapping[str, str]) -> tuple[Json, ...]:
-    """One Observation for each value and rhythm.
-
-    Args:
-        performer: FHIR Reference to the person who entered it; empty where nobody is known.
-    """
+    """One Observation for each value and rhythm, with a FHIR Reference to who entered it; empty for nobody."""
     found: list[Json] = []
     for row in rows:
         for what, value in row.values:
@@ -156,13 +147,7 @@ _DEVICE_READING_SYSTEM: Final = f"{BASE}/sid/device-reading"
 
 @dataclass(frozen=True, slots=True)
 class DeviceReading:
-    """One number of a device.
-
-    Attributes:
-        unit: FHIR Quantity without its value.
-        final: whether the status is final; else preliminary.
-        place: where in the device (OBX-4).
-    """
+    """One number of a device: `unit` is a FHIR Quantity without value, `place` where in the device (OBX-4)."""
 
     coding: Mapping[str, str]
     sent_as: str

@@ -122,11 +122,7 @@ class FlatAnswer:
 
 
 def read_answer(bundle: Json) -> FlatAnswer:
-    """Read the Bundle that the titration operation returns.
-
-    Raises:
-        NotAnAnswer: it is no whole answer.
-    """
+    """Read the Bundle that the titration operation returns; raises NotAnAnswer where it is no whole answer."""
     try:
         # What stands where a text or a number belongs has to be one.
         return msgspec.convert(msgspec.to_builtins(_read(bundle)), FlatAnswer)

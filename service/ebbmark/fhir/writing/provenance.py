@@ -282,10 +282,7 @@ _SERIOUS_FAILURE = "8"
 
 
 class AuditAction(Enum):
-    """What was done: AuditEvent.action, and the subtype with its display.
-
-    The subtype of a read, write or evaluation is the RESTful interaction; that of a session is DICOM's.
-    """
+    """What was done: AuditEvent.action and subtype with its display (of a session DICOM's, else the interaction)."""
 
     EVALUATED = ("E", "operation", "operation")
     READ = ("R", "search-type", "search-type")
@@ -316,11 +313,7 @@ class Actor:
 
 @dataclass(frozen=True, slots=True)
 class Access:
-    """One read, write or evaluation.
-
-    Attributes:
-        why_not: why it was not done, as a word of ours; empty where it was, or the reason is not told.
-    """
+    """One read, write or evaluation; `why_not` is why it was not done, as a word of ours, where that is told."""
 
     deed: AuditAction
     actor: Actor

@@ -123,11 +123,7 @@ def _own_meta(resource: Mapping[str, object]) -> Json:
 
 
 def supersession(targets: Sequence[str], *, old: str, new: str, change: StoredChange) -> tuple[Json, tuple[str, str]]:
-    """FHIR R4 Provenance over the change of the old results.
-
-    Returns:
-        The resource, and system and code of its tag, by which it is found again.
-    """
+    """FHIR R4 Provenance over the change of the old results, with system and code of its tag."""
     return _provenance(targets, f"{new}:over:{old}:{change.version}", new, _NOTE, change)
 
 

@@ -101,22 +101,14 @@ def as_transaction(
 
 @dataclass(frozen=True, slots=True)
 class Embedded:
-    """What one resource carries.
-
-    Attributes:
-        beside: type and identifier (`system|value`) of each resource of the answer that was written beside it.
-    """
+    """What one resource carries, and type and identifier (`system|value`) of what was written beside it."""
 
     entries: tuple[tuple[str, Json], ...] = ()
     beside: tuple[tuple[str, str], ...] = ()
 
 
 def with_embedded(transaction: Mapping[str, object], accepts: AcceptedWrites) -> Json:
-    """The transaction as this record takes it.
-
-    Returns:
-        The same entries where all are taken; no entry where nothing can carry the rest.
-    """
+    """The transaction as this record takes it; without an entry where nothing can carry the rest."""
     entries = cast("list[Json]", transaction["entry"])
     kept = sorted((one for one in entries if _type(one) in accepts.types), key=_rank)[: accepts.most_creates]
     if len(kept) == len(entries):
@@ -143,11 +135,7 @@ def with_embedded(transaction: Mapping[str, object], accepts: AcceptedWrites) ->
 def with_more_embedded(
     resource: Mapping[str, object], entries: Sequence[tuple[str, Json]], links: Sequence[Json] = ()
 ) -> Json:
-    """The resource, carrying these besides what it carries already.
-
-    Args:
-        entries: full URL (empty: made of the tag) and resource of each.
-    """
+    """The resource, carrying these besides what it carries already; an empty full URL is made of the tag."""
     before = _bundle_in(resource) or {"link": [], "entry": []}
     bundle = {
         "resourceType": "Bundle",
