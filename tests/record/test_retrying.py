@@ -10,9 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ebbmark.record.retry import (
+    AttemptOutcome,
     CallFailure,
     RetryLimits,
-    Seen,
     StopReason,
     Waiting,
     repeat,
@@ -33,7 +33,7 @@ def after(
     repeat_safe: bool = True,
 ) -> float | StopReason:
     return wait_or_stop(
-        Seen(what, retry_after),
+        AttemptOutcome(what, retry_after),
         attempt=attempt,
         waited_s=waited_s,
         limits=LIMITS,
@@ -177,7 +177,12 @@ def test_no_decision_leaves_the_bounds(
     limits = RetryLimits(max_attempts=max_attempts)
 
     decision = wait_or_stop(
-        Seen(what, header), attempt=attempt, waited_s=waited_s, limits=limits, repeat_safe=repeat_safe, now=NOON
+        AttemptOutcome(what, header),
+        attempt=attempt,
+        waited_s=waited_s,
+        limits=limits,
+        repeat_safe=repeat_safe,
+        now=NOON,
     )
 
     if isinstance(decision, float):
@@ -213,7 +218,7 @@ async def test_attempts_go_on_until_an_answer_and_keep_their_order() -> None:
     async def attempt() -> int:
         return next(answers)
 
-    repeated = await repeat(attempt, Seen, limits=LIMITS, repeat_safe=True, waiting=Waiting(waits, noon))
+    repeated = await repeat(attempt, AttemptOutcome, limits=LIMITS, repeat_safe=True, waiting=Waiting(waits, noon))
 
     assert repeated.attempts == (503, 429, 200)
     assert repeated.stop == StopReason.ANSWERED

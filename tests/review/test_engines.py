@@ -55,7 +55,7 @@ def test_a_worker_of_the_pool_that_is_killed_loses_and_doubles_nothing(few: Path
             killed.append(max(workers, key=lambda one: one.memory_info().rss).pid)
             os.kill(killed[0], signal.SIGKILL)
 
-    reviewed = run(few, tmp_path / "work", options=Options(), start=process_pool(2), told=told)
+    reviewed = run(few, tmp_path / "work", options=Options(), start=process_pool(2), on_progress=told)
 
     assert killed
     assert reviewed.failed == 0

@@ -336,7 +336,7 @@ class Looked:
 
 
 @dataclass(frozen=True, slots=True)
-class _Step:
+class WriteStep:
     """What one look leads to.
 
     Attributes:
@@ -372,27 +372,27 @@ class _Step:
         return replace(outcome, state=state, sentence=sentence)
 
 
-def _step(answer: OutgoingAnswer, seen: Looked, make_current: bool, base_url: str) -> _Step:
+def write_step(answer: OutgoingAnswer, looked: Looked, make_current: bool, base_url: str) -> WriteStep:
     """Decide what is to be done, from one look."""
-    own, standing = seen.own, seen.standing
-    older = [*(one for one in seen.others if one.identity in standing.older), *seen.half]
-    kept = frozenset(one.identity for one in seen.others) - frozenset(standing.older)
+    own, standing = looked.own, looked.standing
+    older = [*(one for one in looked.others if one.identity in standing.older), *looked.half]
+    kept = frozenset(one.identity for one in looked.others) - frozenset(standing.older)
     current = kept | {answer.identity}
     held_back = own is not None and not own.stands
-    if own is not None and held_back and not (make_current and seen.may_be_current_again):
-        return _Step(kept, instead=_not_current(own, seen.others))
+    if own is not None and held_back and not (make_current and looked.may_be_current_again):
+        return WriteStep(kept, instead=_not_current(own, looked.others))
     if standing.newer is not None:
         changes = tuple(marks(own, standing.newer, answer, base_url)) if own is not None else ()
-        return _Step(kept, changes=changes, instead=_superseded(standing.newer, written=own is not None))
+        return WriteStep(kept, changes=changes, instead=_superseded(standing.newer, written=own is not None))
     marked = tuple(entry for one in older for entry in marks(one, answer.identity, answer, base_url))
     beside = (*_marked_words(older), *_signed_words(standing))
     if own is not None and held_back:
         changes = (*current_again(own, answer, base_url), *marked)
-        return _Step(current, answer.missing_of(own), changes, beside=beside, restored=True)
+        return WriteStep(current, answer.missing_of(own), changes, beside=beside, restored=True)
     # A conditional create cannot be asked for where several match already: only the others are marked.
     if own is not None and own.copies > 1:
-        return _Step(current, changes=marked, instead=_held_several_times(own), beside=_marked_words(older))
-    return _Step(current, answer.missing_of(own), marked, beside=beside)
+        return WriteStep(current, changes=marked, instead=_held_several_times(own), beside=_marked_words(older))
+    return WriteStep(current, answer.missing_of(own), marked, beside=beside)
 
 
 def _marked_words(older: Sequence[Earlier]) -> tuple[str, ...]:

@@ -356,7 +356,7 @@ class RetryLimits:
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class AttemptOutcome:
     """What one attempt brought: an HTTP status or a trouble, and the Retry-After header if there was one."""
 
     what: int | CallFailure
@@ -383,7 +383,7 @@ _MAY_STILL_WORK: frozenset[int | CallFailure] = frozenset(
 
 
 def wait_or_stop(
-    seen: Seen, *, attempt: int, waited_s: float, limits: RetryLimits, repeat_safe: bool, now: datetime
+    outcome: AttemptOutcome, *, attempt: int, waited_s: float, limits: RetryLimits, repeat_safe: bool, now: datetime
 ) -> float | StopReason:
     """Decide between another attempt and the end.
 
@@ -394,12 +394,12 @@ def wait_or_stop(
         The wait before the next attempt [s]: the longest of our doubling wait, the settling wait where it applies, and
         the wait that the record asked for. Else why there is none.
     """
-    reason = _reason_to_stop(seen.what, repeat_safe)
+    reason = _reason_to_stop(outcome.what, repeat_safe)
     if reason is not None:
         return reason
     if attempt >= limits.max_attempts:
         return StopReason.ATTEMPTS_USED
-    wait_s = max(_own_wait_s(seen.what, attempt, limits), retry_after_s(seen.retry_after, now) or 0.0)
+    wait_s = max(_own_wait_s(outcome.what, attempt, limits), retry_after_s(outcome.retry_after, now) or 0.0)
     return StopReason.WAIT_TOO_LONG if waited_s + wait_s > limits.max_total_wait_s else wait_s
 
 
@@ -448,7 +448,7 @@ def retry_after_s(header: str | None, now: datetime) -> float | None:
 
 async def repeat(
     attempt: Callable[[], Awaitable[T]],
-    see: Callable[[T], Seen],
+    outcome_of: Callable[[T], AttemptOutcome],
     *,
     limits: RetryLimits,
     repeat_safe: bool,
@@ -464,9 +464,9 @@ async def repeat(
     waited_s = 0.0
     while True:
         made.append(await attempt())
-        seen = see(made[-1])
+        outcome = outcome_of(made[-1])
         wait_s = wait_or_stop(
-            seen,
+            outcome,
             attempt=len(made),
             waited_s=waited_s,
             limits=limits,
@@ -475,6 +475,6 @@ async def repeat(
         )
         if isinstance(wait_s, StopReason):
             return Repeated(tuple(made), wait_s)
-        count(Measured.RETRIES, seen.what.slug if isinstance(seen.what, CallFailure) else str(seen.what))
+        count(Measured.RETRIES, outcome.what.slug if isinstance(outcome.what, CallFailure) else str(outcome.what))
         await waiting.sleep(wait_s)
         waited_s += wait_s

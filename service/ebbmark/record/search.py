@@ -22,7 +22,7 @@ import msgspec
 
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.record.client import RecordClient
-from ebbmark.record.retry import CallFailure, Reply, Seen, decoded, named_by, repeat, retry_after_s
+from ebbmark.record.retry import AttemptOutcome, CallFailure, Reply, decoded, named_by, repeat, retry_after_s
 
 T = TypeVar("T")
 P = ParamSpec("P")
@@ -121,7 +121,7 @@ async def read_json(
 
     repeated = await repeat(
         attempt,
-        _seen,
+        _attempt_outcome,
         limits=record.limits,
         repeat_safe=True,
         waiting=record.waiting,
@@ -144,12 +144,12 @@ async def read_json(
     return ReadFailure(f"{why} (HTTP {answer.status}{named})", answer.status, later_s)
 
 
-def _seen(attempt: tuple[Reply | CallFailure, object]) -> Seen:
+def _attempt_outcome(attempt: tuple[Reply | CallFailure, object]) -> AttemptOutcome:
     answer, value = attempt
     if isinstance(answer, CallFailure):
-        return Seen(answer)
+        return AttemptOutcome(answer)
     unreadable = 200 <= answer.status < 300 and value is None
-    return Seen((answer.lost or CallFailure.UNREADABLE) if unreadable else answer.status, answer.retry_after)
+    return AttemptOutcome((answer.lost or CallFailure.UNREADABLE) if unreadable else answer.status, answer.retry_after)
 
 
 LONGEST_QUERY = 1_900

@@ -29,8 +29,7 @@ from ebbmark.record.answer_transaction import (
     Looked,
     OutgoingAnswer,
     Part,
-    _Step,
-    _step,
+    WriteStep,
     changed_list,
     entries_in,
     entry_of,
@@ -40,6 +39,7 @@ from ebbmark.record.answer_transaction import (
     second_of,
     skipped_a_version,
     unseen,
+    write_step,
 )
 from ebbmark.record.client import RecordClient
 from ebbmark.record.search import Budget, Found, ReadFailed, ReadFailure, failure_as_value, read_one, search
@@ -230,12 +230,12 @@ class _Rounds:
         """The same, of which only one more look is left."""
         return replace(self, most=self.number + 1)
 
-    def ended(self, answer: OutgoingAnswer, seen: Looked, step: _Step, lock: Lock) -> WriteOutcome | None:
+    def ended(self, answer: OutgoingAnswer, looked: Looked, step: WriteStep, lock: Lock) -> WriteOutcome | None:
         """The outcome where nothing more is sent; None where there is something to send."""
         last = self.last if self.number >= self.most else None
-        sure = self.doubt is None or seen.own_stands or (last is not None and not self.unheard)
+        sure = self.doubt is None or looked.own_stands or (last is not None and not self.unheard)
         if not step.writes and sure:
-            told = step.told(_nothing_sent(answer, seen.own, lost=self.lost))
+            told = step.told(_nothing_sent(answer, looked.own, lost=self.lost))
             return _with_lock(told, lock, self.without_match)
         if last is None:
             return None
@@ -271,9 +271,9 @@ async def write_current(
     answer, rounds = outgoing_answer(transaction, record.settings.accepts), _Rounds()
     while rounds.number <= MOST_ROUNDS:
         lock = await _lock(answer, record)
-        seen = lock if isinstance(lock, ReadFailure) else await look(answer, lock, record, anew=make_current)
-        if isinstance(seen, ReadFailure) or isinstance(lock, ReadFailure):
-            failure = seen if isinstance(seen, ReadFailure) else BEHIND
+        looked = lock if isinstance(lock, ReadFailure) else await look(answer, lock, record, anew=make_current)
+        if isinstance(looked, ReadFailure) or isinstance(lock, ReadFailure):
+            failure = looked if isinstance(looked, ReadFailure) else BEHIND
             # After an attempt that may have been carried out, a look that fails is worth another.
             worth_another = failure == BEHIND or rounds.doubt is not None
             if worth_another and await _waited(rounds.number, answer, record):
@@ -282,22 +282,22 @@ async def write_current(
             return still_unknown(_not_looked(failure), rounds.doubt is not None)
         rounds = rounds.after_a_look(lock)
         progress.doubtful = rounds.doubt is not None
-        step = _step(answer, seen, make_current, base_url)
-        ended = rounds.ended(answer, seen, step, lock)
+        step = write_step(answer, looked, make_current, base_url)
+        ended = rounds.ended(answer, looked, step, lock)
         if ended is not None:
             return ended
         # With nothing to write the List alone is changed: what is under way can then no longer be carried out.
-        parts = answer.entries_of(step.parts, seen.own)
-        entries = [*parts, *step.changes, *_changed_lists(lock, answer, seen, step, base_url)]
+        parts = answer.entries_of(step.parts, looked.own)
+        entries = [*parts, *step.changes, *_changed_lists(lock, answer, looked, step, base_url)]
         if not entries:
             return still_unknown(_not_looked(BEHIND), rounds.doubt is not None)
         progress.doubtful = True
         last = await write_back(_bundle(entries), record=record, repeat_conflicts=False)
         rounds = rounds.after_sending(last, lock)
         if last.state in _SAID:
-            own = _of_own_parts(last, answer, step.parts, seen.own)
+            own = _of_own_parts(last, answer, step.parts, looked.own)
             if not _ignored_a_version(lock, entries, last):
-                told = step.told(own if step.writes else _nothing_sent(answer, seen.own))
+                told = step.told(own if step.writes else _nothing_sent(answer, looked.own))
                 return _with_lock(told, lock, rounds.without_match)
             rounds = replace(rounds, without_match=own)
         elif last.http_status not in CONFLICTS and rounds.doubt is None:
@@ -309,11 +309,11 @@ async def write_current(
     return still_unknown(rounds.last or _not_looked(BEHIND), rounds.doubt is not None)
 
 
-def _changed_lists(lock: Lock, answer: OutgoingAnswer, seen: Looked, step: _Step, base_url: str) -> list[Json]:
-    known: dict[str, Earlier] = {one.identity: one for one in seen.others}
-    if seen.own is not None:
-        known[answer.identity] = seen.own
-    elsewhere = [entry for entry in lock.entries if identity_of(entry) not in {*seen.identities, answer.identity}]
+def _changed_lists(lock: Lock, answer: OutgoingAnswer, looked: Looked, step: WriteStep, base_url: str) -> list[Json]:
+    known: dict[str, Earlier] = {one.identity: one for one in looked.others}
+    if looked.own is not None:
+        known[answer.identity] = looked.own
+    elsewhere = [entry for entry in lock.entries if identity_of(entry) not in {*looked.identities, answer.identity}]
     current = [
         entry_of(one, known[one].closing.reference if one in known else answer.closing) for one in sorted(step.current)
     ]

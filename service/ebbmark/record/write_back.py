@@ -18,10 +18,10 @@ import msgspec
 
 from ebbmark.record.client import RecordClient
 from ebbmark.record.retry import (
+    AttemptOutcome,
     CallFailure,
     Repeated,
     Reply,
-    Seen,
     StopReason,
     codes_in,
     codes_of,
@@ -155,16 +155,16 @@ def attempt_of(answer: Reply | CallFailure, requests: Sequence[EntryRequest]) ->
     return Attempt(answer, Proof.NOTHING_WRITTEN, issue_codes=codes or ())
 
 
-def seen_in(attempt: Attempt) -> Seen:
+def attempt_outcome(attempt: Attempt) -> AttemptOutcome:
     """Reduce an attempt to what the decision on a repeat looks at."""
     answer = attempt.answer
     if isinstance(answer, CallFailure):
-        return Seen(answer)
+        return AttemptOutcome(answer)
     if attempt.proof is Proof.MAYBE_WRITTEN and answer.status < 300:
-        return Seen(answer.lost or CallFailure.UNREADABLE, answer.retry_after)
+        return AttemptOutcome(answer.lost or CallFailure.UNREADABLE, answer.retry_after)
     if answer.status == 409 and _RACE_CODES.intersection(attempt.issue_codes):
-        return Seen(CallFailure.LOST_RACE, answer.retry_after)
-    return Seen(answer.status, answer.retry_after)
+        return AttemptOutcome(CallFailure.LOST_RACE, answer.retry_after)
+    return AttemptOutcome(answer.status, answer.retry_after)
 
 
 def _entry_results(reply: Reply, requests: Sequence[EntryRequest]) -> tuple[EntryResult, ...] | None:
@@ -458,7 +458,7 @@ async def _posted(body: bytes, *, record: RecordClient, repeat_conflicts: bool) 
 
     repeated = await repeat(
         attempt,
-        seen_in if repeat_conflicts else _seen_once,
+        attempt_outcome if repeat_conflicts else _without_race,
         limits=record.limits,
         repeat_safe=is_repeat_safe(requests),
         waiting=record.waiting,
@@ -466,6 +466,6 @@ async def _posted(body: bytes, *, record: RecordClient, repeat_conflicts: bool) 
     return outcome_of(repeated, requests)
 
 
-def _seen_once(attempt: Attempt) -> Seen:
-    seen = seen_in(attempt)
-    return Seen(_CONFLICT, seen.retry_after) if seen.what is CallFailure.LOST_RACE else seen
+def _without_race(attempt: Attempt) -> AttemptOutcome:
+    seen = attempt_outcome(attempt)
+    return AttemptOutcome(_CONFLICT, seen.retry_after) if seen.what is CallFailure.LOST_RACE else seen

@@ -35,7 +35,7 @@ _FIRST_WAIT_S, _LONGEST_WAIT_S, _MOST_TROUBLES, _MOST_RESTARTS = 2.0, 120.0, 6, 
 _GONE = frozenset({HTTPStatus.NOT_FOUND, HTTPStatus.GONE})
 _LATER = frozenset({HTTPStatus.ACCEPTED, HTTPStatus.TOO_MANY_REQUESTS, HTTPStatus.SERVICE_UNAVAILABLE})
 
-Told = Callable[[str, int, int], None]
+OnProgress = Callable[[str, int, int], None]
 """Hears what is done (`polls` or `files`), how much of it, and of how much (0: not known)."""
 
 
@@ -103,7 +103,7 @@ async def bulk_export(
     types: Sequence[str] = TYPES,
     elsewhere: Sequence[str] = (),
     longest_s: float = 86_400.0,
-    told: Told = lambda *_: None,
+    on_progress: OnProgress = lambda *_: None,
 ) -> Exported:
     """Export the patients of the record, or of a Group, into a folder.
 
@@ -125,7 +125,7 @@ async def bulk_export(
     }
     request = f"{f'Group/{group}' if group else 'Patient'}/$export?{urlencode(asked)}"
     folder.mkdir(parents=True, exist_ok=True)
-    run = _Run(record, folder, elsewhere, longest_s, told, _state_in(folder, request))
+    run = _Run(record, folder, elsewhere, longest_s, on_progress, _state_in(folder, request))
     for _ in range(_MOST_RESTARTS):
         try:
             return await run.whole(types)
@@ -153,7 +153,7 @@ class _Run:
     folder: Path
     elsewhere: Sequence[str]
     longest_s: float
-    told: Told
+    on_progress: OnProgress
     state: _State
 
     async def whole(self, types: Sequence[str]) -> Exported:
@@ -173,7 +173,7 @@ class _Run:
                 self.state.fetched[name] = await self._fetched(one, name, signed_in=manifest.requiresAccessToken)
                 self._keep()
             lines[kind] += self.state.fetched[name]
-            self.told("files", number + 1, len(files))
+            self.on_progress("files", number + 1, len(files))
         # The export is whole; that the record could not be told to delete it is said, and is no failure.
         left = _left_by(await self.record.send("DELETE", self.state.status))
         reported = lines.pop("outcome", 0)
@@ -264,7 +264,7 @@ class _Run:
             pause_s = min(wait_s if wished_s is None else max(1.0, wished_s), max(1.0, self.longest_s - waited_s))
             await self.record.waiting.sleep(pause_s)
             waited_s, wait_s, polls = waited_s + pause_s, min(2.0 * wait_s, _LONGEST_WAIT_S), polls + 1
-            self.told("polls", polls, 0)
+            self.on_progress("polls", polls, 0)
 
 
 def _left_by(deletion: Reply | CallFailure) -> str:

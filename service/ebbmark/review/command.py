@@ -123,7 +123,7 @@ def _export(chosen: argparse.Namespace, export: Callable[..., Exported | None]) 
         since=instant(chosen.since) if chosen.since is not None else "",
         elsewhere=chosen.files_under,
         longest_s=3600.0 * chosen.most_hours,
-        told=_bar,
+        on_progress=_bar,
     )
     if found is None:
         return INCOMPLETE
@@ -175,7 +175,9 @@ def _review(chosen: argparse.Namespace, style: Callable[[], str]) -> int:
         return USAGE
     start = dask_cluster(chosen.scheduler) if chosen.scheduler else process_pool(chosen.workers)
     try:
-        reviewed = run(chosen.folder, chosen.work or chosen.out / "work", options=options, start=start, told=_bar)
+        reviewed = run(
+            chosen.folder, chosen.work or chosen.out / "work", options=options, start=start, on_progress=_bar
+        )
         tables = chosen.out / "tables"
         for path in (*tables.glob("*.csv"), *tables.glob("*.parquet")):
             path.unlink()  # of an earlier report, which may have named more

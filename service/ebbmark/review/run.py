@@ -38,7 +38,7 @@ from ebbmark.review.shards import (
 )
 
 Start = Callable[[], Executor]
-Told = Callable[[str, int, int], None]
+OnProgress = Callable[[str, int, int], None]
 """Hears the name of the step, how many pieces are done, and of how many."""
 Made = TypeVar("Made")
 
@@ -76,7 +76,9 @@ def dask_cluster(address: str) -> Start:
     return start
 
 
-def run(folder: Path, work: Path, *, options: Options, start: Start, told: Told = lambda *_: None) -> Reviewed:
+def run(
+    folder: Path, work: Path, *, options: Options, start: Start, on_progress: OnProgress = lambda *_: None
+) -> Reviewed:
     """Make the rows of every part.
 
     Args:
@@ -84,12 +86,12 @@ def run(folder: Path, work: Path, *, options: Options, start: Start, told: Told 
     """
     engine = _Engine(start)
     try:
-        return _run(folder, work, options, engine, told)
+        return _run(folder, work, options, engine, on_progress)
     finally:
         engine.renew()
 
 
-def _run(folder: Path, work: Path, options: Options, engine: _Engine, told: Told) -> Reviewed:
+def _run(folder: Path, work: Path, options: Options, engine: _Engine, on_progress: OnProgress) -> Reviewed:
     work.mkdir(parents=True, exist_ok=True)
     for unfinished in work.glob("*/*.*"):  # of a run that was killed, or found the disk full
         shutil.rmtree(unfinished, ignore_errors=True)
@@ -97,7 +99,7 @@ def _run(folder: Path, work: Path, options: Options, engine: _Engine, told: Told
     chunks = chunks_of(folder, chunk_bytes)
     failed: list[Listed] = []
     shards = _mapped(
-        scatter, {f"{one.file} at {one.start}": (one, str(work), parts) for one in chunks}, engine, failed, told
+        scatter, {f"{one.file} at {one.start}": (one, str(work), parts) for one in chunks}, engine, failed, on_progress
     )
     by_name = _by_name(shards)
     pairs = {
@@ -109,7 +111,7 @@ def _run(folder: Path, work: Path, options: Options, engine: _Engine, told: Told
         {f"answers {number}": (number, *both, str(work), parts) for number, both in pairs.items() if any(both)},
         engine,
         failed,
-        told,
+        on_progress,
     )
     by_name = _by_name([*shards, *joined])
     shared = by_name.pop("shared", [])
@@ -119,7 +121,7 @@ def _run(folder: Path, work: Path, options: Options, engine: _Engine, told: Told
         if (slices := by_name.get(f"part-{number:05}"))
     }
     missing = {f"part {number}": one for number, one in wanted.items() if not Path(one[3]).exists()}
-    made = _mapped(review_part, missing, engine, failed, told)
+    made = _mapped(review_part, missing, engine, failed, on_progress)
     if not failed:  # what was given up may be why something is not used now
         _forget(work, [*shards, *joined], [one[3] for one in wanted.values()])
     counts: dict[str, int] = {}
@@ -189,7 +191,7 @@ def _mapped(
     pieces: Mapping[str, tuple[Any, ...]],
     engine: _Engine,
     failed: list[Listed],
-    told: Told,
+    on_progress: OnProgress,
 ) -> list[Made]:
     """The function over all pieces, in their order; what was given up is added to `failed`."""
     made: dict[str, Made] = {}
@@ -209,7 +211,7 @@ def _mapped(
                     continue
                 failed.append(Listed("", -1, f"given up: {_told(error)}", name))
             del left[name]
-            told(function.__name__, len(pieces) - len(left), len(pieces))
+            on_progress(function.__name__, len(pieces) - len(left), len(pieces))
         breaks += broken
         if broken:
             engine.renew()

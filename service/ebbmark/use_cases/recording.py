@@ -332,10 +332,10 @@ async def dry_run(transaction: Json, *, record: RecordClient) -> DryRun | ReadFa
         What would be done; where the record could not be looked at, why: nothing would be written either then.
     """
     answer = outgoing_answer(transaction, record.settings.accepts)
-    seen = await look(answer, NO_LOCK, record, anew=True)
-    if isinstance(seen, ReadFailure):
-        return seen
-    own, others, standing = seen.own, seen.others, seen.standing
+    looked = await look(answer, NO_LOCK, record, anew=True)
+    if isinstance(looked, ReadFailure):
+        return looked
+    own, others, standing = looked.own, looked.others, looked.standing
     stands = own is not None and own.stands
     held_back = own is not None and not own.stands
     again = own is not None and held_back and standing.newer is None and bool(superseded_by(own.closing.resource))
