@@ -25,8 +25,9 @@ def effort(context: TrialContext) -> Iterator[Finding]:
     yield from _charted_mode(context)
     source, limits, few = SOURCES["cairo-1"], context.limits, len(context.seen) < 3
     supported = [row for row, value in context.middles(Quantity.PRESSURE_SUPPORT_SET) if value > 0.0]
-    triggered = [row for row in context.seen if _rate_above_set(row) > limits.rate_above_set_per_min]
-    passive = not triggered and any(row.last(Quantity.RESPIRATORY_RATE_SET) for row in context.seen)
+    measured = context.middles(Quantity.RESPIRATORY_RATE)
+    triggered = [row for row, _ in measured if _rate_above_set(row) > limits.rate_above_set_per_min]
+    passive = not triggered and any(value for _, value in context.lasts(Quantity.RESPIRATORY_RATE_SET))
     if supported and not passive:
         pressure = supported[0].last(Quantity.PRESSURE_SUPPORT_SET) or 0.0
         yield finding_at("pressure-support", supported, {"support_cmh2o": pressure}, source)
@@ -66,9 +67,9 @@ def _charted_mode(context: TrialContext) -> Iterator[Finding]:
 def trapped_air(context: TrialContext) -> Iterator[Finding]:
     """Total PEEP that does not follow set PEEP, or intrinsic PEEP worth naming."""
     limits = context.limits
-    known = [(row, total) for row in context.seen if (total := _total_peep(row)) is not None]
-    if not known:
+    if Quantity.PEEP_TOTAL not in context.charted and Quantity.PEEP_INTRINSIC not in context.charted:
         return
+    known = [(row, total) for row in context.seen if (total := _total_peep(row)) is not None]
     (first, top), (last, bottom) = known[0], known[-1]
     way = first.peep_cmh2o - last.peep_cmh2o
     if way >= limits.trapped_way_cmh2o and top - bottom < limits.trapped_share * way:
@@ -113,7 +114,7 @@ def clocks_differ(context: TrialContext) -> Iterator[Finding]:
     if context.trial.peep_source != "set":
         return
     late, early, pairs = [], [], 0
-    for above, below in pairwise(context.seen):
+    for above, below in pairwise(context.seen) if Quantity.PEEP_MEASURED in context.charted else ():
         before, after = (row.by_quantity.get(Quantity.PEEP_MEASURED) for row in (above, below))
         if before is None or after is None or min(before.count, after.count) < 2:
             continue

@@ -282,7 +282,12 @@ class PatientContext:
 
     def of_trial(self, trial: Trial, closing: Closing, readings: Sequence[Reading], protocol: Protocol) -> TrialContext:
         """All that is known about one trial, as the checks take it."""
-        return TrialContext(trial, closing, steps_seen(trial, readings, protocol), protocol, self)
+        seen = steps_seen(trial, readings, protocol)
+        charted: dict[Quantity, list[tuple[StepSeen, QuantitySeen]]] = {}
+        for row in seen:
+            for quantity, one in row.by_quantity.items():
+                charted.setdefault(quantity, []).append((row, one))
+        return TrialContext(trial, closing, seen, protocol, self, charted)
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,13 +297,15 @@ class TrialContext:
     Attributes:
         closing: the estimate from the compliances alone.
         seen: what each step saw, in the order of the steps.
+        charted: the same by quantity, of the steps at which it was charted.
     """
 
     trial: Trial
     closing: Closing
     seen: Sequence[StepSeen]
     protocol: Protocol
-    patient: PatientContext = PatientContext()
+    patient: PatientContext
+    charted: Mapping[Quantity, Sequence[tuple[StepSeen, QuantitySeen]]]
 
     @property
     def steps(self) -> Sequence[Step]:
@@ -312,11 +319,11 @@ class TrialContext:
 
     def middles(self, quantity: Quantity) -> list[tuple[StepSeen, float]]:
         """The steps at which a quantity was charted, each with its median there."""
-        return [(row, seen.middle) for row in self.seen if (seen := row.by_quantity.get(quantity)) is not None]
+        return [(row, seen.middle) for row, seen in self.charted.get(quantity, ())]
 
     def lasts(self, quantity: Quantity) -> list[tuple[StepSeen, float]]:
         """The steps at which a quantity was charted, each with its last value there."""
-        return [(row, seen.last) for row in self.seen if (seen := row.by_quantity.get(quantity)) is not None]
+        return [(row, seen.last) for row, seen in self.charted.get(quantity, ())]
 
 
 def finding_at(

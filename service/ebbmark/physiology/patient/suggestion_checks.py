@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from math import inf
@@ -10,7 +10,7 @@ from typing import Final
 
 from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE, SOURCES, Finding, Message, Value, Weight, message
 from ebbmark.physiology.patient.context import StepSeen, TrialContext
-from ebbmark.physiology.readings import Quantity, UnusableReading
+from ebbmark.physiology.readings import Quantity, Reading, UnusableReading
 from ebbmark.physiology.stop.criteria import CRITERIA, Criterion, StopCriterion
 from ebbmark.physiology.stop.limits import StopLimits
 
@@ -55,9 +55,10 @@ class _Vital:
         seen = row.by_quantity[self.quantity]
         return seen.least if self.row.sign > 0 else seen.greatest
 
-    def met(self, rows: Sequence[StepSeen], limits: StopLimits) -> list[StepSeen]:
+    def met(self, context: TrialContext) -> list[StepSeen]:
         """The steps at which any charted reading was beyond its limit."""
-        return [row for row in rows if self.quantity in row.by_quantity and self.beyond(self.worst(row), limits)]
+        limits = context.limits.vital
+        return [row for row, _ in context.charted.get(self.quantity, ()) if self.beyond(self.worst(row), limits)]
 
 
 _VITALS: Final = tuple(
@@ -84,7 +85,7 @@ def stop_limits(context: TrialContext, suggested_cmh2o: float, before: Mapping[Q
     limits = context.limits.vital
     yield from _peak_at(context, there, suggested_cmh2o, "stop-limit-at-suggestion", Weight.LOOK_FIRST)
     for vital in _VITALS:
-        rows = vital.met(context.seen, limits)
+        rows = vital.met(context)
         at = [row for row in rows if row in there]
         above = [row for row in rows if row.peep_cmh2o > suggested_cmh2o + SAME_PEEP_CMH2O and row not in there]
         as_before = vital.quantity in before and vital.beyond(before[vital.quantity], limits)
@@ -104,7 +105,7 @@ def stop_limits(context: TrialContext, suggested_cmh2o: float, before: Mapping[Q
 def limits_met_at(context: TrialContext, peep_cmh2o: float) -> tuple[Finding, ...]:
     """Stop limits that were met at one PEEP, for a table of several."""
     rows = _rows_at(context.seen, peep_cmh2o)
-    met = [(vital, at) for vital in _VITALS if (at := vital.met(rows, context.limits.vital))]
+    met = [(vital, at) for vital in _VITALS if (at := [row for row in vital.met(context) if row in rows])]
     return (
         *[_limit_met("stop-limit-met", Weight.HIGH, vital, at, context, peep_cmh2o, {}) for vital, at in met],
         *_peak_at(context, rows, peep_cmh2o, "stop-limit-met", Weight.HIGH),
@@ -114,7 +115,10 @@ def limits_met_at(context: TrialContext, peep_cmh2o: float) -> tuple[Finding, ..
 def limits_met_in_trial(context: TrialContext) -> Iterator[Finding]:
     """Stop limits met in a trial without a suggestion: the latest step that met any, with all that was met there."""
     limits = context.limits.vital
-    rows = [(row, met) for row in reversed(context.seen) if (met := [one for one in _VITALS if one.met([row], limits)])]
+    beyond = {vital.slug: vital.met(context) for vital in _VITALS}
+    rows = [
+        (row, met) for row in reversed(context.seen) if (met := [one for one in _VITALS if row in beyond[one.slug]])
+    ]
     if not rows:
         return
     row, met = rows[0]
@@ -123,8 +127,8 @@ def limits_met_in_trial(context: TrialContext) -> Iterator[Finding]:
         places = [one for one, at in rows if vital in at]
         worst = min(places, key=lambda one: vital.row.sign * vital.worst(one), default=row)
         if worst is not row:
-            beyond = _beyond(worst, vital, limits)
-            earlier.append(message("vital.beyond-at", beyond=beyond, peep_cmh2o=worst.peep_cmh2o))
+            told = _beyond(worst, vital, limits)
+            earlier.append(message("vital.beyond-at", beyond=told, peep_cmh2o=worst.peep_cmh2o))
     values: dict[str, Value] = {
         "place": message("vital.at-the-last-step" if row is context.seen[-1] else "vital.at-a-step"),
         "words": tuple(_beyond(row, vital, limits) for vital in met),
@@ -145,9 +149,8 @@ def _beyond(row: StepSeen, vital: _Vital, limits: StopLimits) -> Message:
 def doubtful_pressure(context: TrialContext) -> Iterator[Finding]:
     """A single impossible blood pressure between possible ones: the transducer."""
     for vital in _VITALS:
-        for row in context.seen:
-            seen = row.by_quantity.get(vital.quantity)
-            if seen is not None and seen.doubtful is not None:
+        for row, seen in context.charted.get(vital.quantity, ()):
+            if seen.doubtful is not None:
                 values: dict[str, Value] = {"words": vital.words, "value": seen.doubtful, "least": seen.least}
                 peeps = (row.peep_cmh2o,)
                 yield Finding(
@@ -199,9 +202,7 @@ def _less_oxygen(there: Sequence[StepSeen], best: StepSeen, change: float) -> bo
     return then is not None and min((one for one in now if one), default=then) < then - change
 
 
-def unseen_vital_signs(
-    context: TrialContext, suggested_cmh2o: float, charted: Collection[Quantity]
-) -> Iterator[Finding]:
+def unseen_vital_signs(context: TrialContext, suggested_cmh2o: float, readings: Sequence[Reading]) -> Iterator[Finding]:
     """Whether nobody can say how the suggestion was tolerated."""
     there = _rows_at(context.seen, suggested_cmh2o)
     pressures = (Quantity.MEAN_ARTERIAL_PRESSURE, Quantity.SYSTOLIC_ARTERIAL_PRESSURE)
@@ -220,8 +221,8 @@ def unseen_vital_signs(
             }
             yield Finding("vital-signs-unusable", Weight.MODERATE, values, at_s=unusable.at_s, source=OWN_CHOICE)
             continue
-        seen_at_all = any(quantity in row.by_quantity for row in context.seen for quantity in quantities)
-        outside = not seen_at_all and any(quantity in charted for quantity in quantities)
+        seen_at_all = any(quantity in context.charted for quantity in quantities)
+        outside = not seen_at_all and any(one.quantity in quantities for one in readings)
         (elsewhere if outside else missing).append(words)
     for slug, of_it, source in (
         ("vital-signs-outside-limb", elsewhere, OWN_CHOICE),

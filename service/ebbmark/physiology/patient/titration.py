@@ -9,7 +9,7 @@ readings, namely Conditions, the Patient itself, position and mode.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -133,8 +133,7 @@ def titrate(
     at = advice.suggested_peep_cmh2o
     if at is not None:
         began_s = min(began_of(readings, trial, protocol, levels), trial.steps[0].start_s)
-        charted = {reading.quantity for reading in readings}
-        tolerated = judge_suggestion(context, at, before=before_the_trial(readings, began_s), charted=charted)
+        tolerated = judge_suggestion(context, at, readings, before_the_trial(readings, began_s))
         if _forbid(tolerated):
             advice = replace(advice, suggested_peep_cmh2o=None)
         findings = gravest_first((*findings, *tolerated))
@@ -182,13 +181,12 @@ def judge_curve(context: TrialContext) -> tuple[Closing, tuple[Finding, ...]]:
 
 
 def judge_suggestion(
-    context: TrialContext,
-    suggested_cmh2o: float,
-    *,
-    before: Mapping[Quantity, float],
-    charted: Collection[Quantity],
+    context: TrialContext, suggested_cmh2o: float, readings: Sequence[Reading], before: Mapping[Quantity, float]
 ) -> tuple[Finding, ...]:
     """Look at how the suggested PEEP was tolerated.
+
+    Args:
+        before: middle of each quantity in the hour before PEEP was first moved.
 
     Returns:
         Findings, gravest first; with a LOOK_FIRST among them no PEEP may be suggested.
@@ -196,7 +194,7 @@ def judge_suggestion(
     found = [
         *stop_limits(context, suggested_cmh2o, before),
         *worse_than_best(context, suggested_cmh2o),
-        *unseen_vital_signs(context, suggested_cmh2o, charted),
+        *unseen_vital_signs(context, suggested_cmh2o, readings),
     ]
     if _forbid(found):
         # Without a suggestion nothing lies above or below it.
