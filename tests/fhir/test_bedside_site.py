@@ -26,7 +26,7 @@ from ebbmark.fhir.reading.site import ProtocolGiven, SiteFileError, StopLimitsFi
 from ebbmark.fhir.reading.site_rules import read_stop_limits, with_protocols
 from ebbmark.fhir.reading.terminology import read_value_sets, sets_beside, value_set, with_value_sets
 from ebbmark.physiology.before.risks import RISK_CONCEPTS, RiskConcept
-from ebbmark.physiology.before.staircase import SourceStatus
+from ebbmark.physiology.findings import SourceStatus
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, Protocol
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.words.messages import spell

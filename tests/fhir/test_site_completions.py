@@ -16,7 +16,8 @@ from ebbmark.fhir.definitions import plan_definitions
 from ebbmark.fhir.reading.request import NO_SITE, Site
 from ebbmark.fhir.reading.site import SiteFileError
 from ebbmark.fhir.reading.site_rules import with_protocols
-from ebbmark.physiology.before.staircase import SourceStatus, StaircaseRules
+from ebbmark.physiology.before.staircase import StaircaseRules
+from ebbmark.physiology.findings import SourceStatus
 from ebbmark.site_files import files_of, site_of
 
 

@@ -17,7 +17,7 @@ from ebbmark.physiology.before.candidate import (
 )
 from ebbmark.physiology.before.risks import RISK_CONCEPTS, Risk
 from ebbmark.physiology.before.state import ards_classes
-from ebbmark.physiology.findings import EvidenceStatus
+from ebbmark.physiology.findings import SourceStatus
 from ebbmark.physiology.gas_exchange import Oxygenation
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import setting_at
@@ -468,7 +468,11 @@ def test_no_answer_says_that_a_trial_is_safe_and_each_leaves_it_to_the_clinician
 def test_every_concept_has_its_own_name_a_source_and_how_far_it_was_read() -> None:
     assert len({concept.slug for concept in RISK_CONCEPTS}) == len(RISK_CONCEPTS)
     assert all(concept.citation and concept.says and concept.words for concept in RISK_CONCEPTS)
-    assert {concept.status for concept in RISK_CONCEPTS} <= set(EvidenceStatus)
+    assert {concept.status for concept in RISK_CONCEPTS} <= {
+        SourceStatus.VERIFIED,
+        SourceStatus.SECOND_HAND,
+        SourceStatus.COMMON_PRACTICE,
+    }
 
 
 def test_beyond_an_hour_and_a_half_age_is_told_in_hours() -> None:

@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from ebbmark.physiology.findings import EVIDENCE, EvidenceLine, EvidenceStatus, evidence_for
+from ebbmark.physiology.findings import EVIDENCE, EvidenceLine, SourceStatus, evidence_for
 from ebbmark.words.messages import spell
 
 each_line = pytest.mark.parametrize("line", EVIDENCE, ids=lambda line: line.slug)
@@ -58,7 +58,7 @@ def test_text_is_clean_of_stray_spaces(line: EvidenceLine) -> None:
 
 
 def test_both_ways_of_tracing_a_line_occur() -> None:
-    assert {line.status for line in EVIDENCE} == set(EvidenceStatus) - {EvidenceStatus.COMMON_PRACTICE}
+    assert {line.status for line in EVIDENCE} == {SourceStatus.VERIFIED, SourceStatus.SECOND_HAND}
 
 
 @pytest.mark.parametrize(

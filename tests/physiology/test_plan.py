@@ -12,16 +12,16 @@ from hypothesis import strategies as st
 from ebbmark.physiology.before.candidate import assess_candidate
 from ebbmark.physiology.before.plan import Phase, Plan, PlanStep, plan_trial
 from ebbmark.physiology.before.staircase import (
-    COMMON_PRACTICE,
+    DEFAULT_STAIRCASE,
     Cell,
     NoPlan,
     NoPlanReason,
     Settings,
-    SourceStatus,
     StaircaseRules,
     Variant,
     faults_of_rules,
 )
+from ebbmark.physiology.findings import SourceStatus
 from ebbmark.physiology.mechanics import Control
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit
@@ -220,7 +220,7 @@ def test_a_plan_that_its_own_stop_limit_would_end_is_not_laid_out() -> None:
 
 
 def test_a_protocol_without_recruitment_cannot_be_asked_for_it() -> None:
-    rules = replace(COMMON_PRACTICE, recruitment=None)
+    rules = replace(DEFAULT_STAIRCASE, recruitment=None)
 
     answer = plan_trial(NOW, protocol=DEFAULT_PROTOCOL, rules=rules, variant=RECRUITING)
 
@@ -229,10 +229,10 @@ def test_a_protocol_without_recruitment_cannot_be_asked_for_it() -> None:
 
 
 def test_an_unread_way_up_does_not_hinder_a_plan_without_recruitment() -> None:
-    up = COMMON_PRACTICE.recruitment
+    up = DEFAULT_STAIRCASE.recruitment
     assert up is not None
     unread = replace(up, hold_s=Cell(None, SourceStatus.NOT_VERIFIED, "not read"))
-    rules = replace(COMMON_PRACTICE, recruitment=unread)
+    rules = replace(DEFAULT_STAIRCASE, recruitment=unread)
 
     assert isinstance(plan_trial(NOW, protocol=DEFAULT_PROTOCOL, rules=rules), Plan)
     assert isinstance(plan_trial(NOW, protocol=DEFAULT_PROTOCOL, rules=rules, variant=RECRUITING), NoPlan)
@@ -241,21 +241,21 @@ def test_an_unread_way_up_does_not_hinder_a_plan_without_recruitment() -> None:
 @pytest.mark.parametrize(
     ("rules", "words"),
     [
-        (replace(COMMON_PRACTICE, start_cmh2o=Cell(200.0, SourceStatus.SITE, "slip")), "accepted is 8 to 30"),
+        (replace(DEFAULT_STAIRCASE, start_cmh2o=Cell(200.0, SourceStatus.SITE, "slip")), "accepted is 8 to 30"),
         (
-            replace(COMMON_PRACTICE, dwell_s=Cell(2.0, SourceStatus.SITE, "minutes for seconds")),
+            replace(DEFAULT_STAIRCASE, dwell_s=Cell(2.0, SourceStatus.SITE, "minutes for seconds")),
             "accepted is 30 to 1800",
         ),
         (
-            replace(COMMON_PRACTICE, dwell_s=Cell(None, SourceStatus.SITE, "left out")),
+            replace(DEFAULT_STAIRCASE, dwell_s=Cell(None, SourceStatus.SITE, "left out")),
             "must have a value exactly where",
         ),
-        (replace(COMMON_PRACTICE, dwell_s=Cell(120.0, SourceStatus.SITE, "")), "names no source"),
-        (replace(COMMON_PRACTICE, margin_on="middle"), "accepted is closing or best"),
-        (replace(COMMON_PRACTICE, citation=""), "has no citation"),
+        (replace(DEFAULT_STAIRCASE, dwell_s=Cell(120.0, SourceStatus.SITE, "")), "names no source"),
+        (replace(DEFAULT_STAIRCASE, margin_on="middle"), "accepted is closing or best"),
+        (replace(DEFAULT_STAIRCASE, citation=""), "has no citation"),
         (
             replace(
-                COMMON_PRACTICE,
+                DEFAULT_STAIRCASE,
                 start_cmh2o=Cell(10.0, SourceStatus.SITE, "a"),
                 lowest_cmh2o=Cell(12.0, SourceStatus.SITE, "b"),
             ),
@@ -365,17 +365,17 @@ def test_in_pressure_control_the_set_pressure_is_the_peak() -> None:
 
 
 def test_a_protocol_without_recruitment_rises_by_three_per_step() -> None:
-    plan = plan_trial(NOW, protocol=DEFAULT_PROTOCOL, rules=replace(COMMON_PRACTICE, recruitment=None))
+    plan = plan_trial(NOW, protocol=DEFAULT_PROTOCOL, rules=replace(DEFAULT_STAIRCASE, recruitment=None))
 
     assert isinstance(plan, Plan)
     assert levels(plan, Phase.UP) == [13]
 
 
 def test_pressure_above_peep_is_cut_where_the_chosen_peak_would_be_passed_on_the_way_up() -> None:
-    up = COMMON_PRACTICE.recruitment
+    up = DEFAULT_STAIRCASE.recruitment
     assert up is not None
     rules = replace(
-        COMMON_PRACTICE, recruitment=replace(up, peak_top_cmh2o=Cell(32.0, SourceStatus.SITE, "unit guide"))
+        DEFAULT_STAIRCASE, recruitment=replace(up, peak_top_cmh2o=Cell(32.0, SourceStatus.SITE, "unit guide"))
     )
 
     plan = plan_trial(NOW, protocol=DEFAULT_PROTOCOL, rules=rules, variant=RECRUITING)
@@ -391,7 +391,7 @@ def test_pressure_above_peep_is_cut_where_the_chosen_peak_would_be_passed_on_the
 
 
 def test_a_protocol_whose_margin_was_not_read_names_no_number_above_closing() -> None:
-    rules = replace(COMMON_PRACTICE, margin_cmh2o=Cell(None, SourceStatus.NOT_VERIFIED, "not read"))
+    rules = replace(DEFAULT_STAIRCASE, margin_cmh2o=Cell(None, SourceStatus.NOT_VERIFIED, "not read"))
 
     plan = plan_trial(NOW, protocol=DEFAULT_PROTOCOL, rules=rules)
 

@@ -17,24 +17,24 @@ import pytest
 
 from ebbmark.physiology.before.plan import Phase, Plan, plan_trial
 from ebbmark.physiology.before.staircase import (
-    COMMON_PRACTICE,
+    DEFAULT_STAIRCASE,
     STAIRCASES,
     Cell,
     MarginMarker,
     NoPlan,
     NoPlanReason,
     Settings,
-    SourceStatus,
     StaircaseRules,
     Variant,
     faults_of_rules,
     staircase_for,
     unverified,
 )
+from ebbmark.physiology.findings import SourceStatus
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.words.messages import spell
 
-PUBLISHED = [rules for rules in STAIRCASES if rules is not COMMON_PRACTICE]
+PUBLISHED = [rules for rules in STAIRCASES if rules is not DEFAULT_STAIRCASE]
 
 READ_OF_THE_WAY_UP = [
     ("art", "peep_top_cmh2o", 45.0),
@@ -173,16 +173,16 @@ def test_no_number_of_a_published_protocol_is_called_common_practice(rules: Stai
 
 
 def test_common_practice_goes_to_20_and_50_holds_two_minutes_and_steps_down_by_2() -> None:
-    up = COMMON_PRACTICE.recruitment
+    up = DEFAULT_STAIRCASE.recruitment
     assert up is not None
 
     assert (up.peep_top_cmh2o.value, up.peak_top_cmh2o.value, up.pressure_rise_cmh2o.value) == (20.0, 50.0, 5.0)
-    assert (up.hold_s.value, COMMON_PRACTICE.dwell_s.value) == (120.0, 120.0)
-    assert (COMMON_PRACTICE.decrement_cmh2o.value, COMMON_PRACTICE.margin_cmh2o.value) == (2.0, 2.0)
+    assert (up.hold_s.value, DEFAULT_STAIRCASE.dwell_s.value) == (120.0, 120.0)
+    assert (DEFAULT_STAIRCASE.decrement_cmh2o.value, DEFAULT_STAIRCASE.margin_cmh2o.value) == (2.0, 2.0)
 
 
 def test_the_rise_of_common_practice_lies_within_2_to_5() -> None:
-    up = COMMON_PRACTICE.recruitment
+    up = DEFAULT_STAIRCASE.recruitment
 
     assert up is not None
     assert 2.0 <= (up.peep_rise_cmh2o.value or 0.0) <= 5.0

@@ -176,12 +176,15 @@ IN_USE: Final = PatientStatus()
 """A patient who lives, in a Patient that is used."""
 
 
-class EvidenceStatus(Enum):
-    """How far a line was traced."""
+class SourceStatus(Enum):
+    """How far a number or a line was traced."""
 
     VERIFIED = "verified"
-    VERIFIED_SECOND_HAND = "verified-second-hand"
-    COMMON_PRACTICE = "common-practice"  # no published source
+    SECOND_HAND = "verified-second-hand"
+    COMMON_PRACTICE = "common-practice"
+    OWN_CHOICE = "own-choice"
+    SITE = "decided-by-the-site"
+    NOT_VERIFIED = "not-verified"
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,11 +194,11 @@ class EvidenceLine:
     slug: str
     text: Message
     citation: str
-    status: EvidenceStatus
+    status: SourceStatus
 
 
 EVIDENCE: Final = tuple(
-    EvidenceLine(row["slug"], message(f"evidence.{row['slug']}"), row["citation"], EvidenceStatus(row["status"]))
+    EvidenceLine(row["slug"], message(f"evidence.{row['slug']}"), row["citation"], SourceStatus(row["status"]))
     for row in table("evidence")["line"]
 )
 """In the order in which they are shown."""

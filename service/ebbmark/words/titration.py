@@ -12,7 +12,7 @@ from typing import Final
 
 from ebbmark.physiology.advice import AT_SUGGESTION, Advice, Caution, Severity
 from ebbmark.physiology.closing.result import Closing, Evidence, Verdict
-from ebbmark.physiology.findings import EvidenceLine, EvidenceStatus, Finding, Value, Weight
+from ebbmark.physiology.findings import EvidenceLine, Finding, SourceStatus, Value, Weight
 from ebbmark.physiology.patient.titration import LUNG_OR_TUBE, Titration
 from ebbmark.physiology.what_if import WhatIf
 from ebbmark.words.messages import (
@@ -151,7 +151,7 @@ def worded_advice(advice: Advice, findings: Sequence[Finding] = ()) -> Advice:
 
 def _general(line: EvidenceLine) -> Caution:
     """A published line, as a caution that is true of every such trial."""
-    traced = _say("read-second-hand") if line.status is EvidenceStatus.VERIFIED_SECOND_HAND else ""
+    traced = _say("read-second-hand") if line.status is SourceStatus.SECOND_HAND else ""
     return Caution(line.slug, Severity.MODERATE, spell(line.text), line.citation + traced, False)
 
 

@@ -23,7 +23,7 @@ from ebbmark.fhir.reading.codes import (
 )
 from ebbmark.fhir.reading.condition_codes import BUILT_IN, ConditionCodes
 from ebbmark.fhir.times import seconds
-from ebbmark.physiology.before.staircase import COMMON_PRACTICE, STAIRCASES, StaircaseRules, Variant
+from ebbmark.physiology.before.staircase import DEFAULT_STAIRCASE, STAIRCASES, StaircaseRules, Variant
 from ebbmark.physiology.findings import IN_USE, Change, PatientStatus
 from ebbmark.physiology.mechanics import Sex
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, PROTOCOLS, Protocol
@@ -73,7 +73,7 @@ class Site:
     @property
     def default_staircase(self) -> StaircaseRules:
         """Laid out where the request names none."""
-        return COMMON_PRACTICE
+        return DEFAULT_STAIRCASE
 
 
 NO_SITE = Site()

@@ -23,15 +23,15 @@ from ebbmark.fhir.reading.site import (
     read_site_file,
 )
 from ebbmark.physiology.before.staircase import (
-    COMMON_PRACTICE,
+    DEFAULT_STAIRCASE,
     Cell,
     RecruitmentRules,
-    SourceStatus,
     StaircaseRules,
     faults_of_rules,
     origin_words,
     unverified,
 )
+from ebbmark.physiology.findings import SourceStatus
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, Protocol
 from ebbmark.physiology.stop.limits import (
     OLDEST_READING,
@@ -153,7 +153,7 @@ def _with_completions(
 ) -> tuple[StaircaseRules, ...]:
     """The staircases, those completed that a site has completed."""
     found = list(staircases)
-    open_ones = [one.slug for one in staircases if one.slug != COMMON_PRACTICE.slug]
+    open_ones = [one.slug for one in staircases if one.slug != DEFAULT_STAIRCASE.slug]
     for place, one in enumerate(given):
         at = f"{path}[{place}]"
         if one.completes not in open_ones:

@@ -17,7 +17,7 @@ from typing import Final, NamedTuple
 
 from ebbmark.physiology.before.candidate import Candidate, obstacles_of, to_be_asked
 from ebbmark.physiology.before.staircase import (
-    COMMON_PRACTICE,
+    DEFAULT_STAIRCASE,
     HIGH_PRESSURE_CMH2O,
     MarginMarker,
     NoPlan,
@@ -106,7 +106,7 @@ def plan_trial(
     settings: Settings,
     *,
     protocol: Protocol,
-    rules: StaircaseRules = COMMON_PRACTICE,
+    rules: StaircaseRules = DEFAULT_STAIRCASE,
     variant: Variant = Variant.DECREMENTAL_ONLY,
     rise_cmh2o: float | None = None,
     limits: StopLimits = DEFAULT_STOP_LIMITS,

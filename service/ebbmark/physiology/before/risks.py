@@ -25,8 +25,8 @@ from ebbmark.physiology.findings import (
     COMMON_PRACTICE,
     OWN_CHOICE,
     SOURCES,
-    EvidenceStatus,
     Message,
+    SourceStatus,
     Value,
     joined,
     message,
@@ -62,7 +62,7 @@ class RiskConcept:
     scope: Scope
     says: str
     citation: str
-    status: EvidenceStatus
+    status: SourceStatus
     named_by: tuple[str, ...] = ()  # parts of words, in small letters without accents, that name it where no code does
 
 
@@ -72,7 +72,7 @@ RISK_CONCEPTS: Final = tuple(
             **row,
             "risk": Risk(row["risk"]),
             "scope": Scope(row["scope"]),
-            "status": EvidenceStatus(row["status"]),
+            "status": SourceStatus(row["status"]),
             "named_by": tuple(row.get("named_by", ())),
         }
     )

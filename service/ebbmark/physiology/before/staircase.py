@@ -17,24 +17,13 @@ from math import floor, isfinite
 from typing import Any, Final
 
 from ebbmark.data import table
-from ebbmark.physiology.findings import SOURCES, Message, Value, joined, message
+from ebbmark.physiology.findings import SOURCES, Message, SourceStatus, Value, joined, message
 from ebbmark.physiology.mechanics import Control
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.stop.limits import StopLimits
 
 STAIRCASE_TABLE: Final[dict[str, Any]] = table("staircases")
 """The staircases that are known by name, and the ranges that a site keeps to, as they stand in their file."""
-
-
-class SourceStatus(Enum):
-    """How far a number was traced."""
-
-    VERIFIED = "verified"
-    SECOND_HAND = "verified-second-hand"
-    COMMON_PRACTICE = "common-practice"
-    OWN_CHOICE = "own-choice"
-    SITE = "decided-by-the-site"
-    NOT_VERIFIED = "not-verified"
 
 
 class MarginMarker(Enum):
@@ -235,7 +224,7 @@ def _staircase(row: dict[str, Any]) -> StaircaseRules:
 
 STAIRCASES: Final = tuple(map(_staircase, STAIRCASE_TABLE["staircase"]))
 _BY_SLUG: Final = {rules.slug: rules for rules in STAIRCASES}
-COMMON_PRACTICE: Final = _BY_SLUG["common-practice"]
+DEFAULT_STAIRCASE: Final = _BY_SLUG["common-practice"]
 
 
 def staircase_for(slug: str) -> StaircaseRules | None:
