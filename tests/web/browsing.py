@@ -220,7 +220,7 @@ class _Server(uvicorn.Server):
 def _add_probe(app: FastAPI) -> None:
     @app.get("/app/{tab}/probe")
     async def probe(request: Request) -> dict[str, object]:
-        door: SmartLaunch = app.state.smart_door
+        door: SmartLaunch = app.state.smart_launch
         session = await door.session_of(request)
         answer = await door.record_of(session).send("GET", f"Patient/{session.patient}")
         return {

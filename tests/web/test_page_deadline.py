@@ -21,7 +21,7 @@ from ebbmark.record.search import ReadFailure
 from ebbmark.record.write_back import WriteState
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.launch.session import Session
-from ebbmark.web.page.record_source import RecordSource, Rules
+from ebbmark.web.page.record_source import PageConfig, RecordSource
 from ebbmark.web.theme import PageRefused
 from fhir_builders import height
 from issued_tokens import NOW_S
@@ -48,7 +48,7 @@ def asked_of_a_slow_record(ask: Callable[[RecordSource], Awaitable[object]], wit
                 actor=Actor("clinician", "", ""),
                 csrf="",
                 at_s=NOW_S,
-                rules=Rules(RequestContext(0.0, NO_SITE), None, AuditTrail(lambda: NOW_S)),
+                config=PageConfig(RequestContext(0.0, NO_SITE), None, AuditTrail(lambda: NOW_S)),
                 until_s=asyncio.get_running_loop().time() + within_s,
             )
             try:

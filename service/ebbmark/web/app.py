@@ -54,7 +54,7 @@ from ebbmark.web.launch.session import CookieMiddleware
 from ebbmark.web.limits import Load, WorkPool
 from ebbmark.web.operations import OperationsConfig, operations_router
 from ebbmark.web.page.frame import Pages
-from ebbmark.web.page.record_source import Rules, record_door
+from ebbmark.web.page.record_source import PageConfig, source_of_tab
 from ebbmark.web.page.routes import patient_router
 from ebbmark.web.page.words import zone_of
 from ebbmark.web.theme import PageRefused, files_router, page_refusals
@@ -166,7 +166,7 @@ def create_app(settings: Settings) -> FastAPI:
     )
     # The instant is that of each request.
     context = RequestContext(0.0, site, limits, code_map, settings.accept_preliminary)
-    door = OperationsConfig(
+    operations = OperationsConfig(
         context,
         record,
         trail,
@@ -178,12 +178,12 @@ def create_app(settings: Settings) -> FastAPI:
     where = Where(settings.documentation_url or f"{base_url}/metadata", f"{root}/launch" if smart is not None else "")
     hooks = HooksConfig(
         hooks_entrance,
-        CallContext(context, caller_records, where, pool, door.signer, deadline_s=settings.request_deadline_s),
+        CallContext(context, caller_records, where, pool, operations.signer, deadline_s=settings.request_deadline_s),
         trail,
         time.time,
     )
-    inspecting = inspection_router(door, scope=settings.administrator_scope)
-    for guarded in (operations_router(door), inspecting):
+    inspecting = inspection_router(operations, scope=settings.administrator_scope)
+    for guarded in (operations_router(operations), inspecting):
         app.include_router(guarded, dependencies=[Depends(entrance.admit)])
     for by_itself in (
         definitions_router(site, base_url=base_url, sign_in=sign_in_info(settings)),
@@ -194,21 +194,21 @@ def create_app(settings: Settings) -> FastAPI:
     ):
         app.include_router(by_itself)
     pages = Pages(zone_of(settings.time_zone), settings.page_frame_ancestors, urlsplit(root).path)
-    app.state.smart_door = smart
+    app.state.smart_launch = smart
     app.state.meters = watch.meters
     counted = [Depends(page_rates(entrance.rates.limit if entrance.rates else None, time.monotonic, store))]
     if smart is not None:
         app.include_router(launch_router(smart), dependencies=counted)
-    rules = Rules(context, door.signer, trail, settings.request_deadline_s)
-    of_launch = record_door(smart, rules)
-    app.include_router(patient_router("/app/{tab}", of_launch, pages), dependencies=counted)
-    inspected = launched_inspection_router(door, of_launch, scope=settings.administrator_scope)
+    page_config = PageConfig(context, operations.signer, trail, settings.request_deadline_s)
+    of_tab = source_of_tab(smart, page_config)
+    app.include_router(patient_router("/app/{tab}", of_tab, pages), dependencies=counted)
+    inspected = launched_inspection_router(operations, of_tab, scope=settings.administrator_scope)
     app.include_router(inspected, dependencies=counted)
     if settings.demo:
-        from ebbmark.web.page.demo import demo_door, demo_router
+        from ebbmark.web.page.demo import demo_router, source_of_demo
 
         app.include_router(demo_router(site, pages))
-        app.include_router(patient_router("/demo/{scenario}", demo_door(site), pages), include_in_schema=False)
+        app.include_router(patient_router("/demo/{scenario}", source_of_demo(site), pages), include_in_schema=False)
     app.add_exception_handler(Rejected, refusals(trail))
     app.add_exception_handler(HTTPException, not_routed)
     app.add_exception_handler(PageRefused, page_refusals(pages.frame_ancestors, pages.root))

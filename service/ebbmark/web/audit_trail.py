@@ -64,7 +64,12 @@ class AuditTrail:
         if _LOG.isEnabledFor(logging.INFO):
             logged = access if self.names_patient else replace(access, patient="")
             for event in _in_lines(logged, at_s):
-                _LOG.info("%s", event.decode(), extra={"event": event})
+                log_event(_LOG, event)
+
+
+def log_event(log: logging.Logger, event: bytes) -> None:
+    """One event as a line of its own: the line's text, and the JSON that stands in it as an object."""
+    log.info("%s", event.decode(), extra={"event": event})
 
 
 def _in_lines(access: Access, at_s: float) -> Iterator[bytes]:

@@ -28,9 +28,9 @@ from ebbmark.web.launch.access import SmartLaunch
 from ebbmark.web.launch.session import (
     CALLBACK,
     CookieKeyFault,
+    LaunchConfig,
     Seal,
     SmartClient,
-    SmartSettings,
     random_seal,
     read_cookie_keys,
 )
@@ -210,7 +210,7 @@ def smart_launch_of(
     if not settings.cookie_keys:
         _LOG.warning("EBBMARK_COOKIE_KEYS is not set: every page in a record ends with this process.")
     return SmartLaunch(
-        SmartSettings(
+        LaunchConfig(
             clients=clients,
             public_url=public_url.rstrip("/"),
             seal=_seal_of(settings) if settings.cookie_keys else random_seal(),

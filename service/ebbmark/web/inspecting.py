@@ -36,7 +36,7 @@ _MOST_HOURS: Final = 24.0 * 31
 _FORMS: Final = ("html", "text", "json", "concept-map")
 
 
-def inspection_router(door: OperationsConfig, *, scope: str | None) -> APIRouter:
+def inspection_router(config: OperationsConfig, *, scope: str | None) -> APIRouter:
     """The page about a patient of the record, and about data that are sent.
 
     Args:
@@ -47,25 +47,25 @@ def inspection_router(door: OperationsConfig, *, scope: str | None) -> APIRouter
     @router.get("/Patient/{patient_id}")
     async def of_patient(request: Request) -> Response:
         require_scope(request, scope)
-        until_s = asyncio.get_running_loop().time() + door.deadline_s
+        until_s = asyncio.get_running_loop().time() + config.deadline_s
         patient = f"Patient/{request.path_params['patient_id']}"
-        return await _of_record(request, door, patient, door.record, actor_of(request), until_s)
+        return await _of_record(request, config, patient, config.record, actor_of(request), until_s)
 
     @router.post("")
     async def of_data(request: Request) -> Response:
         require_scope(request, scope)
-        form, context = _form_of(request), _context_of(request, door.context)
+        form, context = _form_of(request), _context_of(request, config.context)
         body = await read_body(request.stream(), context.limits.max_bytes)
-        until_s = asyncio.get_running_loop().time() + door.deadline_s
-        found = await door.pool.run_until(until_s, inspect, body, context)
-        await door.trail.note(Access(AuditAction.EVALUATED, actor_of(request), succeeded=True))
+        until_s = asyncio.get_running_loop().time() + config.deadline_s
+        found = await config.pool.run_until(until_s, inspect, body, context)
+        await config.trail.note(Access(AuditAction.EVALUATED, actor_of(request), succeeded=True))
         return form(found, "")
 
     return router
 
 
 def launched_inspection_router(
-    door: OperationsConfig, of_launch: Callable[[Request], Awaitable[RecordSource]], *, scope: str | None
+    config: OperationsConfig, of_launch: Callable[[Request], Awaitable[RecordSource]], *, scope: str | None
 ) -> APIRouter:
     """The page about the patient of a SMART launch.
 
@@ -81,16 +81,16 @@ def launched_inspection_router(
             needed = scope or "a scope that the site names in EBBMARK_ADMINISTRATOR_SCOPE"
             raise PageRefused(403, "For administrators", f"The launch of this page did not grant {needed}.")
         patient = f"Patient/{source.session.patient}"
-        return await _of_record(request, door, patient, source.reading, source.actor, source.until_s)
+        return await _of_record(request, config, patient, source.reading, source.actor, source.until_s)
 
     return router
 
 
 async def _of_record(
-    request: Request, door: OperationsConfig, patient: str, record: RecordClient | None, actor: Actor, until_s: float
+    request: Request, config: OperationsConfig, patient: str, record: RecordClient | None, actor: Actor, until_s: float
 ) -> Response:
     """What a record charted of one patient, and that it was looked at."""
-    form, hours, context = _form_of(request), _hours_of(request), _context_of(request, door.context)
+    form, hours, context = _form_of(request), _hours_of(request), _context_of(request, config.context)
     if record is None:
         raise Rejected((no_record(),))
     try:
@@ -98,14 +98,14 @@ async def _of_record(
         read = await in_time(reading, until_s)
         met = read.sentence if isinstance(read, ReadFailure) else read
     except Rejected:
-        await door.trail.note(Access(AuditAction.READ, actor, succeeded=False))
+        await config.trail.note(Access(AuditAction.READ, actor, succeeded=False))
         raise
-    await door.trail.note(Access(AuditAction.READ, actor, not isinstance(met, str), patient))
+    await config.trail.note(Access(AuditAction.READ, actor, not isinstance(met, str), patient))
     if isinstance(met, str):
         sentence = f"The Observations could not be read from the record: {met}."
         raise Rejected((Problem(ProblemKind.RECORD_FAILED, "", met, "a record that answers", sentence),))
     trial = await titration_reads(patient, context, record=record, until_s=until_s)
-    found = await door.pool.run_until(until_s, inspect, met, context, trial)
+    found = await config.pool.run_until(until_s, inspect, met, context, trial)
     return form(found, f"Searched: Observation by patient and date, of the last {hours:g} hours.")
 
 

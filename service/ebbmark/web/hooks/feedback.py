@@ -19,7 +19,7 @@ from ebbmark.fhir.naming import CODE_SYSTEM
 from ebbmark.fhir.problems import Problem, Rejected
 from ebbmark.fhir.times import instant, seconds
 from ebbmark.telemetry.measured import Measured, count
-from ebbmark.web.audit_trail import LOGGER
+from ebbmark.web.audit_trail import LOGGER, log_event
 from ebbmark.web.hooks.call import json_object, refusal
 
 MOST_AT_ONCE = 200
@@ -153,5 +153,4 @@ def log_feedback(told: Iterable[CardFeedback], *, client: str, recorded_s: float
             "commented": one.commented,
         }
         count(Measured.FEEDBACK, one.outcome, one.reason or "none")
-        event = msgspec.json.encode(line)
-        _LOG.info("%s", event.decode(), extra={"event": event})
+        log_event(_LOG, msgspec.json.encode(line))

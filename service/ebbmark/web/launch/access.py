@@ -25,9 +25,9 @@ from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.launch.session import (
     SESSION,
     CookieRules,
+    LaunchConfig,
     Session,
     SmartClient,
-    SmartSettings,
     TokenRenewals,
     is_tab,
     note_cookies,
@@ -157,7 +157,7 @@ class SmartLaunch:
         replies: of sign-ins that were used.
     """
 
-    settings: SmartSettings
+    config: LaunchConfig
     exchange: Exchange
     record_tls: ssl.SSLContext | None
     clock: SignInClock
@@ -173,16 +173,16 @@ class SmartLaunch:
 
     def __post_init__(self) -> None:
         """Make what follows from the settings."""
-        public = urlsplit(self.settings.public_url)
-        self.clients = {one.iss: one for one in self.settings.clients}
-        self.cookies = CookieRules(public.scheme == "https", public.path, bool(self.settings.frame_ancestors))
+        public = urlsplit(self.config.public_url)
+        self.clients = {one.iss: one for one in self.config.clients}
+        self.cookies = CookieRules(public.scheme == "https", public.path, bool(self.config.frame_ancestors))
         self.tokens = TokenRequests(self.exchange, self.clock)
         self._servers = {
             one.iss: KnownServer(one.iss, one.hosts, exchange=self.exchange, steady_s=self.clock.steady_s)
-            for one in self.settings.clients
+            for one in self.config.clients
         }
         self._renewals = TokenRenewals(self.clock.steady_s)
-        patience = self.settings.patience
+        patience = self.config.patience
         self._record_exchange = Exchange(
             patience.patience, tls=self.record_tls, private_networks=patience.private_networks
         )
@@ -197,7 +197,7 @@ class SmartLaunch:
 
     def redirect_uri_of(self, client: SmartClient) -> str:
         """Where the reply of a record's sign-in comes to; registered there."""
-        return f"{self.settings.public_url}{client.callback}"
+        return f"{self.config.public_url}{client.callback}"
 
     async def server_of(self, client: SmartClient) -> LaunchServer | SignInFailure:
         """The authorization server of a record."""
@@ -253,7 +253,7 @@ class SmartLaunch:
         sealed = self.cookies.session_in(request.cookies, tab) if is_tab(tab) else None
         if sealed is None:
             raise refused(LaunchFault.NO_SESSION)
-        session = self.settings.seal.open(sealed, Session, purpose=SESSION)
+        session = self.config.seal.open(sealed, Session, purpose=SESSION)
         if session is None or session.tab != tab or session.iss not in self.clients:
             raise refused(LaunchFault.BROKEN_SESSION)
         return session
@@ -264,7 +264,7 @@ class SmartLaunch:
         Raises:
             PageRefused: it is too long for cookies.
         """
-        cookies = self.cookies.session(session.tab, self.settings.seal.close(session, purpose=SESSION))
+        cookies = self.cookies.session(session.tab, self.config.seal.close(session, purpose=SESSION))
         if cookies is None:
             raise refused(LaunchFault.TOO_LONG)
         note_cookies(request, cookies)
@@ -275,7 +275,7 @@ class SmartLaunch:
         Args:
             view_cache: what one view shares of what it reads; None where everything is read anew.
         """
-        patience = self.settings.patience
+        patience = self.config.patience
         settings = replace(
             patience,
             base_url=session.iss,

@@ -55,7 +55,7 @@ _ERRORS = frozenset(
 _DENIALS = frozenset({"access_denied", "consent_required"})
 
 
-async def begin_launch(door: SmartLaunch, request: Request, client: SmartClient, launch: str | None) -> str:
+async def begin_launch(smart: SmartLaunch, request: Request, client: SmartClient, launch: str | None) -> str:
     """Begin a launch.
 
     Args:
@@ -68,23 +68,23 @@ async def begin_launch(door: SmartLaunch, request: Request, client: SmartClient,
     Raises:
         PageRefused: the record does not say where to sign in.
     """
-    server = await door.server_of(client)
+    server = await smart.server_of(client)
     if isinstance(server, SignInFailure):
         raise refused(LaunchFault.NO_SERVER, f"{_capital(server.reason)}.")
-    settings, tab = door.settings, door.settings.new_tab()
+    config, tab = smart.config, smart.config.new_tab()
     pending = PendingLaunch(
         tab=tab,
         iss=client.iss,
-        until_s=door.clock.wall_s() + LAUNCH_S,
-        state=f"{tab}.{settings.new_secret()}",
-        verifier=settings.new_secret(),
-        nonce=settings.new_secret(),
+        until_s=smart.clock.wall_s() + LAUNCH_S,
+        state=f"{tab}.{config.new_secret()}",
+        verifier=config.new_secret(),
+        nonce=config.new_secret(),
     )
-    note_cookies(request, door.cookies.launch(tab, settings.seal.close(pending, purpose=LAUNCH)))
+    note_cookies(request, smart.cookies.launch(tab, config.seal.close(pending, purpose=LAUNCH)))
     asked = {
         "response_type": "code",
         "client_id": client.client.client_id,
-        "redirect_uri": door.redirect_uri_of(client),
+        "redirect_uri": smart.redirect_uri_of(client),
         "scope": with_launch(client.scope, standalone=launch is None),
         "state": pending.state,
         **({} if launch is None else {"launch": launch}),
@@ -101,7 +101,7 @@ def code_challenge(verifier: str) -> str:
     return urlsafe_b64encode(sha256(verifier.encode("ascii")).digest()).rstrip(b"=").decode()
 
 
-async def finish_launch(door: SmartLaunch, request: Request) -> Session:
+async def finish_launch(smart: SmartLaunch, request: Request) -> Session:
     """Make a session of the reply of a record's sign-in.
 
     Args:
@@ -110,58 +110,58 @@ async def finish_launch(door: SmartLaunch, request: Request) -> Session:
     Raises:
         PageRefused: the reply is not one to a launch of this browser, or gives no access that suffices.
     """
-    pending = await _pending(door, request)
-    client = door.clients[pending.iss]
+    pending = await _pending(smart, request)
+    client = smart.clients[pending.iss]
     # From here on the launch is used, whatever comes of it.
     used = replace(pending, state="", verifier="", nonce="")
-    note_cookies(request, door.cookies.launch(pending.tab, door.settings.seal.close(used, purpose=LAUNCH)))
+    note_cookies(request, smart.cookies.launch(pending.tab, smart.config.seal.close(used, purpose=LAUNCH)))
     try:
-        session = await _session(door, request, client, pending)
-        door.keep(request, session)
+        session = await _session(smart, request, client, pending)
+        smart.keep(request, session)
     except PageRefused:
-        await door.trail.note(Access(AuditAction.SIGNED_IN, door.actor_of(request, client.iss), succeeded=False))
+        await smart.trail.note(Access(AuditAction.SIGNED_IN, smart.actor_of(request, client.iss), succeeded=False))
         raise
-    actor = door.actor_of(request, client.iss, session.fhir_user)
-    await door.trail.note(Access(AuditAction.SIGNED_IN, actor, succeeded=True, patient=f"Patient/{session.patient}"))
+    actor = smart.actor_of(request, client.iss, session.fhir_user)
+    await smart.trail.note(Access(AuditAction.SIGNED_IN, actor, succeeded=True, patient=f"Patient/{session.patient}"))
     return session
 
 
-async def _pending(door: SmartLaunch, request: Request) -> PendingLaunch:
+async def _pending(smart: SmartLaunch, request: Request) -> PendingLaunch:
     states = request.query_params.getlist("state")
     if len(states) != 1 or not states[0]:
         raise refused(LaunchFault.NO_STATE)
     tab = states[0].partition(".")[0]
-    sealed = door.cookies.launch_in(request.cookies, tab) if is_tab(tab) else None
-    pending = None if sealed is None else door.settings.seal.open(sealed, PendingLaunch, purpose=LAUNCH)
-    if pending is None or pending.tab != tab or pending.iss not in door.clients:
+    sealed = smart.cookies.launch_in(request.cookies, tab) if is_tab(tab) else None
+    pending = None if sealed is None else smart.config.seal.open(sealed, PendingLaunch, purpose=LAUNCH)
+    if pending is None or pending.tab != tab or pending.iss not in smart.clients:
         raise refused(LaunchFault.NOT_BEGUN_HERE)
     if pending.used:
         raise refused(LaunchFault.USED)
     if not compare_digest(pending.state.encode(), states[0].encode()):
         raise refused(LaunchFault.STATE_MISMATCH)
-    now_s = door.clock.wall_s()
+    now_s = smart.clock.wall_s()
     if pending.until_s <= now_s:
         raise refused(LaunchFault.LAUNCH_EXPIRED)
     # The cookie says so only once the browser has it: of replies sent side by side one redeems the code.
-    use = await door.replies.use(pending.iss, pending.state, until_s=pending.until_s, at_s=now_s)
+    use = await smart.replies.use(pending.iss, pending.state, until_s=pending.until_s, at_s=now_s)
     if use is not TokenUse.FIRST:
         raise refused(LaunchFault.USED)
     return pending
 
 
-async def _session(door: SmartLaunch, request: Request, client: SmartClient, pending: PendingLaunch) -> Session:
+async def _session(smart: SmartLaunch, request: Request, client: SmartClient, pending: PendingLaunch) -> Session:
     if request.scope["path"] != client.callback:
         raise refused(LaunchFault.OTHER_ISSUER)
-    server = await door.server_of(client)
+    server = await smart.server_of(client)
     if isinstance(server, SignInFailure):
         raise refused(LaunchFault.NO_SERVER, f"{_capital(server.reason)}.")
     code = _code(request, server)
-    grant = await door.tokens.redeem(
-        server, client.client, code=code, redirect_uri=door.redirect_uri_of(client), verifier=pending.verifier
+    grant = await smart.tokens.redeem(
+        server, client.client, code=code, redirect_uri=smart.redirect_uri_of(client), verifier=pending.verifier
     )
     if isinstance(grant, SignInFailure):
         raise refused(LaunchFault.CODE_REFUSED, f"{_capital(grant.reason)}.")
-    fhir_user = await _user(door, server, client, pending, grant)
+    fhir_user = await _user(smart, server, client, pending, grant)
     if grant.patient is None:
         raise refused(LaunchFault.NO_PATIENT)
     scope = client.scope if grant.scope is None else grant.scope
@@ -179,8 +179,8 @@ async def _session(door: SmartLaunch, request: Request, client: SmartClient, pen
         expires_s=grant.expires_s,
         scope=scope,
         need_patient_banner=grant.need_patient_banner,
-        csrf=door.settings.new_secret(),
-        ends_s=door.clock.wall_s() + door.settings.longest_session_s,
+        csrf=smart.config.new_secret(),
+        ends_s=smart.clock.wall_s() + smart.config.longest_session_s,
     )
 
 
@@ -203,7 +203,7 @@ def _code(request: Request, server: LaunchServer) -> str:
 
 
 async def _user(
-    door: SmartLaunch, server: LaunchServer, client: SmartClient, pending: PendingLaunch, grant: UserGrant
+    smart: SmartLaunch, server: LaunchServer, client: SmartClient, pending: PendingLaunch, grant: UserGrant
 ) -> str | None:
     if grant.id_token is None:
         return None
@@ -211,11 +211,11 @@ async def _user(
         client_id=client.client.client_id,
         nonce=pending.nonce,
         iss=client.iss,
-        algorithms=door.settings.algorithms,
-        leeway_s=door.settings.leeway_s,
-        at_s=door.clock.wall_s(),
+        algorithms=smart.config.algorithms,
+        leeway_s=smart.config.leeway_s,
+        at_s=smart.clock.wall_s(),
     )
-    found = await identified(grant.id_token, server, door.keys_of(server), expected)
+    found = await identified(grant.id_token, server, smart.keys_of(server), expected)
     if isinstance(found, str):
         raise refused(LaunchFault.IDENTITY, found)
     return found.fhir_user
@@ -236,35 +236,35 @@ class SignOut(Enum):
     NOTHING = "There was no session any more."
 
 
-async def sign_out(door: SmartLaunch, request: Request, given: str | None) -> SignOut:
+async def sign_out(smart: SmartLaunch, request: Request, given: str | None) -> SignOut:
     """Leave.
 
     Raises:
         PageRefused: the mark is missing or another one; the session then goes on.
     """
     try:
-        session = door.kept_session_of(request)
+        session = smart.kept_session_of(request)
     except PageRefused:
         tab = str(request.path_params.get("tab", ""))
         if is_tab(tab):
-            note_cookies(request, door.cookies.no_session(tab))
+            note_cookies(request, smart.cookies.no_session(tab))
         return SignOut.NOTHING
-    door.check_csrf(session, given)
-    note_cookies(request, door.cookies.no_session(session.tab))
-    taken_back = await _given_back(door, session)
-    actor = door.actor_of(request, session.iss, session.fhir_user)
-    await door.trail.note(Access(AuditAction.SIGNED_OUT, actor, succeeded=True, patient=f"Patient/{session.patient}"))
+    smart.check_csrf(session, given)
+    note_cookies(request, smart.cookies.no_session(session.tab))
+    taken_back = await _given_back(smart, session)
+    actor = smart.actor_of(request, session.iss, session.fhir_user)
+    await smart.trail.note(Access(AuditAction.SIGNED_OUT, actor, succeeded=True, patient=f"Patient/{session.patient}"))
     return SignOut.TAKEN_BACK if taken_back else SignOut.NOT_TAKEN_BACK
 
 
-async def _given_back(door: SmartLaunch, session: Session) -> bool:
-    client = door.clients[session.iss]
-    server = await door.server_of(client)
+async def _given_back(smart: SmartLaunch, session: Session) -> bool:
+    client = smart.clients[session.iss]
+    server = await smart.server_of(client)
     if isinstance(server, SignInFailure):
         return False
     tokens = [(session.refresh_token, "refresh_token"), (session.access_token, "access_token")]
     failures = [
-        await door.tokens.revoke(server, client.client, token=token, hint=hint)
+        await smart.tokens.revoke(server, client.client, token=token, hint=hint)
         for token, hint in tokens
         if token is not None
     ]
@@ -276,40 +276,40 @@ LONGEST_FORM = 20_000
 LONGEST_SHOWN = 200
 
 
-def launch_router(door: SmartLaunch) -> APIRouter:
+def launch_router(smart: SmartLaunch) -> APIRouter:
     """The routes."""
     router = APIRouter(include_in_schema=False)
 
     @router.get("/launch")
     async def launch(request: Request) -> Response:
-        client = _client(door, request)
+        client = _client(smart, request)
         handles = request.query_params.getlist("launch")
         if len(handles) != 1 or not handles[0]:
             raise refused(LaunchFault.NO_LAUNCH)
-        return RedirectResponse(await begin_launch(door, request, client, handles[0]), _SEE_OTHER)
+        return RedirectResponse(await begin_launch(smart, request, client, handles[0]), _SEE_OTHER)
 
     @router.get("/launch/standalone")
     async def standalone(request: Request) -> Response:
-        if "iss" not in request.query_params and len(door.clients) > 1:
-            return _page(door, "choose.html", title="Which record?", records=_choices(door))
-        one = _client(door, request) if "iss" in request.query_params else next(iter(door.clients.values()))
-        return RedirectResponse(await begin_launch(door, request, one, None), _SEE_OTHER)
+        if "iss" not in request.query_params and len(smart.clients) > 1:
+            return _page(smart, "choose.html", title="Which record?", records=_choices(smart))
+        one = _client(smart, request) if "iss" in request.query_params else next(iter(smart.clients.values()))
+        return RedirectResponse(await begin_launch(smart, request, one, None), _SEE_OTHER)
 
     @router.get(CALLBACK)
     @router.get(f"{CALLBACK}/{{record}}")
     async def callback(request: Request) -> Response:
-        session = await finish_launch(door, request)
-        return RedirectResponse(f"{door.cookies.root}/app/{session.tab}/", _SEE_OTHER)
+        session = await finish_launch(smart, request)
+        return RedirectResponse(f"{smart.cookies.root}/app/{session.tab}/", _SEE_OTHER)
 
     @router.get("/app/{tab}/leave")
     async def ask_to_leave(request: Request) -> Response:
-        session = door.kept_session_of(request)
-        return _page(door, "leave.html", title="Leave this patient's page?", csrf=door.csrf_of(session))
+        session = smart.kept_session_of(request)
+        return _page(smart, "leave.html", title="Leave this patient's page?", csrf=smart.csrf_of(session))
 
     @router.post("/app/{tab}/leave")
     async def leave(request: Request) -> Response:
-        outcome = await sign_out(door, request, await form_field(request, "csrf"))
-        return _page(door, "left.html", title="You have left", sentence=outcome.value)
+        outcome = await sign_out(smart, request, await form_field(request, "csrf"))
+        return _page(smart, "left.html", title="You have left", sentence=outcome.value)
 
     return router
 
@@ -325,11 +325,11 @@ async def form_field(request: Request, name: str) -> str | None:
     return values[0] if len(values) == 1 else None
 
 
-def _client(door: SmartLaunch, request: Request) -> SmartClient:
+def _client(smart: SmartLaunch, request: Request) -> SmartClient:
     named = request.query_params.getlist("iss")
     if len(named) != 1 or not named[0]:
         raise refused(LaunchFault.NO_ISS)
-    client = door.clients.get(named[0].rstrip("/"))
+    client = smart.clients.get(named[0].rstrip("/"))
     if client is None:
         raise refused(LaunchFault.NOT_LISTED, _shown(named[0]))
     return client
@@ -341,10 +341,10 @@ def _shown(address: str) -> str:
     return f"Named was {address}." if plain else "What was named is not a plain address."
 
 
-def _choices(door: SmartLaunch) -> list[tuple[str, str]]:
-    return [(one.title, quote(one.iss, safe="")) for one in door.settings.clients]
+def _choices(smart: SmartLaunch) -> list[tuple[str, str]]:
+    return [(one.title, quote(one.iss, safe="")) for one in smart.config.clients]
 
 
-def _page(door: SmartLaunch, template: str, **values: object) -> Response:
-    body = templates().get_template(template).render(root=door.cookies.root, **values)
-    return page_response(body, frame_ancestors=door.settings.frame_ancestors)
+def _page(smart: SmartLaunch, template: str, **values: object) -> Response:
+    body = templates().get_template(template).render(root=smart.cookies.root, **values)
+    return page_response(body, frame_ancestors=smart.config.frame_ancestors)

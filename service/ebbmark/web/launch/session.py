@@ -291,7 +291,7 @@ class SmartClient:
 
 
 @dataclass(frozen=True, slots=True)
-class SmartSettings:
+class LaunchConfig:
     """What the door was configured with.
 
     Attributes:

@@ -22,9 +22,9 @@ from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.record.search import ReadFailure
 from ebbmark.record.write_back import WriteState
 from ebbmark.use_cases.recording import DryRun
-from ebbmark.web.audit_trail import LOGGER
+from ebbmark.web.audit_trail import LOGGER, log_event
 from ebbmark.web.page.frame import Pages, form_of, frame_in_use, frame_of
-from ebbmark.web.page.source import Choice, Reason, TrialSource, chosen_note, reason_of, titrated
+from ebbmark.web.page.source import Choice, TrialSource, chosen_note, reason_of, titrated
 from ebbmark.web.theme import PageRefused
 from ebbmark.words.messages import say
 
@@ -32,33 +32,13 @@ EVENTS: Final = f"{LOGGER}.choices"
 _LOG = logging.getLogger(EVENTS)
 
 
-def note_not_now(reason: Reason, *, protocol: str, verdict: str, suggested: bool) -> None:
-    """Emit the event: that results were not recorded, and why."""
-    event = {
-        "event": "not-recorded",
-        "reason": reason.code,
-        "protocol": protocol,
-        "verdict": verdict,
-        "suggested": suggested,
-        "software": __version__,
-    }
-    line = msgspec.json.encode(event)
-    _LOG.info("%s", line.decode(), extra={"event": line})
+def _emit(event: str, **values: object) -> None:
+    """Emit an event: what was decided about an answer, and why, without the patient."""
+    log_event(_LOG, msgspec.json.encode({"event": event, **values, "software": __version__}))
 
 
-def _note_peep(choice: Choice, answer: Answer) -> None:
-    """Emit the event: that another PEEP was recorded, and why, without the patient."""
-    protocol = answer.request.protocol
-    event = {
-        "event": "other-peep-recorded",
-        "reason": choice.because,
-        "peep_cmh2o": answer.request.asked.chosen_peep_cmh2o,
-        "suggested_cmh2o": answer.titration.advice.suggested_peep_cmh2o,
-        "protocol": f"{protocol.slug}|{protocol.version}",
-        "software": __version__,
-    }
-    line = msgspec.json.encode(event)
-    _LOG.info("%s", line.decode(), extra={"event": line})
+def _protocol(answer: Answer) -> str:
+    return f"{answer.request.protocol.slug}|{answer.request.protocol.version}"
 
 
 CHOSEN: Final = "true"
@@ -73,7 +53,6 @@ _TITLES: Final = {
     WriteState.FAILED: ("page.not-recorded-failed", 502),
     WriteState.UNKNOWN: ("page.not-known-whether-recorded", 502),
 }
-_CHANGED: Final = "page.answer-changed"
 
 
 async def review_results(source: TrialSource, pages: Pages, choice: Choice) -> Response:
@@ -117,32 +96,26 @@ async def record_results(request: Request, source: TrialSource, pages: Pages) ->
     answer, choice = await titrated(source, choice)
     if form.one("identity") != answer.identity:
         todo = (say("page.go-back-answer"),)
-        raise PageRefused(409, "The answer has changed", say(_CHANGED), todo=todo)
+        raise PageRefused(409, "The answer has changed", say("page.answer-changed"), todo=todo)
     outcome = await source.record(answer, choice)
-    if outcome is None:
-        return pages.page(
-            "recorded.html",
-            frame,
-            title=say("page.nothing-written"),
-            sentence=say("page.demo-there-no-record"),
-            places=(),
-            can_stand_again=False,
-            choice=choice,
-            csrf=source.csrf,
-            identity=answer.identity,
+    title, status = _TITLES[outcome.state] if outcome is not None else ("page.nothing-written", 200)
+    if outcome is not None and outcome.there and choice.peep:
+        _emit(
+            "other-peep-recorded",
+            reason=choice.because,
+            peep_cmh2o=answer.request.asked.chosen_peep_cmh2o,
+            suggested_cmh2o=answer.titration.advice.suggested_peep_cmh2o,
+            protocol=_protocol(answer),
         )
-    if choice.peep and outcome.there:
-        _note_peep(choice, answer)
-    title, status = _TITLES[outcome.state]
-    title = say(title)
+    sentence = outcome.sentence if outcome is not None else say("page.demo-there-no-record")
     return pages.page(
         "recorded.html",
         frame,
         status=status,
-        title=title,
-        sentence=outcome.sentence.replace(_ASKED_FOR, ""),
-        places=outcome.places,
-        can_stand_again=_ASKED_FOR in outcome.sentence,
+        title=say(title),
+        sentence=sentence.replace(_ASKED_FOR, ""),
+        places=outcome.places if outcome is not None else (),
+        can_stand_again=_ASKED_FOR in sentence,
         choice=choice,
         csrf=source.csrf,
         identity=answer.identity,
@@ -162,10 +135,10 @@ async def note_reason(request: Request, source: TrialSource, pages: Pages) -> Re
         raise PageRefused(422, "No reason chosen", sentence, todo=("Go back and choose one.",))
     frame = await frame_of(source, pages.zone)
     answer = await source.asked(TITRATE_PEEP.slug)
-    protocol = answer.request.protocol
-    note_not_now(
-        reason,
-        protocol=f"{protocol.slug}|{protocol.version}",
+    _emit(
+        "not-recorded",
+        reason=reason.code,
+        protocol=_protocol(answer),
         verdict=answer.titration.closing.verdict.value,
         suggested=answer.titration.advice.suggested_peep_cmh2o is not None,
     )
@@ -175,7 +148,7 @@ async def note_reason(request: Request, source: TrialSource, pages: Pages) -> Re
 Json = Mapping[str, Any]
 
 
-def said(value: object, names: Mapping[str, str]) -> str:
+def value_words(value: object, names: Mapping[str, str]) -> str:
     """One value as people read it; whatever has no form of its own is spelled out element by element.
 
     Args:
@@ -185,7 +158,7 @@ def said(value: object, names: Mapping[str, str]) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, list):
-        return "; ".join(said(one, names) for one in value)
+        return "; ".join(value_words(one, names) for one in value)
     if not isinstance(value, dict):
         return f"{value}"
     if "reference" in value:
@@ -201,10 +174,10 @@ def said(value: object, names: Mapping[str, str]) -> str:
         if isinstance(value.get(text), str):
             return str(value[text])
     if "coding" in value:
-        return said(value["coding"], names)
+        return value_words(value["coding"], names)
     if "start" in value and "end" in value:
         return say("page.to", start=value["start"], end=value["end"])
-    return ", ".join(f"{element_words(name)} {said(one, names)}" for name, one in value.items())
+    return ", ".join(f"{element_words(name)} {value_words(one, names)}" for name, one in value.items())
 
 
 def element_words(element: str) -> str:
@@ -317,22 +290,22 @@ def review_view(transaction: Json) -> ReviewView:
 
 
 def _finding(resource: Json) -> tuple[str, str, str]:
-    return said(resource["code"], {}), _value(resource), str(resource["status"])
+    return value_words(resource["code"], {}), _value(resource), str(resource["status"])
 
 
 def _value(resource: Json) -> str:
     """The value; without one what stands for it: the main components, why there is none, or the text of a caution."""
     if "valueQuantity" in resource:
-        return said(resource["valueQuantity"], {})
+        return value_words(resource["valueQuantity"], {})
     if "detail" in resource:
         severity = (
             say("page.severity", capitalize=str(resource["severity"]).capitalize()) if "severity" in resource else ""
         )
         return f"{severity}{resource['detail']}"
     if "presentedForm" in resource:
-        return said(resource["presentedForm"], {})
+        return value_words(resource["presentedForm"], {})
     if "dataAbsentReason" in resource:
-        return say("page.no-value", said=said(resource["dataAbsentReason"], {}))
+        return say("page.no-value", said=value_words(resource["dataAbsentReason"], {}))
     return ", ".join(_brief(resource))
 
 
@@ -370,9 +343,9 @@ def _resource(entry: Json, names: Mapping[str, str]) -> ResourceView:
 def _title(resource: Json) -> str:
     if "code" not in resource:
         return str(resource["resourceType"])
-    parts = [said(resource["code"], {})]
+    parts = [value_words(resource["code"], {})]
     if "valueQuantity" in resource:
-        parts.append(said(resource["valueQuantity"], {}))
+        parts.append(value_words(resource["valueQuantity"], {}))
     elif resource["resourceType"] == "Observation":
         # Several have the same code: the first component tells them apart.
         parts += _brief(resource)[:1]
@@ -384,10 +357,10 @@ def _rows(name: str, value: object, names: Mapping[str, str]) -> list[tuple[str,
     if name == "component":
         return [_component(cast("Json", one), names) for one in cast("list[object]", value)]
     if isinstance(value, list) and all(isinstance(one, dict) for one in value):
-        return [(element_words(name), said(one, names)) for one in value]
-    return [(element_words(name), said(value, names))]
+        return [(element_words(name), value_words(one, names)) for one in value]
+    return [(element_words(name), value_words(value, names))]
 
 
 def _component(part: Json, names: Mapping[str, str]) -> tuple[str, str]:
-    values = [said(value, names) for name, value in part.items() if name != "code"]
-    return said(part["code"], names), "; ".join(values)
+    values = [value_words(value, names) for name, value in part.items() if name != "code"]
+    return value_words(part["code"], names), "; ".join(values)

@@ -211,16 +211,16 @@ _OPENED = re.compile(r"[0-9]{1,10}")
 _BY_SLUG = {one.slug: one for one in SCENARIOS}
 
 
-def demo_door(site: Site, wall_s: Callable[[], float] = time.time) -> Callable[[Request], Awaitable[DemoSource]]:
+def source_of_demo(site: Site, wall_s: Callable[[], float] = time.time) -> Callable[[Request], Awaitable[DemoSource]]:
     """From a request for a scenario to its patient."""
 
-    async def door(request: Request) -> DemoSource:
+    async def source(request: Request) -> DemoSource:
         slug, _, opened = str(request.path_params["scenario"]).partition(".")
         if opened and not _OPENED.fullmatch(opened):
             raise _unknown()
         return source_of(_scenario(slug), float(opened or wall_s()), wall_s(), site)
 
-    return door
+    return source
 
 
 def demo_router(site: Site, pages: Pages, *, wall_s: Callable[[], float] = time.time) -> APIRouter:

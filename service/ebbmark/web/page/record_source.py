@@ -38,7 +38,7 @@ NEEDED_FOR_REPORT: Final = "DiagnosticReport.crus"
 
 
 @dataclass(frozen=True, slots=True)
-class Rules:
+class PageConfig:
     """What every page in a record was configured with."""
 
     context: RequestContext
@@ -63,7 +63,7 @@ class RecordSource:
     actor: Actor
     csrf: str
     at_s: float
-    rules: Rules
+    config: PageConfig
     until_s: float
 
     invented = ""
@@ -112,7 +112,7 @@ class RecordSource:
         """The answer to a question about what the record holds."""
         base_url = self.reading.settings.base_url
         body = named_in_record(self._patient, encounter=None, period=None, parameters=parameters)
-        context = replace(self.rules.context, at_s=self.at_s)
+        context = replace(self.config.context, at_s=self.at_s)
         try:
             asked = record_query_of(body, base_url=base_url, at_s=self.at_s)
             if asked is None:
@@ -137,7 +137,7 @@ class RecordSource:
     @property
     def site(self) -> Site:
         """What the site has decided."""
-        return self.rules.context.site
+        return self.config.context.site
 
     @property
     def place(self) -> str:
@@ -177,7 +177,7 @@ class RecordSource:
             answer,
             at_s=self.at_s,
             record=self.record_client,
-            signer=self.rules.signer,
+            signer=self.config.signer,
             enterer=self.session.fhir_user,
             with_report=choice.with_report,
         )
@@ -192,7 +192,7 @@ class RecordSource:
             answer,
             at_s=self.at_s,
             record=self.record_client,
-            signer=self.rules.signer,
+            signer=self.config.signer,
             enterer=self.session.fhir_user,
             with_report=choice.with_report,
             make_current=choice.make_current,
@@ -217,7 +217,7 @@ class RecordSource:
         self, deed: AuditAction, *, succeeded: bool = True, resources: tuple[str, ...] = (), identity: str = ""
     ) -> None:
         access = Access(deed, self.actor, succeeded, self._patient, resources, identity)
-        await self.rules.trail.note(access)
+        await self.config.trail.note(access)
 
 
 def _told(rejected: Rejected) -> Rejected | PageRefused:
@@ -226,17 +226,17 @@ def _told(rejected: Rejected) -> Rejected | PageRefused:
     return refused(LaunchFault.ACCESS_ENDED) if ended else rejected
 
 
-def record_door(smart: SmartLaunch | None, rules: Rules) -> Callable[[Request], Awaitable[RecordSource]]:
+def source_of_tab(smart: SmartLaunch | None, config: PageConfig) -> Callable[[Request], Awaitable[RecordSource]]:
     """From a request of a tab to its patient.
 
     Args:
         smart: gives the session of a tab, and the record with its access; None where no record may open pages.
     """
 
-    async def door(request: Request) -> RecordSource:
+    async def source(request: Request) -> RecordSource:
         if smart is None:
             raise PageRefused(404, "No pages of a record", "No record may open pages of this service.")
-        until_s = asyncio.get_running_loop().time() + rules.deadline_s
+        until_s = asyncio.get_running_loop().time() + config.deadline_s
         session = await smart.session_of(request)
         return RecordSource(
             session=session,
@@ -245,8 +245,8 @@ def record_door(smart: SmartLaunch | None, rules: Rules) -> Callable[[Request], 
             actor=smart.actor_of(request, session.iss, session.fhir_user),
             csrf=smart.csrf_of(session),
             at_s=time.time(),
-            rules=rules,
+            config=config,
             until_s=until_s,
         )
 
-    return door
+    return source

@@ -43,11 +43,11 @@ never further behind than that. Our choice."""
 
 _SECONDS: Final = re.compile(r"[0-9]{1,12}\.[0-9]{3}")
 
-Door = Callable[[Request], Awaitable[TrialSource]]
+SourceOf = Callable[[Request], Awaitable[TrialSource]]
 """From a request to the patient it is about."""
 
 
-def patient_router(prefix: str, door: Door, pages: Pages) -> APIRouter:
+def patient_router(prefix: str, source_of: SourceOf, pages: Pages) -> APIRouter:
     """The routes.
 
     Args:
@@ -55,13 +55,13 @@ def patient_router(prefix: str, door: Door, pages: Pages) -> APIRouter:
     """
     router = APIRouter(prefix=prefix, tags=["page"])
     for one in _PAGES:
-        router.add_api_route(one.path, _route(one, door, pages), methods=[one.method], **_documented(one))
+        router.add_api_route(one.path, _route(one, source_of, pages), methods=[one.method], **_documented(one))
     return router
 
 
-def _route(page: _Page, door: Door, pages: Pages) -> Callable[[Request], Awaitable[Response]]:
+def _route(page: _Page, source_of: SourceOf, pages: Pages) -> Callable[[Request], Awaitable[Response]]:
     async def route(request: Request) -> Response:
-        source = await door(request)
+        source = await source_of(request)
         try:
             return await page.show(request, source, pages)
         except Rejected as rejected:
