@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import ceil, floor, inf, log10
@@ -9,7 +10,6 @@ from typing import Final, Protocol
 
 from ebbmark import __version__
 from ebbmark.fhir.answer import Amount, Answer, Coded, Statement
-from ebbmark.fhir.writing.sentences import first_sentence
 from ebbmark.physiology.closing.result import Closing, StepEstimate, Verdict
 from ebbmark.physiology.during.next_move import Action
 from ebbmark.physiology.during.running import running_trial
@@ -253,7 +253,8 @@ def running_figure_of(answer: Answer) -> RunningFigure | None:
 def _said(move: Statement) -> str:
     if isinstance(move.value, Coded) and move.value.code in _GOES_ON:
         return say("figure.nothing-yet")
-    return first_sentence(move.note)[0]
+    # A full stop within a number or before a small letter ends no sentence.
+    return re.split(r"(?<=[.?]) (?=[A-Z])", move.note, maxsplit=1)[0]
 
 
 LEAST_SPAN = 0.25

@@ -25,7 +25,7 @@ from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.account import TextTable, patient_table, step_table, what_if_remarks, what_if_table
 from ebbmark.fhir.writing.flat_answer import FlatAnswer, view_of
 from ebbmark.fhir.writing.identity import UNNAMED_PATIENT
-from ebbmark.fhir.writing.sentences import curve_sentence, protocol_sentence
+from ebbmark.fhir.writing.sentences import curve_sentence, protocol_rule
 from ebbmark.fhir.writing.terms import words_of
 from ebbmark.physiology.advice import Severity
 from ebbmark.views.figure import figure_of
@@ -169,7 +169,7 @@ def _settable(value: object) -> object:
 def _titration_values(answer: Answer, recorded_s: float) -> dict[str, object]:
     view = view_of(answer)
     figure = figure_of(answer)
-    rules = protocol_sentence(answer.request)
+    rules = protocol_rule(answer.request.protocol).sentence
     cautions = [{"severity": one.severity, "text": one.text} for one in view.cautions]
     return {
         **_shared(answer),

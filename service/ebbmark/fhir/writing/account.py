@@ -41,10 +41,6 @@ def refusal_text(problems: Sequence[Problem], ignored: Sequence[Ignored]) -> str
     return "\n".join(lines)
 
 
-class _Coded(msgspec.Struct):
-    text: str = ""
-
-
 class _Number(msgspec.Struct):
     value: float
     unit: str = ""
@@ -71,10 +67,10 @@ class _Resource(msgspec.Struct, rename="camel"):
     request_identifier: dict[str, str] = {}
     title: str = ""
     description: str = ""
-    code: _Coded = msgspec.field(default_factory=_Coded)
+    code: _Text = msgspec.field(default_factory=_Text)
     note: list[_Text] = []
     value_quantity: _Number | None = None
-    value_codeable_concept: _Coded | None = None
+    value_codeable_concept: _Text | None = None
     value_boolean: bool | None = None
     value_integer: int | None = None
     severity: str = ""

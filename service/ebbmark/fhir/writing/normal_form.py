@@ -9,7 +9,7 @@ What is left out, since it is not the answer's (FHIR R4 resource.html#meta):
 * `id`, `meta.versionId`, `meta.lastUpdated`, `meta.source`: a record sets them.
 * `meta.profile`, `meta.security`, and tags that are not ours: labels for access and workflow, which R4 lets change
   without a new version (`$meta-add`). A replay names each that is there.
-* what the answer, as it was returned, says of its write-back: it is about the delivery.
+* what the answer, as it was returned, says of its write-back: it is about the delivery, and its code tells it apart.
 * that a clinician has signed a result (`status` final in place of preliminary), and nothing else of it changed.
 * the value of a signature (`Provenance.signature.data`), which covers the rest.
 
@@ -17,10 +17,7 @@ Everything else counts, narrative (`text`) and extensions among it. Answers are 
 of the GuidanceResponse, since each would be one more thing that must agree with the numbers; so one on another
 resource was put in by somebody, and people read it first. R4 lets a record make a narrative where none came, too. What
 such a one says cannot be told from what a tamperer would say, so it counts as a difference all the same.
-
-The mark of a superseded result is taken off again (`supersession`). What became of a write-back leads the returned
-answer as an issue. It is about the delivery of the answer and no part of it: its code tells it from the others, so that
-a signature holds and a replay passes it over.
+The mark of a superseded result is taken off again (`supersession`).
 """
 
 from __future__ import annotations

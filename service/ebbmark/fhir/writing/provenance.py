@@ -8,11 +8,9 @@ Recording is a human act: beside the software, which assembled the answer, stand
 record is named by reference; one who is known elsewhere only, by a logical reference that holds their address, since a
 record cannot follow it.
 
-The document is a preliminary DiagnosticReport that carries the answer on paper. It is asked for apart from the results,
-at once with them or later by somebody else, so it has a Provenance of its own: who asked for it and when, which also
-stands in `issued` and on the page. The identity of the answer covers it like any other result. No LOINC code for a
-report on a PEEP trial was found, so its code is our own; the category is HL7's for respiratory care. R4 lets no Device
-be the performer.
+The document is a preliminary DiagnosticReport that carries the answer on paper. It is asked for at once or later by
+somebody else, so it has a Provenance of its own. No LOINC code for a report on a PEEP trial was found, so its code is
+our own; the category is HL7's for respiratory care. R4 lets no Device be the performer.
 
 An AuditEvent says who did what, to which resources, when, and whether it worked, without a value of any patient.
 

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import re
-
 from ebbmark.fhir.answer import FRACTION, PRESSURE, VOLUME_PER_WEIGHT, Rule, in_words
 from ebbmark.fhir.operations import CHOICE_REASONS
-from ebbmark.fhir.reading.request import Person, Request
+from ebbmark.fhir.reading.request import Person
 from ebbmark.physiology.closing.result import Closing, Verdict
 from ebbmark.physiology.mechanics import Sex
 from ebbmark.physiology.protocols import Protocol
@@ -17,13 +15,10 @@ from ebbmark.words.messages import interval, level, percent, say, section, spell
 
 _say = section("result")
 
-# Source of the formula: ARDS Network, N Engl J Med 2000;342:1301-8.
-_WEIGHT_METHOD = {Sex.FEMALE: "result.weight-female", Sex.MALE: "result.weight-male"}
-
 
 def weight_method(sex: Sex) -> str:
-    """Name the formula of predicted body weight and its form."""
-    return say(_WEIGHT_METHOD[sex])
+    """Name the formula of predicted body weight and its form. Source: ARDS Network, N Engl J Med 2000;342:1301-8."""
+    return _say("weight-female" if sex is Sex.FEMALE else "weight-male")
 
 
 def weight_sentence(person: Person) -> str:
@@ -127,14 +122,3 @@ def protocol_rule(protocol: Protocol) -> Rule:
 def limits_rule(limits: StopLimits) -> tuple[Rule, ...]:
     """How a site's own stop limits are named; none where nobody has signed any."""
     return (Rule("stop-limits", limits.version, "Stop limits", spell(limits.signature)),) if limits.signed else ()
-
-
-def protocol_sentence(request: Request) -> str:
-    """Name the rules and where they come from."""
-    return protocol_rule(request.protocol).sentence
-
-
-def first_sentence(text: str) -> tuple[str, str]:
-    """The first sentence, and what follows it; a full stop within a number or before a small letter ends none."""
-    first, *rest = re.split(r"(?<=[.?]) (?=[A-Z])", text, maxsplit=1)
-    return first, rest[0] if rest else ""

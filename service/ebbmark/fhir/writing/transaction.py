@@ -1,12 +1,9 @@
 """An answer as one transaction for a record; what the record does not take is carried inside other resources.
 
-The transaction is idempotent: all its entries are conditional creates (FHIR R4 http.html#ccreate). What each is found
-again by:
-
-* Device and Provenance aside: the identifier made from the identity, together with the patient, so that no result of
-  one patient can ever stand in for another's.
-* Device: the identifier of the software version; one per record. A site may keep one itself and name it.
-* Provenance: R4 gives it no identifier, therefore its tag (`_tag` is searchable on every resource type).
+The transaction is idempotent: all its entries are conditional creates (FHIR R4 http.html#ccreate). Each is found again
+by the identifier made from the identity, together with the patient, so that no result of one patient can ever stand in
+for another's; the Device by the identifier of the software version, one per record; a Provenance by its tag, since R4
+gives it no identifier (`_tag` is searchable on every resource type).
 
 The OperationOutcome cannot be stored (R4 has no such end point): it moves into the GuidanceResponse.
 

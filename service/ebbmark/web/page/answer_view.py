@@ -15,7 +15,7 @@ from ebbmark.fhir.answer import Answer, Truth
 from ebbmark.fhir.problems import ProblemKind, Rejected
 from ebbmark.fhir.writing.account import TextTable, charted_table, places_by_text, what_if_remarks, what_if_table
 from ebbmark.fhir.writing.flat_answer import FlatAnswer, view_of
-from ebbmark.fhir.writing.sentences import protocol_sentence
+from ebbmark.fhir.writing.sentences import protocol_rule
 from ebbmark.physiology.advice import Caution, Severity
 from ebbmark.physiology.closing.result import Closing, Verdict
 from ebbmark.physiology.readings import Quantity, Reading
@@ -141,7 +141,7 @@ def answer_view(answer: Answer, *, now_s: float, zone: tzinfo, latest: Sequence[
         what_if_remarks=tuple(what_if_remarks(told.what_if)),
         inputs=inputs,
         remarks=_remarks(issues, inputs),
-        rules=protocol_sentence(request),
+        rules=protocol_rule(request.protocol).sentence,
         trace=(
             ("Answer", answer.identity),
             (say("page.digest-inputs-used"), answer.input_digest),
