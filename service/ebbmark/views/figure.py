@@ -253,8 +253,12 @@ def running_figure_of(answer: Answer) -> RunningFigure | None:
 def _said(move: Statement) -> str:
     if isinstance(move.value, Coded) and move.value.code in _GOES_ON:
         return say("figure.nothing-yet")
-    # A full stop within a number or before a small letter ends no sentence.
-    return re.split(r"(?<=[.?]) (?=[A-Z])", move.note, maxsplit=1)[0]
+    return first_sentence(move.note)
+
+
+def first_sentence(text: str) -> str:
+    """The first sentence; a full stop within a number or before a small letter ends none."""
+    return re.split(r"(?<=[.?]) (?=[A-Z])", text, maxsplit=1)[0]
 
 
 LEAST_SPAN = 0.25
