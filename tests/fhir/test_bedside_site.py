@@ -23,12 +23,12 @@ from ebbmark.fhir.reading.condition_codes import AS_WIDE, BUILT_IN, CONDITION_RO
 from ebbmark.fhir.reading.conditions import ruled_out
 from ebbmark.fhir.reading.request import NO_SITE
 from ebbmark.fhir.reading.site import ProtocolGiven, SiteFileError, StopLimitsFile
-from ebbmark.fhir.reading.site_rules import read_stop_limits, with_protocols
 from ebbmark.fhir.reading.terminology import read_value_sets, sets_beside, value_set, with_value_sets
 from ebbmark.physiology.before.risks import RISK_CONCEPTS, RiskConcept
 from ebbmark.physiology.findings import SourceStatus
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, Protocol
 from ebbmark.physiology.stop.limits import StopLimits
+from ebbmark.site_files import read_stop_limits, with_protocols
 from ebbmark.words.messages import spell
 
 # Verhoeff's dihedral check digit, as SNOMED CT's release file specification prints its tables (section 5.5).

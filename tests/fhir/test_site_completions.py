@@ -15,10 +15,9 @@ from fhir.resources.R4B.plandefinition import PlanDefinition
 from ebbmark.fhir.definitions import plan_definitions
 from ebbmark.fhir.reading.request import NO_SITE, Site
 from ebbmark.fhir.reading.site import SiteFileError
-from ebbmark.fhir.reading.site_rules import with_protocols
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.findings import SourceStatus
-from ebbmark.site_files import files_of, site_of
+from ebbmark.site_files import files_of, site_of, with_protocols
 
 
 def read_at(value: float, source: str = "page 4, table 2") -> dict[str, object]:

@@ -10,7 +10,7 @@ import json
 from bedside_builders import asked, parameter, refused, row, rows_down, stamp
 from ebbmark.fhir.naming import BASE
 from ebbmark.fhir.reading.request import NO_SITE, Site
-from ebbmark.fhir.reading.site_rules import with_protocols
+from ebbmark.site_files import with_protocols
 
 NOW = stamp(20)
 READINGS = [

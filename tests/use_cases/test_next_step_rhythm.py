@@ -12,8 +12,8 @@ import pytest
 from bedside_builders import Said, asked, parameter, refused, row, rows_down, stamp, value_of
 from ebbmark.fhir.problems import ProblemKind
 from ebbmark.fhir.reading.request import NO_SITE, Site
-from ebbmark.fhir.reading.site_rules import read_stop_limits
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, RhythmCode, RhythmsThatStop
+from ebbmark.site_files import read_stop_limits
 from fhir_builders import LOINC, Json
 
 DOWN = ((18.0, 38.0), (16.0, 40.0), (14.0, 41.0), (12.0, 40.5))

@@ -1,6 +1,6 @@
 """Builds answers: puts one together, names it and its rule sets, and words the refusals that questions share.
 
-How a site completes a staircase whose numbers could not all be read: `ebbmark.fhir.reading.site_rules`, which
+How a site completes a staircase whose numbers could not all be read: `ebbmark.site_files`, which
 reads what the site then writes.
 """
 
