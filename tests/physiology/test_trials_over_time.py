@@ -86,13 +86,13 @@ def test_static_and_dynamic_compliances_are_not_compared() -> None:
 
 
 def test_a_suggestion_between_two_steps_has_no_compliance_in_the_table() -> None:
-    row = follow_trials([past(10, 0, suggested=13.0)]).rows[0]
+    row = follow_trials([past(10, 0, suggested=13.0)]).trials[0]
 
-    assert row.compliance_ml_per_cmh2o is None
+    assert row.at_suggestion is None
 
 
 def test_each_row_tells_closing_interval_suggestion_and_compliance() -> None:
-    row = follow_trials([past(10, 0)]).rows[0]
+    row = follow_trials([past(10, 0)]).trials[0]
 
     assert trial_words(row, "") == (
         "Closing at 10 cmH2O (90 % interval the step of 10 alone). Suggested PEEP 12 cmH2O. Static compliance there "
@@ -105,7 +105,7 @@ def test_trials_are_laid_out_oldest_first_in_whatever_order_they_come() -> None:
 
     followed = follow_trials(trials)
 
-    assert [row.closing_cmh2o for row in followed.rows] == [8, 10, 12]
+    assert [one.closing.peep_cmh2o for one in followed.trials] == [8, 10, 12]
     assert follow_trials(trials[::-1]) == followed
 
 
@@ -151,7 +151,7 @@ def test_within_two_days_hours_are_told() -> None:
 def test_what_a_trial_could_not_tell_is_told_in_its_row() -> None:
     rows = [past(None, 0, verdict=verdict) for verdict in Verdict if verdict is not Verdict.FOUND]
 
-    assert [trial_words(row, "") for row in follow_trials(rows).rows] == [
+    assert [trial_words(row, "") for row in follow_trials(rows).trials] == [
         "Closing was not reached in this trial.",
         "Compliance fell from the first step of this trial on.",
         "The closing pressure of this trial is not clear.",

@@ -11,7 +11,6 @@ from ebbmark.physiology.after.trials import (
     PastTrial,
     Shift,
     TrialChange,
-    TrialRow,
     follow_trials,
     trials_of_record,
 )
@@ -48,8 +47,8 @@ def trials_answer(request: Request, _: Site) -> Answer:
     titrations = [*before, titration_of(trials[-1], request, now=True, levels=levels)]
     followed = follow_trials([_past(*both) for both in zip(trials, titrations, strict=True)])
     why_none = [one.advice.rationale if one.advice.suggested_peep_cmh2o is None else "" for one in titrations]
-    told = [trial_words(*both) for both in zip(followed.rows, why_none, strict=True)]
-    rows = [_row(number, *one) for number, one in enumerate(zip(followed.rows, trials, told, strict=True), start=1)]
+    told = [trial_words(*both) for both in zip(followed.trials, why_none, strict=True)]
+    rows = [_row(number, *one) for number, one in enumerate(zip(followed.trials, trials, told, strict=True), start=1)]
     changed = trial_change_words(followed)
     changes = [_change(number, *one) for number, one in enumerate(zip(followed.changes, changed, strict=True), start=2)]
     beyond = beyond_in_trial(titrations[-1].findings)
@@ -75,27 +74,27 @@ def _past(trial: Trial, found: Titration) -> PastTrial:
     return PastTrial(at_s, found.closing, trial.kind, found.advice.suggested_peep_cmh2o)
 
 
-def _row(number: int, row: TrialRow, trial: Trial, told: str) -> Statement:
-    low, high = row.interval_cmh2o or (None, None)
-    band_low, band_high = row.compliance_band_ml_per_cmh2o or (None, None)
+def _row(number: int, past: PastTrial, trial: Trial, told: str) -> Statement:
+    closing, at = past.closing, past.at_suggestion
+    low, high = closing.interval_cmh2o or (None, None)
     amounts = (
         ("interval-low", low, PRESSURE),
         ("interval-high", high, PRESSURE),
-        ("peep-suggested-then", row.suggested_peep_cmh2o, PRESSURE),
-        ("compliance-at-suggestion", row.compliance_ml_per_cmh2o, COMPLIANCE),
-        ("fitted-compliance-low", band_low, COMPLIANCE),
-        ("fitted-compliance-high", band_high, COMPLIANCE),
+        ("peep-suggested-then", past.suggested_peep_cmh2o, PRESSURE),
+        ("compliance-at-suggestion", None if at is None else at.fitted_ml_per_cmh2o, COMPLIANCE),
+        ("fitted-compliance-low", None if at is None else at.fitted_low_ml_per_cmh2o, COMPLIANCE),
+        ("fitted-compliance-high", None if at is None else at.fitted_high_ml_per_cmh2o, COMPLIANCE),
     )
-    parts: list[Part] = [("closing-verdict", Coded(row.verdict.value)), ("compliance-kind", Coded(row.kind.slug))]
+    parts: list[Part] = [("closing-verdict", Coded(closing.verdict.value)), ("compliance-kind", Coded(past.kind.slug))]
     parts += [(code, Amount(value, unit)) for code, value, unit in amounts if value is not None]
     return Statement(
         kind=f"trial-{number}",
         code="trial-in-record",
-        value=Amount(row.closing_cmh2o, PRESSURE) if row.closing_cmh2o is not None else None,
+        value=Amount(closing.peep_cmh2o, PRESSURE) if closing.peep_cmh2o is not None else None,
         note=told,
         sources=tuple({source for step in trial.steps for sample in step.samples for source in sample.sources}),
         parts=tuple(parts),
-        span_s=(trial.steps[0].start_s, row.at_s),
+        span_s=(trial.steps[0].start_s, past.at_s),
     )
 
 

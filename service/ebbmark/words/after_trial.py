@@ -9,7 +9,7 @@ from typing import Any, Final
 from ebbmark.physiology.after.events import Event, NotLookedFor, Occurrence
 from ebbmark.physiology.after.markers import SAME_AS_COMPLIANCE, Markers, Meaning, TableAnswer
 from ebbmark.physiology.after.surveillance import Surveillance
-from ebbmark.physiology.after.trials import Shift, TrialChange, TrialRow, TrialsOverTime
+from ebbmark.physiology.after.trials import PastTrial, Shift, TrialChange, TrialsOverTime
 from ebbmark.physiology.closing.result import Closing
 from ebbmark.physiology.timeline import fio2_words
 from ebbmark.words.comparison import beyond_in_short, measure_change_words, numbers_spelled
@@ -247,9 +247,9 @@ def _named(slug: str, peep_cmh2o: float | None) -> str:
 
 def trials_in_short(trials: TrialsOverTime, *, look: str = "") -> InShort:
     """Put several trials in short: closing and suggested PEEP one after the other, and what changed."""
-    rows = trials.rows
+    rows = trials.trials
     latest = rows[-_MOST_TRIALS:]
-    closing = [_trials("none") if one.closing_cmh2o is None else level(one.closing_cmh2o) for one in latest]
+    closing = [_trials("none") if one.closing.peep_cmh2o is None else level(one.closing.peep_cmh2o) for one in latest]
     suggested = [
         _trials("no-peep") if one.suggested_peep_cmh2o is None else level(one.suggested_peep_cmh2o) for one in latest
     ]
@@ -271,7 +271,7 @@ def trials_in_short(trials: TrialsOverTime, *, look: str = "") -> InShort:
 
 def trials_words(trials: TrialsOverTime, *, most: int, unread_before_s: float | None) -> str:
     """How many trials there are and how each differs from the one before; what was left unread is said."""
-    count = len(trials.rows)
+    count = len(trials.trials)
     parts = [_told("one") if count == 1 else _told("several", count=count), *trial_change_words(trials)]
     if count == most:
         parts.append(_told("most", count=most))
@@ -280,39 +280,40 @@ def trials_words(trials: TrialsOverTime, *, most: int, unread_before_s: float | 
     return " ".join(parts)
 
 
-def trial_words(row: TrialRow, why_none: str) -> str:
+def trial_words(past: PastTrial, why_none: str) -> str:
     """What one trial found."""
-    if row.closing_cmh2o is None or row.interval_cmh2o is None:
-        known = f"trials.{row.verdict.value}" in ENGLISH
-        return f"{_told(row.verdict.value if known else 'not-told')} {why_none}".rstrip()
-    low, high = row.interval_cmh2o
+    closing, at = past.closing, past.at_suggestion
+    if closing.peep_cmh2o is None or closing.interval_cmh2o is None:
+        known = f"trials.{closing.verdict.value}" in ENGLISH
+        return f"{_told(closing.verdict.value if known else 'not-told')} {why_none}".rstrip()
+    low, high = closing.interval_cmh2o
     span = _told("span" if low < high else "span-one", low=level(low), high=level(high))
-    parts = [_told("closing", peep=level(row.closing_cmh2o), span=span)]
-    if row.suggested_peep_cmh2o is None:
+    parts = [_told("closing", peep=level(closing.peep_cmh2o), span=span)]
+    if past.suggested_peep_cmh2o is None:
         return " ".join([*parts, _told("no-peep"), why_none]).rstrip()
-    parts.append(_told("suggested", peep=level(row.suggested_peep_cmh2o)))
-    band = row.compliance_band_ml_per_cmh2o
-    if row.compliance_ml_per_cmh2o is not None and band is not None:
-        name = "static" if row.kind.static else "dynamic"
-        value, least, greatest = (f"{one:.0f}" for one in (row.compliance_ml_per_cmh2o, *band))
+    parts.append(_told("suggested", peep=level(past.suggested_peep_cmh2o)))
+    if at is not None:
+        name = "static" if past.kind.static else "dynamic"
+        fitted = (at.fitted_ml_per_cmh2o, at.fitted_low_ml_per_cmh2o, at.fitted_high_ml_per_cmh2o)
+        value, least, greatest = (f"{one:.0f}" for one in fitted)
         parts.append(_told(name, value=value, low=least, high=greatest))
     return " ".join(parts)
 
 
 def trial_change_words(trials: TrialsOverTime) -> tuple[str, ...]:
     """How each trial differs from the one before it."""
-    pairs = zip(trials.changes, trials.rows, trials.rows[1:], strict=False)
+    pairs = zip(trials.changes, trials.trials, trials.trials[1:], strict=False)
     return tuple(_changed(change, one, two) for change, one, two in pairs)
 
 
-def _changed(change: TrialChange, one: TrialRow, two: TrialRow) -> str:
+def _changed(change: TrialChange, one: PastTrial, two: PastTrial) -> str:
     hours = (two.at_s - one.at_s) / 3600.0
     later = _told("hours", count=f"{hours:.0f}") if hours < _HOURS_UP_TO else _told("days", count=f"{hours / 24:.1f}")
     closing = _told(
         f"closing-{change.closing.value}",
         later=later,
-        now="" if two.closing_cmh2o is None else level(two.closing_cmh2o),
-        before="" if one.closing_cmh2o is None else level(one.closing_cmh2o),
+        now="" if two.closing.peep_cmh2o is None else level(two.closing.peep_cmh2o),
+        before="" if one.closing.peep_cmh2o is None else level(one.closing.peep_cmh2o),
         higher=percent(change.higher),
         lower=percent(change.lower),
     )

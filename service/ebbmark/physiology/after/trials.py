@@ -162,40 +162,12 @@ class PastTrial:
     kind: ComplianceKind
     suggested_peep_cmh2o: float | None
 
-
-@dataclass(frozen=True, slots=True)
-class TrialRow:
-    """One trial in the table."""
-
-    at_s: float
-    verdict: Verdict
-    closing_cmh2o: float | None
-    interval_cmh2o: tuple[float, float] | None  # 90 % interval of it; None unless found
-    suggested_peep_cmh2o: float | None
-    compliance_ml_per_cmh2o: float | None  # expected at the suggestion; None where that was not a tested step
-    compliance_band_ml_per_cmh2o: tuple[float, float] | None
-    kind: ComplianceKind
-
-
-def row_of(trial: PastTrial) -> TrialRow:
-    """One trial as a row; compliance is that of the step at the suggested PEEP, never one between steps."""
-    closing = trial.closing
-    at = _step_at(closing.steps, trial.suggested_peep_cmh2o)
-    band = None if at is None else (at.fitted_low_ml_per_cmh2o, at.fitted_high_ml_per_cmh2o)
-    return TrialRow(
-        trial.at_s,
-        closing.verdict,
-        closing.peep_cmh2o,
-        closing.interval_cmh2o,
-        trial.suggested_peep_cmh2o,
-        None if at is None else at.fitted_ml_per_cmh2o,
-        band,
-        trial.kind,
-    )
-
-
-def _step_at(steps: Sequence[StepEstimate], peep: float | None) -> StepEstimate | None:
-    return next((step for step in steps if peep is not None and abs(step.peep_cmh2o - peep) < 0.25), None)
+    @property
+    def at_suggestion(self) -> StepEstimate | None:
+        """The tested step at the suggested PEEP; None where that lies between steps or was not given."""
+        peep = self.suggested_peep_cmh2o
+        steps = () if peep is None else self.closing.steps
+        return next((step for step in steps if peep is not None and abs(step.peep_cmh2o - peep) < 0.25), None)
 
 
 SURE_ENOUGH: Final = 0.9  # probability at or above which a shift of closing is stated; this project's choice
@@ -233,7 +205,7 @@ class TrialChange:
 class TrialsOverTime:
     """All trials of one patient, oldest first."""
 
-    rows: tuple[TrialRow, ...]
+    trials: tuple[PastTrial, ...]
     changes: tuple[TrialChange, ...]
 
 
@@ -242,14 +214,14 @@ def follow_trials(trials: Sequence[PastTrial], *, noise: Noise = ASSUMED_NOISE[M
 
     Source: this project's choice.
     """
-    pairs = [(one, row_of(one)) for one in sorted(trials, key=lambda trial: trial.at_s)]
-    changes = [_change(first, second, one, two, noise) for (first, one), (second, two) in pairwise(pairs)]
-    return TrialsOverTime(tuple(row for _, row in pairs), tuple(changes))
+    ordered = sorted(trials, key=lambda trial: trial.at_s)
+    changes = [_change(first, second, noise) for first, second in pairwise(ordered)]
+    return TrialsOverTime(tuple(ordered), tuple(changes))
 
 
-def _change(first: PastTrial, second: PastTrial, one: TrialRow, two: TrialRow, noise: Noise) -> TrialChange:
-    shifts = _shifts(first.closing, second.closing)
-    return TrialChange(first.at_s, second.at_s, _closing_shift(*shifts), *shifts, _compliance_shift(one, two, noise))
+def _change(first: PastTrial, second: PastTrial, noise: Noise) -> TrialChange:
+    shifts, compliance = _shifts(first.closing, second.closing), _compliance_shift(first, second, noise)
+    return TrialChange(first.at_s, second.at_s, _closing_shift(*shifts), *shifts, compliance)
 
 
 def _shifts(first: Closing, second: Closing) -> tuple[float, float, float]:
@@ -278,14 +250,14 @@ def _closing_shift(higher: float, same: float, lower: float) -> Shift:
     return Shift.LOWER if lower >= SURE_ENOUGH else Shift.WITHIN_NOISE
 
 
-def _compliance_shift(one: TrialRow, two: TrialRow, noise: Noise) -> Shift:
+def _compliance_shift(first: PastTrial, second: PastTrial, noise: Noise) -> Shift:
     """Both estimates' own bands, and the noise of one reading for what differs between two days at one bedside."""
-    values = (one.compliance_ml_per_cmh2o, two.compliance_ml_per_cmh2o)
-    bands = (one.compliance_band_ml_per_cmh2o, two.compliance_band_ml_per_cmh2o)
-    before, after = values
-    if before is None or after is None or bands[0] is None or bands[1] is None or one.kind.static != two.kind.static:
+    one, two = first.at_suggestion, second.at_suggestion
+    if one is None or two is None or first.kind.static != second.kind.static:
         return Shift.NOT_COMPARABLE
-    variances = [((high - low) / (2 * _TWO_SIDED_90)) ** 2 for low, high in (bands[0], bands[1])]
+    bands = ((at.fitted_low_ml_per_cmh2o, at.fitted_high_ml_per_cmh2o) for at in (one, two))
+    variances = [((high - low) / (2 * _TWO_SIDED_90)) ** 2 for low, high in bands]
+    before, after = one.fitted_ml_per_cmh2o, two.fitted_ml_per_cmh2o
     level = 0.5 * (before + after)
     between_days = 2 * ((noise.relative * level) ** 2 + noise.absolute**2)
     band = TWO_SIDED_95 * sqrt(sum(variances) + between_days)
