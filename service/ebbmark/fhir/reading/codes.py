@@ -2,13 +2,7 @@
 
 All codings of one concept must agree. A code that is in use for settings and for measurements is told apart by the
 device's DeviceMetric.category where that can be found. A coded sex counts where two official sources name the code
-alike.
-
-Sources of the sexes: SNOMED CT, US Core 6.0.0-ballot (value set us-core-sex-for-clinical-use, its mapping to SNOMED CT)
-and WHO, Global Digital Health Certification Network (ConceptMap ICVP.Core); v3 AdministrativeGender, FHIR R4 4.0.1
-(/v3/AdministrativeGender/vs.html) and HL7 C-CDA 5.0.0 (Birth Sex Observation); FHIR AdministrativeGender, FHIR R4 4.0.1
-(/valueset-administrative-gender.html) and the same ConceptMap. UNK, ASKU: US Core, value set birthsex. OIDs of code
-systems: HL7 Terminology (THO).
+alike. OIDs of code systems: HL7 Terminology (THO).
 """
 
 from __future__ import annotations
@@ -359,31 +353,23 @@ NO_CODE_MAP = CodeMap(_with_aliases(CODES))
 """Our own table alone."""
 
 
-_V3_GENDER = "http://terminology.hl7.org/CodeSystem/v3-AdministrativeGender"
-_V3_NULL = "http://terminology.hl7.org/CodeSystem/v3-NullFlavor"
-_GENDER = "http://hl7.org/fhir/administrative-gender"
-_SEXES = {
-    (SNOMED, "248152002"): Sex.FEMALE,
-    (SNOMED, "248153007"): Sex.MALE,
-    (_V3_GENDER, "F"): Sex.FEMALE,
-    (_V3_GENDER, "M"): Sex.MALE,
-    (_GENDER, "female"): Sex.FEMALE,
-    (_GENDER, "male"): Sex.MALE,
+_SEX_CODES: Final = {
+    said: frozenset((_TABLE["sex_systems"][system], code) for system, code in codes)
+    for said, codes in _TABLE["sexes"].items()
 }
-_NOT_KNOWN = frozenset({(SNOMED, "184115007"), (_V3_NULL, "UNK"), (_V3_NULL, "ASKU"), (_GENDER, "unknown")})
-_NEITHER = frozenset({(_V3_GENDER, "UN"), (_GENDER, "other")})
+"""System and code of what a coded sex can say: female, male, that it is not known, or neither."""
 _MOST_SEXES_NAMED = 4
 
 
 def _shown(coding: Coding) -> str:
     pair = (coding.system, coding.code)
-    known = pair in _NEITHER or pair in _NOT_KNOWN or pair in _SEXES
-    return f"{coding.system}|{coding.code}" if known else code_shown(coding)
+    return "|".join(pair) if any(pair in codes for codes in _SEX_CODES.values()) else code_shown(coding)
 
 
 def sexes_of(codes: Iterable[tuple[str, str]]) -> set[Sex]:
     """The sexes that these codes (system, code) say; more than one where they contradict one another."""
-    return {_SEXES[pair] for pair in codes if pair in _SEXES}
+    listed = set(codes)
+    return {sex for sex in Sex if not listed.isdisjoint(_SEX_CODES[sex.value])}
 
 
 class CodedSex(NamedTuple):
@@ -419,6 +405,6 @@ def coded_sex(holder: Observation | Component, others: list[str]) -> CodedSex | 
         sex = sexes.pop()
         return CodedSex(sex, sex.value)
     listed = ", ".join([_shown(coding) for coding in concept.coding if coding.code][:_MOST_SEXES_NAMED])
-    if not sexes and _NOT_KNOWN.intersection(pairs):
+    if not sexes and _SEX_CODES["not-known"].intersection(pairs):
         return Unusable(Reason.DATA_ABSENT, f"It says that the sex is not known ({listed}).")
     return CodedSex(None, listed)

@@ -6,14 +6,10 @@ each seen in one public repository and are otherwise from memory; they are only 
 was read in the example Observation "heart-rate-rhythm" of US Core 8.0.1 and in that of QI-Core 5.0.0; whatever a site
 maps to it counts likewise. The codes of the rhythms themselves are the site's: none stands here.
 
-Vasopressors: MedicationAdministration with a rate in micrograms/kg/min. Noradrenaline and adrenaline count, one for one
-(Goradia et al 2020, as the public query mimic-iv/concepts/medication/norepinephrine_equivalent_dose.sql of
-MIT-LCP/mimic-code reads it). Another rate needs a weight that is not guessed: the drug is then named as running and not
-converted, and the rate is listed. Dopamine, phenylephrine and vasopressin are named as running and not converted,
-whatever their rate. Other drugs are not looked for. None sent is not none given. Codes, each seen with its name in at
-least two independent public repositories: RxNorm 7512 and 3992, ATC C01CA03, C01CA24, C01CA04, C01CA06 and H01BA01,
-SNOMED CT 45555007. RxNorm codes of the drugs that are not converted were found in one list only, or contradicted, and
-are matched by nothing.
+Vasopressors (`data/vasopressors.toml`): MedicationAdministration with a rate in micrograms/kg/min. Noradrenaline and
+adrenaline count, one for one. Another rate needs a weight that is not guessed: the drug is then named as running and
+not converted, and the rate is listed. The others are named as running and not converted, whatever their rate. Other
+drugs are not looked for. None sent is not none given.
 
 Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/observation.html and /medicationadministration.html.
 """
@@ -28,7 +24,7 @@ import msgspec
 
 from ebbmark.data import table
 from ebbmark.fhir.model import Codeable, Coding, Component, MedicationAdministration, Observation, QuantityValue, Worded
-from ebbmark.fhir.naming import LOINC, SNOMED
+from ebbmark.fhir.naming import LOINC
 from ebbmark.fhir.problems import Reason, Source, word_shown
 from ebbmark.fhir.reading.codes import CodeRow
 from ebbmark.fhir.reading.condition_codes import LONGEST_READ, charted_words, without_accents
@@ -226,19 +222,11 @@ def _codes(observation: Observation) -> tuple[RhythmCode, ...]:
     )
 
 
-RXNORM = "http://www.nlm.nih.gov/research/umls/rxnorm"
-_ATC = ("http://www.whocc.no/atc", "http://fhir.de/CodeSystem/bfarm/atc", "http://fhir.de/CodeSystem/dimdi/atc")
-_DRUGS: dict[tuple[str, str], str] = {
-    (RXNORM, "7512"): "noradrenaline",
-    (RXNORM, "3992"): "adrenaline",
-    (SNOMED, "45555007"): "noradrenaline",
-    **{(system, "C01CA03"): "noradrenaline" for system in _ATC},
-    **{(system, "C01CA24"): "adrenaline" for system in _ATC},
-    **{(system, "C01CA04"): "dopamine" for system in _ATC},
-    **{(system, "C01CA06"): "phenylephrine" for system in _ATC},
-    **{(system, "H01BA01"): "vasopressin" for system in _ATC},
+_VASOPRESSORS: Final = table("vasopressors")
+_DRUGS: Final[Mapping[tuple[str, str], str]] = {
+    (system, code): drug for where, code, drug in _VASOPRESSORS["codes"] for system in _VASOPRESSORS["systems"][where]
 }
-_CONVERTED = frozenset({"noradrenaline", "adrenaline"})
+_CONVERTED: Final = frozenset(_VASOPRESSORS["converted"])
 DRUG_CODES: tuple[tuple[str, str], ...] = tuple(_DRUGS)
 """System and code of every drug that is read, for whoever searches for them."""
 
