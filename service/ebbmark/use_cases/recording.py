@@ -13,9 +13,10 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 from typing import cast
 
 from ebbmark.audit.signature import sign
@@ -25,7 +26,7 @@ from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.writing.entered import entered_transaction
 from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer, normal_form, with_write_issue
 from ebbmark.fhir.writing.provenance import person_who_enters
-from ebbmark.fhir.writing.supersession import superseded_by, unmarked
+from ebbmark.fhir.writing.supersession import unmarked
 from ebbmark.fhir.writing.transaction import as_transaction, with_embedded
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import write_bundle
@@ -111,14 +112,9 @@ async def record_answer(
     if faults or record is None:
         sentence = f"Nothing was written: the answer broke {len(faults)} rules of FHIR. This is a fault of the service."
         return _outcome(bundle, WriteState.FAILED, "invariant", sentence)
-    progress, left_s = Progress(), round(max(0.0, ends_s - now_s()), 1)
-    try:
-        if not left_s:
-            raise TimeoutError
-        async with asyncio.timeout_at(ends_s):
-            written = await _write(transaction, answer, record, progress, make_current=make_current)
-    except TimeoutError:
-        written = progress.out_of_time(left_s)
+    progress = Progress()
+    writing = partial(_write, transaction, answer, record, progress, make_current=make_current)
+    written = await _until(ends_s, writing, progress)
     places = tuple(entry.location for entry in (*written.created, *written.existing) if entry.location)
     refused = "conflict" if written.http_status in CONFLICTS else "processing"
     code = "incomplete" if written.state is WriteState.UNKNOWN else refused
@@ -140,14 +136,18 @@ async def record_entered(
     Args:
         until_s: when the whole request must be answered, by the clock of the event loop [s].
     """
-    transaction = entered_transaction(observations)
-    left_s = round(max(0.0, until_s - asyncio.get_running_loop().time()), 1)
-    progress = Progress(doubtful=bool(left_s))
+    progress = Progress(doubtful=True)
+    return await _until(until_s, partial(write_back, entered_transaction(observations), record=record), progress)
+
+
+async def _until(ends_s: float, write: Callable[[], Awaitable[WriteOutcome]], progress: Progress) -> WriteOutcome:
+    """Write, or say what is known where that was not done by then, by the clock of the event loop [s]."""
+    left_s = round(max(0.0, ends_s - asyncio.get_running_loop().time()), 1)
+    if not left_s:
+        return Progress().out_of_time(left_s)
     try:
-        if not left_s:
-            raise TimeoutError
-        async with asyncio.timeout_at(until_s):
-            return await write_back(transaction, record=record)
+        async with asyncio.timeout_at(ends_s):
+            return await write()
     except TimeoutError:
         return progress.out_of_time(left_s)
 
@@ -251,12 +251,33 @@ def _with_remarks_of(there: NormalForm, bundle: Json) -> Json:
 
 def _whose(answer: Answer, record: RecordClient | None, enterer: str | None) -> tuple[str | None, str]:
     """The person who records, and the patient in the record."""
-    patient = answer.request.subject
+    patient, subject = answer.request.subject, answer.request.person
     base_url = record.settings.base_url if record is not None else ""
     person = person_who_enters(enterer, base_url=base_url) if enterer is not None else None
-    problems = [*_no_record(record), *_no_patient(patient), *_not_in_use(answer)]
+    problems: list[Problem] = []
+
+    def refuse(kind: ProblemKind, where: str, found: str, accepted: str, sentence: str) -> None:
+        problems.append(Problem(kind, where, found, accepted, sentence))
+
+    if record is None:
+        accepted = "a service whose record_base_url is set"
+        sentence = "write-back was asked for, but no record system is configured here. Ask again without write-back."
+        where = "Parameters.parameter.where(name='write-back')"
+        refuse(ProblemKind.NO_RECORD, where, "write-back true", accepted, sentence)
+    if not patient.startswith("Patient/"):
+        accepted = "a patient who is known to the record, as Patient/[id]"
+        sentence = f"Results can be written only for {accepted}; the request names the patient in another way."
+        refuse(ProblemKind.NO_RECORD, "", "a patient without an id of the record", accepted, sentence)
+    if subject is not None and not subject.in_use:
+        accepted = "a Patient that is in use, not marked inactive"
+        sentence = (
+            "Nothing is written for a Patient that is marked inactive; record the results for the one that is in use."
+        )
+        refuse(ProblemKind.NO_RECORD, "Patient", "a Patient that is not in use", accepted, sentence)
     if enterer is not None and person is None:
-        problems.append(_no_person())
+        accepted = "Practitioner/[id], PractitionerRole/[id], RelatedPerson/[id], Patient/[id] or an http address"
+        sentence = f"Who records this must be named as {accepted}; the sign-in names the person in another way."
+        refuse(ProblemKind.BAD_PARAMETER, "", "something else", accepted, sentence)
     if problems:
         raise Rejected(tuple(problems))
     return person, patient
@@ -268,40 +289,6 @@ def _outcome(bundle: Json, state: WriteState, code: str, sentence: str, places: 
     severity, code = ("information", "informational") if done else ("error", code)
     answer = with_write_issue(bundle, severity=severity, code=code, sentence=sentence)
     return Recorded(answer, state, sentence, places)
-
-
-def _no_record(record: RecordClient | None) -> tuple[Problem, ...]:
-    if record is not None:
-        return ()
-    accepted = "a service whose record_base_url is set"
-    sentence = "write-back was asked for, but no record system is configured here. Ask again without write-back."
-    where = "Parameters.parameter.where(name='write-back')"
-    return (Problem(ProblemKind.NO_RECORD, where, "write-back true", accepted, sentence),)
-
-
-def _no_patient(reference: str) -> tuple[Problem, ...]:
-    if reference.startswith("Patient/"):
-        return ()
-    accepted = "a patient who is known to the record, as Patient/[id]"
-    sentence = f"Results can be written only for {accepted}; the request names the patient in another way."
-    return (Problem(ProblemKind.NO_RECORD, "", "a patient without an id of the record", accepted, sentence),)
-
-
-def _not_in_use(answer: Answer) -> tuple[Problem, ...]:
-    person = answer.request.person
-    if person is None or person.in_use:
-        return ()
-    accepted = "a Patient that is in use, not marked inactive"
-    sentence = (
-        "Nothing is written for a Patient that is marked inactive; record the results for the one that is in use."
-    )
-    return (Problem(ProblemKind.NO_RECORD, "Patient", "a Patient that is not in use", accepted, sentence),)
-
-
-def _no_person() -> Problem:
-    accepted = "Practitioner/[id], PractitionerRole/[id], RelatedPerson/[id], Patient/[id] or an http address"
-    sentence = f"Who records this must be named as {accepted}; the sign-in names the person in another way."
-    return Problem(ProblemKind.BAD_PARAMETER, "", "something else", accepted, sentence)
 
 
 @dataclass(frozen=True, slots=True)
@@ -336,9 +323,8 @@ async def dry_run(transaction: Json, *, record: RecordClient) -> DryRun | ReadFa
     if isinstance(looked, ReadFailure):
         return looked
     own, others, standing = looked.own, looked.others, looked.standing
-    stands = own is not None and own.stands
-    held_back = own is not None and not own.stands
-    again = own is not None and held_back and standing.newer is None and bool(superseded_by(own.closing.resource))
+    stands, again = looked.own_stands, looked.may_be_current_again
+    held_back = own is not None and not stands
     written = standing.newer is None and not held_back
     older = [one for one in others if one.identity in standing.older] if written or again else []
     marked = tuple(result.reference for one in older for result in one.results if result.status not in GONE)
