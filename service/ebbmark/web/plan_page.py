@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final
 
@@ -34,47 +33,6 @@ _PHASES: Final = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class PlanRow:
-    """One step: its name, its numbers, and what to expect and record, or the earlier step that says the same."""
-
-    name: str
-    numbers: tuple[str, ...]
-    remark: str
-    expect: str
-    record: str
-    as_at: int | None
-
-
-@dataclass(frozen=True, slots=True)
-class PlanView:
-    """A plan in words and rows.
-
-    Attributes:
-        draft: whose plan, of when, and that it is none until somebody signs.
-        cautions: severity, text, and who has acknowledged it, gravest first.
-        acknowledged: what stands in the way and a clinician has acknowledged, one sentence each.
-        left_out: what was sent and did not count.
-        rules: with their citations, and where each number of the staircase comes from.
-    """
-
-    title: str
-    draft: str
-    summary: str
-    cautions: tuple[tuple[str, str, str], ...]
-    acknowledged: tuple[str, ...]
-    remarks: tuple[str, ...]
-    preconditions: tuple[str, ...]
-    caption: str
-    rows: tuple[PlanRow, ...]
-    stops: tuple[str, ...]
-    limits_signature: str
-    evidence: tuple[tuple[str, str], ...]
-    left_out: tuple[str, ...]
-    rules: tuple[str, ...]
-    origin: str
-
-
 def wants_page(accept: str | None, wanted_format: str | None) -> bool:
     """Whether the caller asks for a page: text/html stands before any JSON that it takes."""
     if wanted_format is not None:
@@ -94,7 +52,7 @@ def plan_page(answer: Answer, body: bytes = b"") -> str:
     today = datetime.fromtimestamp(answer.span_s[1], UTC).date()
     template = templates().get_template("plan_printed.html")
     return template.render(
-        view=plan_view(answer),
+        view=plan_context(answer),
         who=demographics_of(patient, today=today) if patient else None,
         subject=answer.request.subject,
         style_text=Markup(_STYLE),  # noqa: S704 - our own file, byte for byte as its hash was taken
@@ -116,38 +74,38 @@ def _patient_of(subject: str, body: bytes) -> dict[str, object] | None:
     )
 
 
-def plan_view(answer: Answer) -> PlanView:
+def plan_context(answer: Answer) -> dict[str, object]:
     """Put a plan in words and rows."""
     plan = answer.plan
     assert plan is not None  # noqa: S101 - only that answer comes here
     when = datetime.fromtimestamp(answer.span_s[1], UTC)
-    return PlanView(
-        title=plan.title,
-        draft=say(
+    return {
+        "title": plan.title,
+        "draft": say(
             "plan.draft", subject=answer.request.subject, when=f"{when:%Y-%m-%d %H:%M}", signing=say("result.signing")
         ),
-        summary=spell(plan.summary),
-        cautions=tuple(
+        "summary": spell(plan.summary),
+        "cautions": tuple(
             (one.severity, one.text, one.acknowledged_by.words if one.acknowledged_by else "")
             for one in answer.warnings
         ),
-        acknowledged=answer.acknowledged,
-        remarks=tuple(one for one in map(spell, plan.warnings) if one not in answer.acknowledged),
-        preconditions=before_the_first_step(),
-        caption="Pressures in cmH2O. The one at the end of inspiration is PEEP plus the pressure above it; peak is "
+        "acknowledged": answer.acknowledged,
+        "remarks": tuple(one for one in map(spell, plan.warnings) if one not in answer.acknowledged),
+        "preconditions": before_the_first_step(),
+        "caption": "Pressures in cmH2O. The one at the end of inspiration is PEEP plus the pressure above it; peak is "
         "that and what flow takes in resistance now, and empty where that is not known. About "
         f"{plan.total_s / 60:.0f} minutes in all if every step is taken.",
-        rows=tuple(_row(step, plan) for step in plan.steps),
-        stops=stop_words(plan.stop_limits),
-        limits_signature=spell(plan.stop_limits.signature),
-        evidence=tuple((spell(line.text), line.citation) for line in plan.evidence),
-        left_out=tuple(f"{', '.join(which)}: {reason}" for reason, which in _by_reason(answer.request.ignored)),
-        rules=(
+        "rows": tuple(_row(step, plan) for step in plan.steps),
+        "stops": stop_words(plan.stop_limits),
+        "limits_signature": spell(plan.stop_limits.signature),
+        "evidence": tuple((spell(line.text), line.citation) for line in plan.evidence),
+        "left_out": tuple(f"{', '.join(which)}: {reason}" for reason, which in _by_reason(answer.request.ignored)),
+        "rules": (
             *(f"{rule.title} ({rule.slug} version {rule.version}). {rule.citation}" for rule in answer.rules),
             spell(plan.origins),
         ),
-        origin=f"Ebbmark {answer.engine_version}; answer {answer.identity[:16]}",
-    )
+        "origin": f"Ebbmark {answer.engine_version}; answer {answer.identity[:16]}",
+    }
 
 
 def _by_reason(ignored: Iterable[Ignored]) -> list[tuple[str, list[str]]]:
@@ -157,19 +115,19 @@ def _by_reason(ignored: Iterable[Ignored]) -> list[tuple[str, list[str]]]:
     return list(found.items())
 
 
-def _row(step: PlanStep, plan: Plan) -> PlanRow:
+def _row(step: PlanStep, plan: Plan) -> dict[str, object]:
     """One step; what an earlier one says in the same words is said there."""
     said = (step.expect, step.record)
     alike = next(one.number for one in plan.steps if (one.expect, one.record) == said)
     pressures = (step.peep_cmh2o, step.pressure_above_peep_cmh2o, step.end_inspiratory_cmh2o, step.peak_cmh2o)
-    return PlanRow(
-        name=f"{step.number}. {_PHASES[step.phase]}",
-        numbers=(
+    return {
+        "name": f"{step.number}. {_PHASES[step.phase]}",
+        "numbers": (
             *("" if one is None else f"{one:g}" for one in pressures),
             f"{step.dwell_s / 60:g} min" if step.dwell_s else "",
         ),
-        remark=spell(step.remark),
-        expect=spell(step.expect),
-        record=spell(step.record),
-        as_at=None if alike == step.number else alike,
-    )
+        "remark": spell(step.remark),
+        "expect": spell(step.expect),
+        "record": spell(step.record),
+        "as_at": None if alike == step.number else alike,
+    }

@@ -23,11 +23,11 @@ from ebbmark.physiology.gas_exchange import pf_ratio_mmhg
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import setting_at
 from ebbmark.physiology.trial.steps import Trial
-from ebbmark.web.page.answer_view import validity_of
+from ebbmark.web.page.answer_view import validity_context
 from ebbmark.web.page.frame import Pages, frame_of, no_answer
 from ebbmark.web.page.source import TrialSource, tried
 from ebbmark.web.page.words import day_and_time, in_clinical_words, span
-from ebbmark.words.messages import InShort, level, say
+from ebbmark.words.messages import level, say
 
 _DISPLAY: Final = {one.code: one.display for one in CONCEPTS}
 _NOT_USABLE: Final = 422
@@ -35,56 +35,22 @@ _SHIFT_HEIGHT: Final = 60.0
 _SHIFT_PAD: Final = 8.0
 
 
-@dataclass(frozen=True, slots=True)
-class Shift:
-    """One quantity before and after, in a field of 120 by 60 of which the value before is the middle.
-
-    Attributes:
-        before, after: with the unit of the second.
-        after_y: height of the value after.
-        noise: upper edge and height of the band that noise alone explains.
-    """
-
-    name: str
-    before: str
-    after: str
-    beyond: bool
-    after_y: float
-    noise: tuple[float, float]
-
-
-@dataclass(frozen=True, slots=True)
-class AfterView:
-    """The new settings against those before the trial.
-
-    Attributes:
-        rows: what was compared, from what to what, what that means, and the difference that would be noise.
-        limits: one sentence each, with whether the limit holds; None where that is not known.
-        shifts: the same as rows, drawn.
-    """
-
-    short: InShort
-    warnings: tuple[tuple[str, str], ...]
-    rows: tuple[tuple[str, ...], ...]
-    limits: tuple[tuple[bool | None, str], ...]
-    shifts: tuple[Shift, ...]
-    more: tuple[str, ...]
-
-
-def after_view(answer: Answer) -> AfterView:
+def after_context(answer: Answer) -> dict[str, object]:
     """Put the comparison of settings in words and rows."""
     changes = [one for one in answer.statements if one.code.startswith("change-of-")]
     limits = [one for one in answer.statements if one.code.startswith("limit-")]
     said = {one.note for one in limits}
     in_rows = {one.note.partition(". ")[0].rstrip(".") for one in changes if one.value != Coded("not-known")}
-    return AfterView(
-        short=answer.short,
-        warnings=tuple((one.severity, one.text) for one in answer.warnings),
-        rows=tuple(_change(one) for one in changes if one.value != Coded("not-known")),
-        limits=tuple((one.value.value if isinstance(one.value, Truth) else None, one.note) for one in limits),
-        shifts=tuple(shift for one in changes if one.value != Coded("not-known") and (shift := _shift(one))),
-        more=tuple(one for one in answer.said if one not in said and one.partition(". ")[0].rstrip(".") not in in_rows),
-    )
+    return {
+        "short": answer.short,
+        "warnings": tuple((one.severity, one.text) for one in answer.warnings),
+        "rows": tuple(_change(one) for one in changes if one.value != Coded("not-known")),
+        "limits": tuple((one.value.value if isinstance(one.value, Truth) else None, one.note) for one in limits),
+        "shifts": tuple(shift for one in changes if one.value != Coded("not-known") and (shift := _shift(one))),
+        "more": tuple(
+            one for one in answer.said if one not in said and one.partition(". ")[0].rstrip(".") not in in_rows
+        ),
+    }
 
 
 def _change(one: Statement) -> tuple[str, ...]:
@@ -94,7 +60,7 @@ def _change(one: Statement) -> tuple[str, ...]:
     return (_name(one), f"{before.split()[0]} → {after}", _DISPLAY[verdict], noise)
 
 
-def _shift(one: Statement) -> Shift | None:
+def _shift(one: Statement) -> dict[str, object] | None:
     parts = dict(one.parts)
     before, after, noise = (parts.get(code) for code in ("value-before", "value-after", "noise-band"))
     if not (isinstance(before, Amount) and isinstance(after, Amount) and isinstance(noise, Amount)):
@@ -103,14 +69,14 @@ def _shift(one: Statement) -> Shift | None:
     # Each has a scale of its own: what matters is how far the change lies outside the noise.
     per_unit = (_SHIFT_HEIGHT / 2 - _SHIFT_PAD) / (max(abs(change), noise.value) or 1.0)
     reach = round(noise.value * per_unit, 1)
-    return Shift(
-        name=_name(one),
-        before=_amount(before).split()[0],
-        after=_amount(after),
-        beyond=one.value != Coded("within-measurement-noise"),
-        after_y=round(_SHIFT_HEIGHT / 2 - change * per_unit, 1),
-        noise=(_SHIFT_HEIGHT / 2 - reach, 2 * reach),
-    )
+    return {
+        "name": _name(one),
+        "before": _amount(before).split()[0],
+        "after": _amount(after),
+        "beyond": one.value != Coded("within-measurement-noise"),
+        "after_y": round(_SHIFT_HEIGHT / 2 - change * per_unit, 1),
+        "noise": (_SHIFT_HEIGHT / 2 - reach, 2 * reach),
+    }
 
 
 def _name(one: Statement) -> str:
@@ -122,28 +88,19 @@ def _amount(value: object) -> str:
     return in_words(value.value, value.unit) if isinstance(value, Amount) else ABSENT
 
 
-@dataclass(frozen=True, slots=True)
-class MarkersView:
-    """Where other markers put closing, and what the published tables would set.
-
-    Attributes:
-        rows: marker, level, and which kind of level that is.
-    """
-
-    sentence: str
-    agree: bool | None
-    rows: tuple[tuple[str, str, str], ...]
-    tables: tuple[str, ...]
-
-
-def markers_view(answer: Answer | Rejected) -> MarkersView:
+def markers_context(answer: Answer | Rejected) -> dict[str, object]:
     """Put the comparison of markers in words and rows.
 
     Args:
         answer: of `$compare-markers`, or why there is none.
     """
     if isinstance(answer, Rejected):
-        return MarkersView(say("page.not-known-why", in_clinical=in_clinical_words(answer.problems[0])), None, (), ())
+        return {
+            "sentence": say("page.not-known-why", in_clinical=in_clinical_words(answer.problems[0])),
+            "agree": None,
+            "rows": (),
+            "tables": (),
+        }
     agree = next((one.value for one in answer.statements if one.code == "markers-agree"), None)
     rows = [
         (_DISPLAY[one.code], _amount(one.value), _DISPLAY[meaning.code])
@@ -151,7 +108,12 @@ def markers_view(answer: Answer | Rejected) -> MarkersView:
         if isinstance(meaning := dict(one.parts).get("marker-meaning"), Coded) and isinstance(one.value, Amount)
     ]
     tables = tuple(one.note for one in answer.statements if one.code.startswith("table-"))
-    return MarkersView(answer.said[0], agree.value if isinstance(agree, Truth) else None, tuple(rows), tables)
+    return {
+        "sentence": answer.said[0],
+        "agree": agree.value if isinstance(agree, Truth) else None,
+        "rows": tuple(rows),
+        "tables": tables,
+    }
 
 
 async def show_after(source: TrialSource, pages: Pages) -> Response:
@@ -171,10 +133,10 @@ async def show_after(source: TrialSource, pages: Pages) -> Response:
         "after.html",
         frame,
         here="after",
-        view=None if isinstance(compared, Rejected) else after_view(compared),
+        view=None if isinstance(compared, Rejected) else after_context(compared),
         why_not=compared_not,
-        markers=markers_view(markers),
-        validity=validity_of(validity, read, source.at_s),
+        markers=markers_context(markers),
+        validity=validity_context(validity, read, source.at_s),
     )
 
 
@@ -213,33 +175,6 @@ _CURVE: Final = (30.0, 154.0, 8.0, 82.0)
 
 _LEAST_FIO2: Final = 0.2
 """Below that of air no P/F is reckoned [1]."""
-
-
-@dataclass(frozen=True, slots=True)
-class Panel:
-    """One quantity over time, in a field of 600 by 60.
-
-    Attributes:
-        steps: whether a value holds until the next, as a setting does.
-        rows: time and value of each, for those who cannot see the panel.
-    """
-
-    name: str
-    low: str
-    high: str
-    steps: bool
-    points: str
-    marks: tuple[tuple[float, float], ...]
-    rows: tuple[tuple[str, str], ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Trend:
-    """The panels, and the ends of the scale of time that they share."""
-
-    start: str
-    end: str
-    panels: tuple[Panel, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -349,7 +284,7 @@ def _curve(
     )
 
 
-def trend_view(answer: Answer, *, zone: tzinfo) -> Trend | None:
+def trend_view(answer: Answer, *, zone: tzinfo) -> dict[str, object] | None:
     """Lay out what was charted and found over the days; None where there is nothing of two moments."""
     courses = [(name, steps, values) for name, steps, values in _courses(answer) if values]
     moments = [at_s for _, _, values in courses for at_s, _ in values]
@@ -357,7 +292,11 @@ def trend_view(answer: Answer, *, zone: tzinfo) -> Trend | None:
         return None
     start_s, end_s = min(moments), max(moments)
     panels = tuple(_panel(name, steps, values, start_s, end_s, zone) for name, steps, values in courses)
-    return Trend(day_and_time(start_s, zone), day_and_time(end_s, zone), panels)
+    return {
+        "start": day_and_time(start_s, zone),
+        "end": day_and_time(end_s, zone),
+        "panels": panels,
+    }
 
 
 def _courses(answer: Answer) -> Iterator[tuple[str, bool, list[tuple[float, float]]]]:
@@ -382,7 +321,7 @@ def _pf(readings: Sequence[Reading]) -> Iterator[tuple[float, float]]:
 
 def _panel(
     name: str, steps: bool, values: Sequence[tuple[float, float]], start_s: float, end_s: float, zone: tzinfo
-) -> Panel:
+) -> dict[str, object]:
     low, high = min(value for _, value in values), max(value for _, value in values)
     span = high - low or 1.0
     marks = tuple(
@@ -397,12 +336,12 @@ def _panel(
         if steps and place:
             points.append((x, marks[place - 1][1]))
         points.append((x, y))
-    return Panel(
-        name=name,
-        low=f"{low:.0f}",
-        high=f"{high:.0f}",
-        steps=steps,
-        points=" ".join(f"{x:g},{y:g}" for x, y in points),
-        marks=() if steps else marks,
-        rows=tuple((day_and_time(at_s, zone), f"{value:.0f}") for at_s, value in values),
-    )
+    return {
+        "name": name,
+        "low": f"{low:.0f}",
+        "high": f"{high:.0f}",
+        "steps": steps,
+        "points": " ".join(f"{x:g},{y:g}" for x, y in points),
+        "marks": () if steps else marks,
+        "rows": tuple((day_and_time(at_s, zone), f"{value:.0f}") for at_s, value in values),
+    }

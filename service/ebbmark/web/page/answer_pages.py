@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
@@ -17,10 +16,10 @@ from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O
 from ebbmark.use_cases.questions import answer_to
 from ebbmark.views.figure import figure_of
-from ebbmark.views.figure_words import FigureTable, figure_table
+from ebbmark.views.figure_words import figure_table
 from ebbmark.views.sheet import PatientLabel, ReportPart, report_pdf
-from ebbmark.web.page.answer_view import AnswerView, answer_view, validity_of
-from ebbmark.web.page.frame import _NOT_USABLE, Drawn, Pages, drawn, frame_of, no_answer
+from ebbmark.web.page.answer_view import AnswerView, answer_view, validity_context
+from ebbmark.web.page.frame import _NOT_USABLE, Pages, drawn, frame_of, no_answer
 from ebbmark.web.page.source import NO_CHOICE, REASONS, Choice, TrialSource, chosen_note, titrated, tried
 from ebbmark.web.page.words import day_and_time, in_clinical_words
 from ebbmark.words.messages import level, say
@@ -74,7 +73,7 @@ async def show_answer(source: TrialSource, pages: Pages, choice: Choice = NO_CHO
         figure=figure,
         running=progress or _unknown(running),
         lowering=bool(progress) and _goes_on(running),
-        validity=validity_of(validity, read, source.at_s),
+        validity=validity_context(validity, read, source.at_s),
         disagree="" if isinstance(markers, Rejected) or not _disagree(markers) else markers.short.line,
         plainly=not isinstance(markers, Rejected) and _differs_plainly(markers, read),
         since=_since(read, running, validity, pages),
@@ -105,9 +104,13 @@ async def show_report(
     return Response(body, media_type=PDF, headers={"content-disposition": f'attachment; filename="{name}"'})
 
 
-def _seen(answer: Answer, running: Answer | Rejected, now_s: float, pages: Pages) -> tuple[AnswerView, FigureView]:
+def _seen(
+    answer: Answer, running: Answer | Rejected, now_s: float, pages: Pages
+) -> tuple[AnswerView, dict[str, object]]:
     latest = () if isinstance(running, Rejected) else running.request.readings
-    return answer_view(answer, now_s=now_s, zone=pages.zone, latest=latest), figure_view(answer)
+    figure = figure_of(answer)
+    view = answer_view(answer, now_s=now_s, zone=pages.zone, latest=latest)
+    return view, {"drawn": drawn(figure), "table": figure_table(figure)}
 
 
 def _in_progress(running: Answer | Rejected, now_s: float) -> str:
@@ -168,17 +171,3 @@ def _since(
     marked = [(span_s[0], text) for span_s, text in seen if span_s is not None]
     rows = sorted([(ended_s, say("page.trial-ended")), *moved, *marked])
     return tuple((day_and_time(at_s, pages.zone), text) for at_s, text in rows) if len(rows) > 1 else ()
-
-
-@dataclass(frozen=True, slots=True)
-class FigureView:
-    """The drawings and their data."""
-
-    drawn: Drawn
-    table: FigureTable
-
-
-def figure_view(answer: Answer) -> FigureView:
-    """Draw the figure of an answer."""
-    figure = figure_of(answer)
-    return FigureView(drawn(figure), figure_table(figure))

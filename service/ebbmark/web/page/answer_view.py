@@ -28,15 +28,6 @@ _OLD_S: Final = 12 * 3600.0
 
 
 @dataclass(frozen=True, slots=True)
-class Rung:
-    """One tidal volume of the ladder; `target` for the one that the protocol aims at."""
-
-    per_kg: str
-    volume: str
-    target: bool
-
-
-@dataclass(frozen=True, slots=True)
 class InputLine:
     """One input that was read: its reference, when, the values, and the numbers of the remarks that hold for it."""
 
@@ -90,7 +81,7 @@ class AnswerView:
     general: tuple[tuple[str, tuple[str, ...]], ...]
     weight: str
     weight_remark: str
-    ladder: tuple[Rung, ...]
+    ladder: tuple[dict[str, object], ...]
     charted: TextTable
     what_if: TextTable
     what_if_remarks: tuple[str, ...]
@@ -168,9 +159,13 @@ def _expected(row: WhatIf) -> str:
     return ", ".join([*parts, *[f"{name} {value:.0f} cmH2O" for name, value in expected if value is not None]])
 
 
-def _ladder(told: FlatAnswer, target_per_kg: float) -> tuple[Rung, ...]:
+def _ladder(told: FlatAnswer, target_per_kg: float) -> tuple[dict[str, object], ...]:
     return tuple(
-        Rung(say("page.per-kg", rung=rung), say("page.volume", volume=f"{volume:.0f}"), float(rung) == target_per_kg)
+        {
+            "per_kg": say("page.per-kg", rung=rung),
+            "volume": say("page.volume", volume=f"{volume:.0f}"),
+            "target": float(rung) == target_per_kg,
+        }
         for rung, volume in told.ladder_ml.items()
     )
 
@@ -240,23 +235,8 @@ def _remarks(issues: Mapping[str, Sequence[str]], inputs: Sequence[Inputs]) -> t
 _NO_SETTING: Final = "page.no-setting-after"
 
 
-@dataclass(frozen=True, slots=True)
-class Validity:
-    """Whether the answer still describes this lung.
-
-    Attributes:
-        line: the answer; in short where what was seen stands below it.
-        seen: severity and text of each thing that was seen.
-    """
-
-    old: bool
-    line: str
-    sentence: str
-    seen: tuple[tuple[str, str], ...]
-
-
-def validity_of(answer: Answer | Rejected, read: Answer, now_s: float) -> Validity:
-    """Whether the titration still holds.
+def validity_context(answer: Answer | Rejected, read: Answer, now_s: float) -> dict[str, object]:
+    """Whether the titration still holds, for the template; in `seen` severity and text of what speaks against it.
 
     Args:
         answer: of `$check-validity`, or why there is none.
@@ -267,11 +247,11 @@ def validity_of(answer: Answer | Rejected, read: Answer, now_s: float) -> Validi
         unset = answer.problems[0].kind is ProblemKind.MISSING
         why = say(_NO_SETTING) if unset else in_clinical_words(answer.problems[0])
         not_known = say("page.not-known-trial", ended=ended, why=why)
-        return Validity(False, not_known, not_known, ())
+        return {"old": False, "line": not_known, "sentence": not_known, "seen": ()}
     doubt = next(one for one in answer.statements if one.code == "titration-may-be-old")
-    return Validity(
-        isinstance(doubt.value, Truth) and doubt.value.value,
-        answer.short.line if answer.warnings else answer.said[0],
-        answer.said[0],
-        tuple((one.severity, one.text) for one in answer.warnings),
-    )
+    return {
+        "old": isinstance(doubt.value, Truth) and doubt.value.value,
+        "line": answer.short.line if answer.warnings else answer.said[0],
+        "sentence": answer.said[0],
+        "seen": tuple((one.severity, one.text) for one in answer.warnings),
+    }

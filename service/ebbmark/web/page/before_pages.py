@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any, Final
 
 from fastapi import Response
@@ -14,8 +13,7 @@ from ebbmark.physiology.before.risks import RISK_CONCEPTS, Risk
 from ebbmark.web.page.frame import Pages, frame_of, no_answer
 from ebbmark.web.page.source import TrialSource
 from ebbmark.web.page.words import not_shown
-from ebbmark.web.plan_page import plan_view
-from ebbmark.words.messages import InShort
+from ebbmark.web.plan_page import plan_context
 
 _STATE: Final = {
     "mean-arterial-pressure": "MAP",
@@ -30,28 +28,7 @@ _STATE: Final = {
 """Names of the parts of the present state, as charts spell them."""
 
 
-@dataclass(frozen=True, slots=True)
-class BeforeView:
-    """What is known before a trial.
-
-    Attributes:
-        against: severity and text, gravest first.
-        state_note: ages of the values, and what was not charted.
-    """
-
-    short: InShort
-    speaks_for: tuple[tuple[str, str], ...]
-    against: tuple[tuple[str, str], ...]
-    state: tuple[tuple[str, str], ...]
-    state_note: str
-    to_ask_first: tuple[str, ...]
-    to_ask: tuple[str, ...]
-    refuted: tuple[str, ...]
-    more: tuple[str, ...]
-    rules: tuple[str, ...]
-
-
-def before_view(answer: Answer) -> BeforeView:
+def before_context(answer: Answer) -> dict[str, object]:
     """Put the assessment of a candidate in words and lists."""
     by_code: dict[str, list[Statement]] = {}
     for one in answer.statements:
@@ -60,22 +37,22 @@ def before_view(answer: Answer) -> BeforeView:
     said = {slug: value.code for slug, value in documented.parts if isinstance(value, Coded)}
     silent = [one for one in RISK_CONCEPTS if said.get(one.slug) == Documented.NOT_DOCUMENTED.value]
     for_it = {one.note: one.method for one in by_code.get("trial-indication", ()) if one.value == Truth(True)}
-    return BeforeView(
-        short=answer.short,
-        speaks_for=tuple(for_it.items()),
-        against=tuple((one.severity, one.text) for one in answer.warnings),
-        state=tuple(
+    return {
+        "short": answer.short,
+        "speaks_for": tuple(for_it.items()),
+        "against": tuple((one.severity, one.text) for one in answer.warnings),
+        "state": tuple(
             (_STATE[code], in_words(value.value, value.unit).removesuffix(" pH"))
             for code, value in state.parts
             if isinstance(value, Amount)
         ),
-        state_note=state.note,
-        to_ask_first=tuple(one.words for one in silent if one.risk is Risk.ABSOLUTE),
-        to_ask=tuple(one.words for one in silent if one.risk is not Risk.ABSOLUTE),
-        refuted=tuple(one.words for one in RISK_CONCEPTS if said.get(one.slug) == Documented.REFUTED.value),
-        more=not_shown(answer.said, [*for_it, *[one.text for one in answer.warnings], state.note]),
-        rules=tuple(rule.sentence for rule in answer.rules),
-    )
+        "state_note": state.note,
+        "to_ask_first": tuple(one.words for one in silent if one.risk is Risk.ABSOLUTE),
+        "to_ask": tuple(one.words for one in silent if one.risk is not Risk.ABSOLUTE),
+        "refuted": tuple(one.words for one in RISK_CONCEPTS if said.get(one.slug) == Documented.REFUTED.value),
+        "more": not_shown(answer.said, [*for_it, *[one.text for one in answer.warnings], state.note]),
+        "rules": tuple(rule.sentence for rule in answer.rules),
+    }
 
 
 async def show_before(source: TrialSource, pages: Pages) -> Response:
@@ -85,17 +62,11 @@ async def show_before(source: TrialSource, pages: Pages) -> Response:
         answer = await source.asked("assess-candidate")
     except Rejected as rejected:
         return no_answer(rejected, frame, pages, here="before")
-    return pages.page("before.html", frame, here="before", view=before_view(answer))
+    return pages.page("before.html", frame, here="before", view=before_context(answer))
 
 
 _HOW_TO_SEND: Final = " No plan is laid out until"
 """From here on the refusal speaks to those who send requests; on the page there is a form instead."""
-
-
-@dataclass(frozen=True, slots=True)
-class _InTheWay:
-    what: str
-    sentence: str
 
 
 async def show_plan(source: TrialSource, pages: Pages, acknowledged: tuple[str, ...] = ()) -> Response:
@@ -122,8 +93,11 @@ async def show_plan(source: TrialSource, pages: Pages, acknowledged: tuple[str, 
             clinician=source.clinician.get("display") or source.clinician.get("reference"),
             csrf=source.csrf,
         )
-    return pages.page("plan.html", frame, here="before", view=plan_view(answer))
+    return pages.page("plan.html", frame, here="before", view=plan_context(answer))
 
 
-def _in_the_way(problem: Problem) -> _InTheWay:
-    return _InTheWay(problem.found, problem.sentence.partition(_HOW_TO_SEND)[0])
+def _in_the_way(problem: Problem) -> dict[str, object]:
+    return {
+        "what": problem.found,
+        "sentence": problem.sentence.partition(_HOW_TO_SEND)[0],
+    }

@@ -10,7 +10,6 @@ import logging
 import re
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any, Final, cast
 
 import msgspec
@@ -69,8 +68,8 @@ async def review_results(source: TrialSource, pages: Pages, choice: Choice) -> R
         "review.html",
         frame,
         line=chosen_note(answer) or answer.short.line,
-        view=review_view(transaction),
-        earlier=earlier_view(await source.dry_run(transaction)),
+        view=review_context(transaction),
+        earlier=earlier_context(await source.dry_run(transaction)),
         choice=choice,
         cannot_write=source.cannot_write(choice),
         identity=answer.identity,
@@ -187,36 +186,21 @@ def element_words(element: str) -> str:
     return re.sub(r"(?<=[a-z])(?=[A-Z])", " ", element).lower()
 
 
-_NOTHING: Final = "page.no-other-answer"
-_DEMO: Final = "page.demo-nothing-changed"
-
-
-@dataclass(frozen=True, slots=True)
-class EarlierView:
-    """What would become of earlier results.
-
-    Attributes:
-        marked: references of those that would be marked superseded.
-    """
-
-    sentence: str
-    marked: tuple[str, ...] = ()
-
-
-def earlier_view(seen: DryRun | ReadFailure | None) -> EarlierView:
-    """Put what was foreseen in words.
+def earlier_context(seen: DryRun | ReadFailure | None) -> dict[str, object]:
+    """What a dry run saw of earlier answers, for the template: a sentence, and what would be marked superseded.
 
     Args:
         seen: what recording would do; why that is not known; None where there is no record.
     """
     if seen is None:
-        return EarlierView(say(_DEMO))
+        return {"sentence": say("page.demo-nothing-changed"), "marked": ()}
     if isinstance(seen, ReadFailure):
-        return EarlierView(say("page.not-known-recording", sentence=seen.sentence))
+        return {"sentence": say("page.not-known-recording", sentence=seen.sentence), "marked": ()}
     if not seen.written:
-        return EarlierView(say("page.recording-would-refused", sentence=seen.sentence))
+        return {"sentence": say("page.recording-would-refused", sentence=seen.sentence), "marked": ()}
     changed = "" if seen.marked else say("page.nothing-record-would")
-    return EarlierView(f"{seen.sentence}{changed}" if seen.sentence else say(_NOTHING), seen.marked)
+    sentence = f"{seen.sentence}{changed}" if seen.sentence else say("page.no-other-answer")
+    return {"sentence": sentence, "marked": seen.marked}
 
 
 _ABOUT = {
@@ -248,31 +232,7 @@ _NO_VALUE = frozenset({"GuidanceResponse", "Device", "Provenance"})
 """Types about how an answer came to be; what they hold is no finding about the patient."""
 
 
-@dataclass(frozen=True, slots=True)
-class ResourceView:
-    """One resource."""
-
-    title: str
-    about: str
-    rows: tuple[tuple[str, str], ...]
-    json: str
-
-
-@dataclass(frozen=True, slots=True)
-class ReviewView:
-    """The whole transaction.
-
-    Attributes:
-        counts: how many of each type, in words.
-        findings: what would be said about the patient: name, value with its unit, status.
-    """
-
-    counts: str
-    findings: tuple[tuple[str, str, str], ...]
-    resources: tuple[ResourceView, ...]
-
-
-def review_view(transaction: Json) -> ReviewView:
+def review_context(transaction: Json) -> dict[str, object]:
     """Put a transaction in tables.
 
     Args:
@@ -282,11 +242,11 @@ def review_view(transaction: Json) -> ReviewView:
     names = {str(entry["fullUrl"]): _title(entry["resource"]) for entry in entries if "fullUrl" in entry}
     resources: list[Json] = [entry["resource"] for entry in entries]
     counts = Counter(str(one["resourceType"]) for one in resources)
-    return ReviewView(
-        ", ".join(f"{count} {kind}{'s' if count > 1 else ''}" for kind, count in counts.items()),
-        tuple(_finding(one) for one in resources if one["resourceType"] not in _NO_VALUE),
-        tuple(_resource(entry, names) for entry in entries),
-    )
+    return {
+        "counts": ", ".join(f"{count} {kind}{'s' if count > 1 else ''}" for kind, count in counts.items()),
+        "findings": tuple(_finding(one) for one in resources if one["resourceType"] not in _NO_VALUE),
+        "resources": tuple(_resource(entry, names) for entry in entries),
+    }
 
 
 def _finding(resource: Json) -> tuple[str, str, str]:
@@ -324,7 +284,7 @@ def _within_a_sentence(part: Json) -> str:
     return value[:1].lower() + value[1:] if "valueCodeableConcept" in part else value
 
 
-def _resource(entry: Json, names: Mapping[str, str]) -> ResourceView:
+def _resource(entry: Json, names: Mapping[str, str]) -> dict[str, object]:
     resource, request = entry["resource"], entry["request"]
     rows = [row for name, value in resource.items() if name not in _NOT_SHOWN for row in _rows(name, value, names)]
     for contained in resource.get("contained", ()):
@@ -332,12 +292,12 @@ def _resource(entry: Json, names: Mapping[str, str]) -> ResourceView:
     rows.append((say("page.sent"), f"{request['method']} {request['url']}"))
     if "ifNoneExist" in request:
         rows.append((say("page.not-written-where"), str(request["ifNoneExist"])))
-    return ResourceView(
-        _title(resource),
-        say(about) if (about := _ABOUT.get(str(resource["resourceType"]))) else "",
-        tuple(rows),
-        msgspec.json.format(msgspec.json.encode(resource), indent=2).decode(),
-    )
+    return {
+        "title": _title(resource),
+        "about": say(about) if (about := _ABOUT.get(str(resource["resourceType"]))) else "",
+        "rows": tuple(rows),
+        "json": msgspec.json.format(msgspec.json.encode(resource), indent=2).decode(),
+    }
 
 
 def _title(resource: Json) -> str:
