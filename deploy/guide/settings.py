@@ -15,7 +15,7 @@ from pydantic import SecretStr
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
-from ebbmark.fhir.reading.site import SCHEMAS
+from ebbmark.fhir.reading.site_file import SCHEMAS
 from ebbmark.settings import PREFIX, Settings
 
 FILE = Path(__file__).with_name("settings.md")

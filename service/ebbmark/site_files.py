@@ -1,6 +1,6 @@
 """The site's own files (codes, protocols, limits, sentences): their bytes, and the rules in force that they hold.
 
-The shapes of the JSON files stand in `fhir/reading/site`. What was read in a publication for this project cannot be
+The shapes of the JSON files stand in `fhir/reading/site_file`. What was read in a publication for this project cannot be
 changed by a completion of a staircase; what it knew at second hand or chose itself can.
 """
 
@@ -19,7 +19,7 @@ from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.charting import with_charting
 from ebbmark.fhir.reading.codes import NO_CODE_MAP, CodeMap
 from ebbmark.fhir.reading.request import NO_SITE, Site
-from ebbmark.fhir.reading.site import (
+from ebbmark.fhir.reading.site_file import (
     Completion,
     Number,
     ProtocolFile,

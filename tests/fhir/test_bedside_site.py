@@ -22,7 +22,7 @@ from ebbmark.fhir.operations import OPERATIONS
 from ebbmark.fhir.reading.condition_codes import AS_WIDE, BUILT_IN, CONDITION_ROWS, NO_RISK, PERHAPS, READ_IN
 from ebbmark.fhir.reading.conditions import ruled_out
 from ebbmark.fhir.reading.request import NO_SITE
-from ebbmark.fhir.reading.site import ProtocolGiven, SiteFileError, StopLimitsFile
+from ebbmark.fhir.reading.site_file import ProtocolGiven, SiteFileError, StopLimitsFile
 from ebbmark.fhir.reading.terminology import read_value_sets, sets_beside, value_set, with_value_sets
 from ebbmark.physiology.before.risks import RISK_CONCEPTS, RiskConcept
 from ebbmark.physiology.findings import SourceStatus

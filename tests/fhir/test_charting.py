@@ -17,7 +17,7 @@ from ebbmark.fhir.reading.charting import with_charting
 from ebbmark.fhir.reading.codes import NO_CODE_MAP, CodeMap
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import Request, RequestContext
-from ebbmark.fhir.reading.site import SiteFileError
+from ebbmark.fhir.reading.site_file import SiteFileError
 from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.readings import Quantity

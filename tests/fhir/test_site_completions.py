@@ -14,7 +14,7 @@ from fhir.resources.R4B.plandefinition import PlanDefinition
 
 from ebbmark.fhir.definitions import plan_definitions
 from ebbmark.fhir.reading.request import NO_SITE, Site
-from ebbmark.fhir.reading.site import SiteFileError
+from ebbmark.fhir.reading.site_file import SiteFileError
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.findings import SourceStatus
 from ebbmark.site_files import files_of, site_of, with_protocols

@@ -19,7 +19,7 @@ from bedside_builders import body_of, condition, row, rows_down, stamp
 from ebbmark.fhir.operations import BY_SLUG, OPERATIONS, Operation
 from ebbmark.fhir.reading.condition_codes import NO_RISK
 from ebbmark.fhir.reading.request import RequestContext
-from ebbmark.fhir.reading.site import SiteFileError
+from ebbmark.fhir.reading.site_file import SiteFileError
 from ebbmark.keys import new_key_set
 from ebbmark.physiology.before.risks import RISK_CONCEPTS
 from ebbmark.settings import Settings

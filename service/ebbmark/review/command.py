@@ -12,7 +12,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ebbmark.fhir.reading.site import SiteFileError
+from ebbmark.fhir.reading.site_file import SiteFileError
 from ebbmark.fhir.times import instant
 from ebbmark.site_files import files_of
 

@@ -18,7 +18,7 @@ from ebbmark.fhir.naming import RESULT_SYSTEM
 from ebbmark.fhir.reading.charting import with_zone
 from ebbmark.fhir.reading.codes import Personal
 from ebbmark.fhir.reading.request import Limits, RequestContext
-from ebbmark.fhir.reading.site import SiteFileError
+from ebbmark.fhir.reading.site_file import SiteFileError
 from ebbmark.fhir.times import instant, seconds
 from ebbmark.keys import PublicKey, read_public_keys
 from ebbmark.physiology.protocols import Protocol

@@ -34,7 +34,7 @@ from ebbmark.fhir.model import Codeable, Coding, Component, Observation, Period,
 from ebbmark.fhir.problems import Ignored, Reason
 from ebbmark.fhir.reading.codes import CODE_TEXT, CODES, MEANINGS, CodeMap, CodeRow
 from ebbmark.fhir.reading.request import Received, stamped_s
-from ebbmark.fhir.reading.site import ChartedUnit, ChartingTable, SiteFileError, ZoneGiven, read_site_file
+from ebbmark.fhir.reading.site_file import ChartedUnit, ChartingTable, SiteFileError, ZoneGiven, read_site_file
 from ebbmark.fhir.reading.terminology import MapRows, lay_over, row_of_meaning
 from ebbmark.fhir.reading.units import UCUM, UNITS, UnitProblem, conversion, to_canonical
 from ebbmark.physiology.readings import Quantity, UnusableReading

@@ -29,7 +29,7 @@ from ebbmark.fhir.naming import BASE, DEFINITIONS_DATE, LOINC, MDC, SNOMED
 from ebbmark.fhir.problems import MOST_TOLD, Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.codes import CODES, MEANINGS, NO_CODE_MAP, OWN_QUANTITIES, CodeMap, CodeRow, is_rhythm
 from ebbmark.fhir.reading.condition_codes import LEFT_OPEN, NO_RISK, PERHAPS, READ_IN, ConditionCodes, ConditionRow
-from ebbmark.fhir.reading.site import SiteFileError, read_site_file
+from ebbmark.fhir.reading.site_file import SiteFileError, read_site_file
 from ebbmark.fhir.reading.units import UCUM, UNITS
 from ebbmark.physiology.before.risks import RISK_CONCEPTS, RiskConcept
 

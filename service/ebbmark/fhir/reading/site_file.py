@@ -1,4 +1,4 @@
-"""What this site has decided for itself, in one value; the schema of the JSON files that it signs; and how one is read.
+"""The JSON files that a site signs: their schema, and how one is read.
 
 Each name stands once and dates are year-month-day: JSON readers take the last of two equal names without a word, which
 in a file of limits is a limit nobody meant. A fault names file, element, what was found and what is accepted. The same
