@@ -1,7 +1,7 @@
 """The site's own files (codes, protocols, limits, sentences): their bytes, and the rules in force that they hold.
 
-The shapes of the JSON files stand in `fhir/reading/site_file`. What was read in a publication for this project cannot be
-changed by a completion of a staircase; what it knew at second hand or chose itself can.
+The schema of the JSON files stands in `fhir/reading/site_file`. What was read in a publication for this project cannot
+be changed by a completion of a staircase; what it knew at second hand or chose itself can.
 """
 
 from __future__ import annotations
