@@ -16,6 +16,7 @@ from ebbmark.physiology.during.running import running_trial
 from ebbmark.physiology.patient.context import StepSeen
 from ebbmark.physiology.stop.criteria import CRITERIA, StopCriterion
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS
+from ebbmark.physiology.trial.steps import Step
 from ebbmark.words.messages import say
 
 
@@ -163,13 +164,7 @@ def figure_of(answer: Answer) -> Figure:
     suggested = advice.suggested_peep_cmh2o
     return Figure(
         steps=tuple(
-            FigureStep(
-                peep_cmh2o=step.peep_cmh2o,
-                readings_ml_per_cmh2o=tuple(sample.compliance_ml_per_cmh2o for sample in step.samples),
-                centre_ml_per_cmh2o=step.compliance_ml_per_cmh2o,
-                expected_ml_per_cmh2o=None if estimate is None else _expected(estimate),
-                probability=None if estimate is None else estimate.probability,
-            )
+            _step(step, estimate, None if estimate is None else estimate.probability)
             for step, estimate in zip(trial.steps, estimates, strict=True)
         ),
         static=trial.kind.static,
@@ -187,8 +182,13 @@ def figure_of(answer: Answer) -> Figure:
     )
 
 
-def _expected(estimate: StepEstimate) -> tuple[float, float, float]:
-    return (estimate.fitted_ml_per_cmh2o, estimate.fitted_low_ml_per_cmh2o, estimate.fitted_high_ml_per_cmh2o)
+def _step(step: Step, estimate: StepEstimate | None, probability: float | None) -> FigureStep:
+    expected = None
+    if estimate is not None:
+        low, high = estimate.fitted_low_ml_per_cmh2o, estimate.fitted_high_ml_per_cmh2o
+        expected = (estimate.fitted_ml_per_cmh2o, low, high)
+    readings = tuple(sample.compliance_ml_per_cmh2o for sample in step.samples)
+    return FigureStep(step.peep_cmh2o, readings, step.compliance_ml_per_cmh2o, expected, probability)
 
 
 _GOES_ON: Final = frozenset(
@@ -227,13 +227,7 @@ def running_figure_of(answer: Answer) -> RunningFigure | None:
     if read is None:
         return None
     steps = tuple(
-        FigureStep(
-            peep_cmh2o=step.peep_cmh2o,
-            readings_ml_per_cmh2o=tuple(sample.compliance_ml_per_cmh2o for sample in step.samples),
-            centre_ml_per_cmh2o=step.compliance_ml_per_cmh2o,
-            expected_ml_per_cmh2o=None,
-            probability=chance.value if isinstance(chance := passed[step.peep_cmh2o], Amount) else None,
-        )
+        _step(step, None, chance.value if isinstance(chance := passed[step.peep_cmh2o], Amount) else None)
         for step in read.steps
         if step.peep_cmh2o in passed
     )

@@ -140,36 +140,38 @@ def comparison_in_short(
     unknown_words = [say(f"name.{one.slug}") for one in unknown]
     same = [say(f"name.{one.measure.slug}") for one in comparison.changes if one.verdict is ChangeVerdict.WITHIN_NOISE]
     now = [beyond_in_short(one) for one in alarms]
-    limits = _line("limit-broken", listed=", ".join(broken)) if broken else ""
+    limits = _listed("limit-broken", broken)
     if not broken and kept and not triggers:
-        limits = _line("limits-hold", listed=", ".join(kept))
+        limits = _listed("limits-hold", kept)
     turned = [spell(one.values["words"]) for one in beside if one.event in _TURNED]
     rest = [
-        _line("turned", listed=", ".join(turned)) if turned else "",
-        _line("first-worse", listed=", ".join(early)) if early else "",
-        _line("changed", listed=", ".join(_of(comparison, ChangeVerdict.CHANGED)))
-        if _of(comparison, ChangeVerdict.CHANGED)
-        else "",
-        _line("same", listed=", ".join(same)) if same else "",
-        _line("unknown", listed=", ".join(unknown_words)) if unknown else "",
+        _listed("turned", turned),
+        _listed("first-worse", early),
+        _listed("changed", _of(comparison, ChangeVerdict.CHANGED)),
+        _listed("same", same),
+        _listed("unknown", unknown_words),
         top,
     ]
-    improved = _line("better-sentence", listed=", ".join(better)) if better else ""
+    improved, worse_words = _listed("better-sentence", better), _listed(f"{lead}worse", worse)
+    worse_sentence = f"{worse_words}." if worse else ""
     if now:
-        worse_sentence = f"{_line(f'{lead}worse', listed=', '.join(worse))}." if worse else ""
         rest = [f"{_line('triggers')}.", *rest] if triggers else rest
         return shortened(
             _line("look"), f"{capital('; '.join(now))}.", limits if broken else "", [worse_sentence, *rest, improved]
         )
     if triggers:
-        worse_sentence = f"{_line(f'{lead}worse', listed=', '.join(worse))}." if worse else ""
         return shortened(_line("triggers"), worse_sentence, limits, [improved, *rest])
     if worse:
-        return shortened(_line(f"{lead}worse", listed=", ".join(worse)), improved, limits, rest)
+        return shortened(worse_words, improved, limits, rest)
     if better:
-        return shortened(_line(f"{lead}better", listed=", ".join(better)), limits, _line("no-worse-sentence"), rest)
+        return shortened(_listed(f"{lead}better", better), limits, _line("no-worse-sentence"), rest)
     head = "nothing-known" if len(unknown) == len(comparison.changes) else f"{lead}no-change"
     return shortened(_line(head), limits, "", rest)
+
+
+def _listed(name: str, words: Sequence[str]) -> str:
+    """A line that lists these; empty where there are none."""
+    return _line(name, listed=", ".join(words)) if words else ""
 
 
 def _of(comparison: Comparison, verdict: ChangeVerdict) -> list[str]:

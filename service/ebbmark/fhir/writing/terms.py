@@ -13,16 +13,7 @@ from typing import Final
 import msgspec
 
 from ebbmark.data import table
-from ebbmark.fhir.answer import (
-    UNITS,
-    Amount,
-    Coded,
-    Part,
-    Truth,
-    Unit,
-    Value,
-    quantity,
-)
+from ebbmark.fhir.answer import UNITS, Amount, Coded, Part, Truth, Unit, Value, quantity
 from ebbmark.fhir.codesystem import CONCEPTS
 from ebbmark.fhir.naming import CODE_SYSTEM, LOINC
 from ebbmark.fhir.reading.codes import CODES

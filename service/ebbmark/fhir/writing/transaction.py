@@ -32,7 +32,16 @@ from uuid import NAMESPACE_URL, uuid5
 
 import msgspec
 
-from ebbmark.fhir.naming import BASE, PROVENANCE, REPORT, REPORT_PROVENANCE, RESULT_SYSTEM, URI_SYSTEM, AcceptedWrites
+from ebbmark.fhir.naming import (
+    BASE,
+    PROVENANCE,
+    REPORT,
+    REPORT_PROVENANCE,
+    RESULT_SYSTEM,
+    URI_SYSTEM,
+    WRITTEN_TYPES,
+    AcceptedWrites,
+)
 from ebbmark.fhir.writing.normal_form import kind_of
 
 Json = dict[str, object]
@@ -280,17 +289,7 @@ def _name_of(resource: Json) -> tuple[str, str]:
     return str(identifier["system"]), str(identifier["value"])
 
 
-_OF_ONE_PATIENT = frozenset(
-    {
-        "CarePlan",
-        "DetectedIssue",
-        "DeviceRequest",
-        "DiagnosticReport",
-        "GuidanceResponse",
-        "Observation",
-        "RequestGroup",
-    }
-)
+_OF_ONE_PATIENT = frozenset(WRITTEN_TYPES) - {"Device", "Provenance", "List"}
 
 
 def _request(resource: Json, patient_reference: str) -> Json:
