@@ -120,15 +120,13 @@ def test_a_fresher_saturation_speaks_and_not_the_gas_of_hours_ago() -> None:
     candidate = assessed([*gas, *better])
 
     assert [one.oxygenation for one in candidate.classes[:2]] == [Oxygenation.MODERATE] * 2
-    assert candidate.indications[0].speaks_for is False
+    assert candidate.indication.speaks_for is False
     assert "P/F by the Berlin definition is not counted, since a fresher reading speaks" in spell(candidate.sentence)
     assert "8.2 h old" in spell(candidate.sentence)
 
 
 def test_a_saturation_that_agrees_with_the_gas_is_said_to_agree() -> None:
-    assert spell(assessed().indications[0].severity).endswith(
-        "moderate by the global definition: it agrees with the gas."
-    )
+    assert spell(assessed().indication.severity).endswith("moderate by the global definition: it agrees with the gas.")
 
 
 GAS_IN_ORDER = [
@@ -139,7 +137,7 @@ GAS_IN_ORDER = [
 
 
 def test_a_gas_overrules_the_saturation_of_about_the_same_time_and_says_that_they_disagree() -> None:
-    indication = assessed(GAS_IN_ORDER).indications[0]
+    indication = assessed(GAS_IN_ORDER).indication
 
     assert indication.speaks_for is False
     assert spell(indication.severity).startswith("P/F 300 (PaO2 180 mmHg, 10 min old; FiO2 60 %")
@@ -156,7 +154,7 @@ def test_a_saturation_well_after_the_gas_speaks_beside_it_and_the_worse_is_taken
         reading(Quantity.SPO2, 90.0, START_S - 300, 4),
     ]
 
-    indication = assessed(later).indications[0]
+    indication = assessed(later).indication
 
     assert indication.speaks_for is True
     assert "the more severe one is taken" in spell(indication.severity)
@@ -168,7 +166,7 @@ def test_a_saturation_before_the_gas_does_not_speak() -> None:
     candidate = assessed([*before, *GAS_IN_ORDER[:3]])
 
     assert candidate.classes[2].oxygenation is Oxygenation.MODERATE
-    assert candidate.indications[0].speaks_for is False
+    assert candidate.indication.speaks_for is False
 
 
 def test_a_gas_drawn_a_minute_after_fio2_was_changed_classes_nothing_and_says_why() -> None:
@@ -347,7 +345,7 @@ def test_a_site_may_add_its_own_concept() -> None:
 
 
 def test_moderate_ards_is_a_reason_with_the_certainty_of_the_guideline() -> None:
-    indication = assessed().indications[0]
+    indication = assessed().indication
 
     assert indication.speaks_for is True
     assert "conditional, low to moderate certainty" in spell(indication.sentence)
@@ -357,14 +355,14 @@ def test_moderate_ards_is_a_reason_with_the_certainty_of_the_guideline() -> None
 def test_mild_ards_is_no_reason() -> None:
     candidate = assessed(MILD)
 
-    assert candidate.indications[0].speaks_for is False
+    assert candidate.indication.speaks_for is False
     assert candidate.answer is CandidateAnswer.NO_REASON_FOUND
 
 
 def test_without_oxygenation_nothing_is_judged() -> None:
     candidate = assessed([])
 
-    assert candidate.indications[0].speaks_for is None
+    assert candidate.indication.speaks_for is None
     assert candidate.answer is CandidateAnswer.CANNOT_JUDGE
 
 

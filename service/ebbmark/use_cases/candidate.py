@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from ebbmark.fhir.answer import BLOOD_PRESSURE, PERCENT, Amount, Answer, Coded, Part, Rule, Statement, Truth, Whole
 from ebbmark.fhir.reading.request import Request, Site
-from ebbmark.physiology.before.candidate import Candidate, Documented
-from ebbmark.physiology.before.state import ArdsClass, Indication
+from ebbmark.physiology.before.candidate import Candidate
+from ebbmark.physiology.before.state import ALSO_NEEDED, ArdsClass, Indication
 from ebbmark.physiology.gas_exchange import Oxygenation
 from ebbmark.use_cases.answer_builder import answered, rule_of_limits
 from ebbmark.use_cases.before_trial import (
@@ -40,10 +40,10 @@ def candidate_answer(request: Request, site: Site) -> Answer:
     candidate = candidate_of(request, site)
     signed = (site.stop_limits,) if site.stop_limits.signed else ()
     classes = [_class(one) for one in candidate.classes]
-    indications = [_indication(one) for one in candidate.indications]
+    indication = _indication(candidate.indication)
     state = state_statement(candidate.state, request)
     in_full = spell(candidate.sentence)
-    members = (*[one.kind for one in (*classes, *indications)], "present-state", "documented-conditions")
+    members = (*[one.kind for one in (*classes, indication)], "present-state", "documented-conditions")
     assessment = Statement(
         kind="candidate-assessment",
         code="candidate-assessment",
@@ -66,10 +66,10 @@ def candidate_answer(request: Request, site: Site) -> Answer:
             in_full,
             state.note,
             missing,
-            spell(candidate.also_needed),
+            spell(ALSO_NEEDED),
             *not_looked_for(site),
         ),
-        statements=[assessment, *classes, *indications, state, _documented(candidate, request)],
+        statements=[assessment, *classes, indication, state, _documented(candidate, request)],
         warnings=warnings_of(candidate, request),
         rules=(_TABLE, *map(rule_of_limits, signed)),
         values=signed,
@@ -111,7 +111,7 @@ def _documented(candidate: Candidate, request: Request) -> Statement:
         kind="documented-conditions",
         code="documented-conditions",
         value=Whole(sum(one.counts for one in candidate.findings)),
-        note=spelled(one.sentence for one in candidate.findings if one.documented is not Documented.NOT_DOCUMENTED)
+        note=spelled(one.sentence for one in candidate.findings if not one.silent)
         or say("candidate.none-conditions-are"),
         sources=tuple(source for _, source in request.conditions),
         parts=tuple((one.concept.slug, Coded(one.documented.value)) for one in candidate.findings),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from ebbmark.physiology.before.candidate import Candidate, CandidateAnswer, ConditionFinding, Documented
+from ebbmark.physiology.before.candidate import Candidate, CandidateAnswer, ConditionFinding
 from ebbmark.physiology.before.plan import Phase, Plan, PlanStep
 from ebbmark.physiology.before.risks import ReadingRisk, Risk
 from ebbmark.physiology.before.staircase import Variant
@@ -32,7 +32,7 @@ def candidate_in_short(
 ) -> InShort:
     """Put the candidate in short: what speaks against a trial, how severe it is, and what is not charted."""
     against = list(dict.fromkeys(_against(candidate)))
-    silent = [one for one in candidate.findings if one.documented is Documented.NOT_DOCUMENTED]
+    silent = [one for one in candidate.findings if one.silent]
     forbids = [_condition(one) for one in silent if one.concept.risk is Risk.ABSOLUTE]
     severity = _severity(candidate.classes)
     not_charted = _not_charted(forbids, len(silent) - len(forbids))
@@ -124,7 +124,7 @@ def plan_in_short(
     down = [one.peep_cmh2o for one in plan.steps if one.phase is Phase.DESCENT and one.peep_cmh2o is not None]
     recruiting = plan.variant is Variant.WITH_RECRUITMENT
     against = list(dict.fromkeys(_against(candidate)))
-    silent = [one for one in candidate.findings if one.documented is Documented.NOT_DOCUMENTED]
+    silent = [one for one in candidate.findings if one.silent]
     forbids = [_condition(one) for one in silent if one.concept.risk is Risk.ABSOLUTE]
     return shortened(
         _of_plan("plan", now=level(now_cmh2o), top=level(down[0]), lowest=level(down[-1])),

@@ -26,7 +26,6 @@ from ebbmark.physiology.before.risks import (
     risks_in_readings,
 )
 from ebbmark.physiology.before.state import (
-    ALSO_NEEDED,
     ArdsClass,
     Indication,
     PresentState,
@@ -72,6 +71,11 @@ class ConditionFinding:
     def counts(self) -> bool:
         """Whether it counts as present."""
         return self.documented in (Documented.PRESENT, Documented.CONTRADICTORY)
+
+    @property
+    def silent(self) -> bool:
+        """Whether the record says nothing of it."""
+        return self.documented is Documented.NOT_DOCUMENTED
 
 
 def finding_of(
@@ -135,8 +139,7 @@ class Candidate:
     """What can be said before a trial."""
 
     classes: tuple[ArdsClass, ...]
-    also_needed: Value
-    indications: tuple[Indication, ...]
+    indication: Indication
     findings: tuple[ConditionFinding, ...]  # every condition of the table, gravest class first
     reading_risks: tuple[ReadingRisk, ...]
     doubts: tuple[GasDoubt, ...]
@@ -187,30 +190,28 @@ def assess_candidate(
         not_converted=not_converted,
         limits=limits,
     )
-    indications = (by_severity(classes),)
-    undocumented = [finding for finding in findings if finding.documented is Documented.NOT_DOCUMENTED]
+    indication = by_severity(classes)
     missing: tuple[Value, ...] = (
         *[_missing_of_class(one) for one in classes if one.missing],
         *risk_missing,
-        *[finding.concept.words for finding in undocumented],
+        *[finding.concept.words for finding in findings if finding.silent],
     )
-    answer = _answer(findings, risks, indications, unjudged)
+    answer = _answer(findings, risks, indication, unjudged)
     return Candidate(
         classes=classes,
-        also_needed=ALSO_NEEDED,
-        indications=indications,
+        indication=indication,
         findings=findings,
         reading_risks=risks,
         doubts=doubts,
         state=present_state(readings, at_s=at_s),
         missing=missing,
         answer=answer,
-        sentence=_sentence(answer, findings, risks, indications, doubts, unjudged),
+        sentence=_sentence(answer, findings, risks, indication, doubts, unjudged),
     )
 
 
 def _answer(
-    findings: Sequence[ConditionFinding], risks: Sequence[ReadingRisk], indications: Sequence[Indication], unjudged: int
+    findings: Sequence[ConditionFinding], risks: Sequence[ReadingRisk], indication: Indication, unjudged: int
 ) -> CandidateAnswer:
     found = [one for one in findings if one.counts]
     absolute = [one.concept for one in found if one.concept.risk is Risk.ABSOLUTE]
@@ -218,24 +219,18 @@ def _answer(
         return CandidateAnswer.CONTRAINDICATED
     if absolute or any(one.concept.risk is Risk.HIGH for one in found) or any(r.risk is Risk.HIGH for r in risks):
         return CandidateAnswer.HIGH_RISK
-    if (
-        unjudged
-        or all(one.speaks_for is None for one in indications)
-        or any(one.documented is Documented.NOT_DOCUMENTED and one.concept.risk is Risk.ABSOLUTE for one in findings)
-    ):
+    if unjudged or indication.speaks_for is None or _silent_and_absolute(findings):
         return CandidateAnswer.CANNOT_JUDGE
-    if not any(one.speaks_for for one in indications):
-        return CandidateAnswer.NO_REASON_FOUND
-    return CandidateAnswer.NOTHING_DOCUMENTED_AGAINST
+    return CandidateAnswer.NOTHING_DOCUMENTED_AGAINST if indication.speaks_for else CandidateAnswer.NO_REASON_FOUND
+
+
+def _silent_and_absolute(findings: Sequence[ConditionFinding]) -> list[str]:
+    return [one.concept.words for one in findings if one.silent and one.concept.risk is Risk.ABSOLUTE]
 
 
 def _not_enough(findings: Sequence[ConditionFinding], unjudged: int) -> Message:
     """What would forbid a trial and is not known; that oxygenation cannot be classed is said by itself."""
-    silent = [
-        one.concept.words
-        for one in findings
-        if one.documented is Documented.NOT_DOCUMENTED and one.concept.risk is Risk.ABSOLUTE
-    ]
+    silent = _silent_and_absolute(findings)
     why: list[Value] = []
     if unjudged:
         how = "one" if unjudged == 1 else "several"
@@ -256,20 +251,20 @@ def _sentence(
     answer: CandidateAnswer,
     findings: Sequence[ConditionFinding],
     risks: Sequence[ReadingRisk],
-    indications: Sequence[Indication],
+    indication: Indication,
     doubts: Sequence[GasDoubt],
     unjudged: int,
 ) -> Value:
     found = [one for one in findings if one.counts]
     cannot = answer is CandidateAnswer.CANNOT_JUDGE
     opening = _not_enough(findings, unjudged) if cannot else message(f"candidate.{answer.value}")
-    undocumented = sum(one.documented is Documented.NOT_DOCUMENTED for one in findings)
-    rest = message("candidate.how-many-not-documented", count=undocumented, all=len(findings))
+    silent = sum(one.silent for one in findings)
+    rest = message("candidate.how-many-not-documented", count=silent, all=len(findings))
     # What a guideline makes of severity is not said in one breath with what speaks against.
     against = answer in (CandidateAnswer.CONTRAINDICATED, CandidateAnswer.HIGH_RISK)
     parts = [*[one.sentence for one in found], *[one.sentence for one in risks], *[one.sentence for one in doubts]]
-    parts += [one.severity if against else one.sentence for one in indications]
-    return joined("sentences", [opening, *parts, rest, message("candidate.decides")])
+    severity = indication.severity if against else indication.sentence
+    return joined("sentences", [opening, *parts, severity, rest, message("candidate.decides")])
 
 
 ALSO: Final = frozenset({"recent-lung-surgery", "pregnancy"})
@@ -300,16 +295,10 @@ def obstacles_of(candidate: Candidate, *, recruiting: bool) -> tuple[Obstacle, .
 
     Source: each condition's and threshold's own; that they stand in the way is this project's choice.
     """
+    counted = [(one, one.concept) for one in candidate.findings if is_obstacle(one.concept) and one.counts]
     found = [
-        Obstacle(
-            one.concept.slug,
-            one.words,
-            one.sentence,
-            one.concept.citation,
-            recruiting and one.concept.risk is Risk.ABSOLUTE,
-        )
-        for one in candidate.findings
-        if is_obstacle(one.concept) and one.counts
+        Obstacle(what.slug, one.words, one.sentence, what.citation, recruiting and what.risk is Risk.ABSOLUTE)
+        for one, what in counted
     ]
     shown = [
         Obstacle(one.slug, one.slug.replace("-", " "), one.sentence, one.citation, False, one.source)
@@ -324,6 +313,5 @@ def to_be_asked(candidate: Candidate, *, recruiting: bool) -> tuple[Value, ...]:
     return tuple(
         _WHERE.get(one.concept.slug, one.concept.words)
         for one in candidate.findings
-        if one.documented is Documented.NOT_DOCUMENTED
-        and (is_obstacle(one.concept) or (recruiting and one.concept.scope is Scope.RECRUITMENT))
+        if one.silent and (is_obstacle(one.concept) or (recruiting and one.concept.scope is Scope.RECRUITMENT))
     )
