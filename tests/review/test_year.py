@@ -97,9 +97,10 @@ def test_this_version_gives_every_stored_titration_its_own_number_again(report: 
 
 
 def test_a_number_that_an_earlier_version_gave_stands_beside_what_this_one_gives(tmp_path: Path) -> None:
-    kept = Path(__file__).parents[1] / "audit" / "data" / "0.2.0" / "clear-closing"
-    given = read_inputs((kept / "request.json").read_bytes()).resources
-    answer = read_back(msgspec.json.decode((kept / "answer.json").read_bytes()), patient_of(given))
+    tests = Path(__file__).parents[1]
+    given = read_inputs((tests.parent / "fixtures" / "clear-closing" / "request.json").read_bytes()).resources
+    kept = (tests / "audit" / "data" / "0.2.0" / "clear-closing.json").read_bytes()
+    answer = read_back(msgspec.json.decode(kept), patient_of(given))
     (suggested,) = [one for _, one in answer if kind_of(one) == "suggested-peep"]
     suggested["valueQuantity"]["value"] -= 1.5  # as if that version had used another margin
     lines = [msgspec.json.encode(one) for _, one in (*answer, *given)]
