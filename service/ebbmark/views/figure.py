@@ -10,7 +10,8 @@ from typing import Final, Protocol
 
 from ebbmark import __version__
 from ebbmark.fhir.answer import Amount, Answer, Coded, Statement
-from ebbmark.physiology.closing.result import Closing, StepEstimate, Verdict
+from ebbmark.fhir.writing.titration import is_estimated
+from ebbmark.physiology.closing.result import Closing, StepEstimate
 from ebbmark.physiology.during.next_move import Action
 from ebbmark.physiology.during.running import running_trial
 from ebbmark.physiology.patient.context import StepSeen
@@ -158,8 +159,7 @@ def figure_of(answer: Answer) -> Figure:
     """Take what is drawn out of an answer."""
     found = answer.titration
     closing, trial, advice = found.closing, found.trial, found.advice
-    # Where the model does not apply, what fills the places of its numbers must not be shown.
-    estimated = closing.verdict is not Verdict.INDETERMINATE or closing.probability > 0
+    estimated = is_estimated(closing)
     estimates: Sequence[StepEstimate | None] = closing.steps if estimated else [None] * len(trial.steps)
     suggested = advice.suggested_peep_cmh2o
     return Figure(

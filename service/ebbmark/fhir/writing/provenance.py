@@ -51,7 +51,6 @@ from ebbmark.fhir.naming import (
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import MappedCode
 from ebbmark.fhir.reading.parameters import INSTANTS, QUANTITIES
-from ebbmark.fhir.reading.request import Asked
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.identity import AnswerContext, ResultReference
@@ -99,23 +98,36 @@ _PRESSURE = {"unit": PRESSURE.text, "system": UCUM, "code": PRESSURE.code}
 def request_parameters(answer: Answer) -> dict[str, object]:
     """FHIR R4 Parameters with what was chosen beside the data."""
     request = answer.request
-    protocol, asked = request.protocol, request.asked
-    parameters: list[dict[str, object]] = [{"name": "protocol", "valueString": f"{protocol.slug}|{protocol.version}"}]
-    if "margin" in BY_SLUG[answer.operation].parameters:
-        # Exactly, not as rounded for people.
-        parameters.append({"name": "margin", "valueQuantity": {**_PRESSURE, "value": protocol.margin_cmh2o}})
-    if asked.sex is not None:
-        parameters.append({"name": "sex-for-formula", "valueCode": asked.sex.value})
-    if request.preliminary_inputs:
-        parameters.append({"name": "accept-preliminary", "valueBoolean": True})
-    if asked.conditions_not_read:
-        parameters.append({"name": "conditions-not-read", "valueBoolean": True})
-    if request.mapped_codes:
-        parameters.append({"name": "concept-map", "resource": _concept_map(request.mapped_codes)})
-    parameters += _of_one_question(asked)
-    if answer.titrated is None:
-        parameters.append({"name": "as-of", "valueInstant": instant(request.as_of_s)})
-    return {"resourceType": "Parameters", "id": REQUEST_PARAMETERS, "parameter": parameters}
+    protocol, asked, codes = request.protocol, request.asked, request.mapped_codes
+    staircase, who = asked.staircase, asked.acknowledged.who
+    # Exactly, not as rounded for people.
+    margin = {**_PRESSURE, "value": protocol.margin_cmh2o} if "margin" in BY_SLUG[answer.operation].parameters else None
+    rows: list[tuple[str, str, object]] = [
+        ("protocol", "valueString", f"{protocol.slug}|{protocol.version}"),
+        ("margin", "valueQuantity", margin),
+        ("sex-for-formula", "valueCode", None if asked.sex is None else asked.sex.value),
+        ("accept-preliminary", "valueBoolean", True if request.preliminary_inputs else None),
+        ("conditions-not-read", "valueBoolean", True if asked.conditions_not_read else None),
+        ("concept-map", "resource", _concept_map(codes) if codes else None),
+        *[
+            (name, "valueQuantity", {"value": value, "system": UCUM, "code": unit})
+            for name, (field_name, unit, _, _) in QUANTITIES.items()
+            if (value := getattr(asked, field_name)) is not None
+        ],
+        *[
+            (name, "valueInstant", instant(at_s))
+            for name, field_name in INSTANTS.items()
+            if (at_s := getattr(asked, field_name)) is not None
+        ],
+        ("chosen-because", "valueCode", asked.chosen_because or None),
+        ("staircase", "valueString", None if staircase is None else f"{staircase.slug}|{staircase.version}"),
+        ("variant", "valueCode", None if asked.variant is Variant.DECREMENTAL_ONLY else asked.variant.value),
+        *[("acknowledged", "valueString", what) for what, _ in asked.acknowledged.what],
+        ("acknowledged-by", "valueReference", None if who is None else who.as_reference),
+        ("as-of", "valueInstant", instant(request.as_of_s) if answer.titrated is None else None),
+    ]
+    given = [{"name": name, element: value} for name, element, value in rows if value is not None]
+    return {"resourceType": "Parameters", "id": REQUEST_PARAMETERS, "parameter": given}
 
 
 def _concept_map(codes: Sequence[MappedCode]) -> dict[str, object]:
@@ -135,29 +147,6 @@ def _concept_map(codes: Sequence[MappedCode]) -> dict[str, object]:
 
 def _systems(code: MappedCode) -> tuple[str, str]:
     return code.system, code.target_system
-
-
-def _of_one_question(asked: Asked) -> list[dict[str, object]]:
-    """What was asked for one question alone; what every question takes is left out."""
-    found: list[dict[str, object]] = []
-    for name, (field_name, unit, _, _) in QUANTITIES.items():
-        value = getattr(asked, field_name)
-        if value is not None:
-            found.append({"name": name, "valueQuantity": {"value": value, "system": UCUM, "code": unit}})
-    for name, field_name in INSTANTS.items():
-        at_s = getattr(asked, field_name)
-        if at_s is not None:
-            found.append({"name": name, "valueInstant": instant(at_s)})
-    if asked.chosen_because:
-        found.append({"name": "chosen-because", "valueCode": asked.chosen_because})
-    if asked.staircase is not None:
-        found.append({"name": "staircase", "valueString": f"{asked.staircase.slug}|{asked.staircase.version}"})
-    if asked.variant is not Variant.DECREMENTAL_ONLY:
-        found.append({"name": "variant", "valueCode": asked.variant.value})
-    found += [{"name": "acknowledged", "valueString": what} for what, _ in asked.acknowledged.what]
-    if asked.acknowledged.who is not None:
-        found.append({"name": "acknowledged-by", "valueReference": asked.acknowledged.who.as_reference})
-    return found
 
 
 _ASSEMBLER = standard("provenance-participant-type", "assembler", "Assembler")

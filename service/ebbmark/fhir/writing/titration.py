@@ -184,7 +184,7 @@ def _statements(request: Request, titration: Titration, end_s: Span) -> list[Sta
     found.append(_curve(titration))
     trial, closing = titration.trial, titration.closing
     # Without an estimate the steps themselves stay.
-    estimates: Sequence[StepEstimate | None] = closing.steps if _is_estimated(closing) else [None] * len(trial.steps)
+    estimates: Sequence[StepEstimate | None] = closing.steps if is_estimated(closing) else [None] * len(trial.steps)
     for number, (step, estimate) in enumerate(zip(trial.steps, estimates, strict=True), start=1):
         found.append(step_statement(titration, number, step, estimate))
     return found
@@ -241,7 +241,7 @@ def _closing_pressure(request: Request, titration: Titration) -> Statement:
 def _closing_parts(closing: Closing, fall: float) -> list[Part]:
     low, high = closing.interval_cmh2o or (None, None)
     parts: list[Part] = [("closing-verdict", Coded(closing.verdict.value))]
-    if _is_estimated(closing):
+    if is_estimated(closing):
         parts += amounts(
             (
                 ("verdict-probability", closing.probability),
@@ -257,8 +257,8 @@ def _closing_parts(closing: Closing, fall: float) -> list[Part]:
     return parts
 
 
-def _is_estimated(closing: Closing) -> bool:
-    # Where the model does not apply there are no probabilities; what stands in their place must not be written.
+def is_estimated(closing: Closing) -> bool:
+    """Whether there are probabilities: where the model does not apply, what stands in their place must not be told."""
     return closing.verdict is not Verdict.INDETERMINATE or closing.probability > 0
 
 
