@@ -20,7 +20,7 @@ from ebbmark.fhir.model import Extension, Patient
 from ebbmark.fhir.naming import SNOMED
 from ebbmark.fhir.problems import MOST_TOLD, Problem, ProblemKind, Reason, word_shown
 from ebbmark.fhir.reading.codes import CODES, HeightKind, SexKind, sexes_of
-from ebbmark.fhir.reading.request import BodyMeasure, Collected, SexStatement, left_out
+from ebbmark.fhir.reading.request import BodyMeasure, Collected, Received, SexStatement, left_out
 from ebbmark.fhir.times import TimeFault, seconds
 from ebbmark.physiology.mechanics import Sex, predicted_body_weight_kg
 
@@ -70,33 +70,27 @@ class Statement(NamedTuple):
     said: SexStatement | None = None
 
 
-class SexFound(NamedTuple):
-    """The outcome: a sex, where it was said, in which Observation if in any; or problems."""
+class ChosenSex(NamedTuple):
+    """The form of the formula to use, where it was said, and in which Observation if in any."""
 
-    sex: Sex | None
+    sex: Sex
     origin: str
-    notes: tuple[str, ...]
-    problems: tuple[Problem, ...]
-    said: SexStatement | None = None
+    said: SexStatement | None
 
 
 def sex_of(
-    patient: Patient | None,
-    path: str,
-    observed: Sequence[SexStatement],
-    *,
-    asked: Sex | None,
-    at_s: float,
-    height_cm: float | None,
-) -> SexFound:
-    """The form of the formula to use.
+    received: Received[Patient] | None, collected: Collected, *, asked: Sex | None, at_s: float, height_cm: float | None
+) -> ChosenSex | None:
+    """The form of the formula to use; problems, remarks and what was not chosen go to `collected`.
 
     Args:
         asked: the caller's choice (parameter `sex-for-formula`).
         at_s: when the statement has to hold: at the last reading [s since 1970-01-01T00:00:00Z].
         height_cm: for the two weights in the refusal [cm].
     """
-    ranked = _observed(observed) + (_on_patient(patient, path, at_s) if patient is not None else [])
+    path = received.path if received is not None else ""
+    ranked = _observed(collected.sexes)
+    ranked += _on_patient(received.resource, path, at_s) if received is not None else []
     statements = [statement for _, statement in sorted(ranked, key=lambda one: one[0])]
     if asked is not None:
         statements.insert(0, Statement(asked, asked.value, "the caller's choice (sex-for-formula)", ""))
@@ -105,19 +99,26 @@ def sex_of(
     if first is not None:
         rivals = [one for one in telling[1:] if one.origin == first.origin and one.sex is not first.sex]
         if rivals:
-            return SexFound(None, "", (), tuple(_conflict([first, *rivals], height_cm)))
+            collected.problems += _conflict([first, *rivals], height_cm)
+            return None
     if first is None or first.sex is None:
-        return SexFound(None, "", (), (_ask(first, path, height_cm),))
-    notes = tuple(
-        f"{one.origin} says {_shown(one)}; {first.origin} was used, which says {_shown(first)}."
-        for one in telling[1:]
-        if one.sex is not first.sex
-    )
+        collected.problems.append(_ask(first, path, height_cm))
+        return None
+    for one in telling[1:]:
+        if one.sex is not first.sex:
+            note = f"{one.origin} says {_shown(one)}; {first.origin} was used, which says {_shown(first)}."
+            collected.notes[note] = None
     # Named by its element alone: where in the request the Patient stood must not show in the answer.
     place = f" (Patient{first.path.removeprefix(path)})" if first.path else ""
     if first.said is not None:
         place = f" ({first.said.source.reference or 'an Observation'})"
-    return SexFound(first.sex, f"{first.sex.value}, from {first.origin}{place}", notes, (), first.said)
+    origin = f"{first.sex.value}, from {first.origin}{place}"
+    for other in collected.sexes:
+        if other is not first.said:
+            neither = f"It says neither female nor male ({other.value}). " if other.sex is None else ""
+            sentence = f"{neither}Another statement of sex was used: {origin}."
+            collected.ignored.append(left_out(other.item, Reason.SEX_NOT_CHOSEN, sentence, other.part))
+    return ChosenSex(first.sex, origin, first.said)
 
 
 def _observed(observed: Sequence[SexStatement]) -> list[tuple[_Rank, Statement]]:

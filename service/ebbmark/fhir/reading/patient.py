@@ -18,9 +18,9 @@ import msgspec
 
 from ebbmark.fhir.model import Patient
 from ebbmark.fhir.naming import reference_to, tail_of, unversioned
-from ebbmark.fhir.problems import Problem, ProblemKind, Reason
-from ebbmark.fhir.reading.height_and_sex import SexFound, height_of, sex_of
-from ebbmark.fhir.reading.request import Collected, Person, Received, left_out
+from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.reading.height_and_sex import height_of, sex_of
+from ebbmark.fhir.reading.request import Collected, Person, Received
 from ebbmark.fhir.times import age_range_years, is_after, latest_second
 from ebbmark.physiology.findings import IN_USE, PatientStatus
 from ebbmark.physiology.mechanics import Sex
@@ -38,22 +38,12 @@ def read_person(
     collected.subject = _subject(received, collected)
     age = _age(received, as_of_s, collected)
     height = height_of(collected)
-    sex = sex_of(
-        received.resource if received else None,
-        received.path if received else "",
-        collected.sexes,
-        asked=asked_sex,
-        at_s=_last_reading_s(collected, as_of_s),
-        height_cm=height.value if height else None,
-    )
-    collected.notes.update(dict.fromkeys(sex.notes))
-    collected.problems += sex.problems
-    _list_not_chosen(sex, collected)
-    if len(collected.problems) > before or height is None or sex.sex is None:
+    at_s, height_cm = _last_reading_s(collected, as_of_s), height.value if height else None
+    sex = sex_of(received, collected, asked=asked_sex, at_s=at_s, height_cm=height_cm)
+    if len(collected.problems) > before or height is None or sex is None:
         return None
-    chosen = [height.source, *([sex.said.source] if sex.said is not None else [])]
     height_source = len(collected.sources)
-    collected.sources += chosen
+    collected.sources += [height.source, *([sex.said.source] if sex.said is not None else [])]
     return Person(
         height_cm=height.value,
         height_source=height_source,
@@ -76,17 +66,6 @@ def status_of(patients: Sequence[Received[Patient]], as_of_s: float) -> PatientS
     died = one.deceasedBoolean is True or bool(one.deceasedDateTime)
     died_s = latest_second(one.deceasedDateTime) if one.deceasedDateTime else None
     return PatientStatus(died, died_s, one.active is False, died and not is_after(one.deceasedDateTime, as_of_s))
-
-
-def _list_not_chosen(sex: SexFound, collected: Collected) -> None:
-    """Every Observation of a sex counts or is listed."""
-    if sex.sex is None:
-        return  # the problems name what stands in the way
-    for one in collected.sexes:
-        if one is not sex.said:
-            neither = f"It says neither female nor male ({one.value}). " if one.sex is None else ""
-            sentence = f"{neither}Another statement of sex was used: {sex.origin}."
-            collected.ignored.append(left_out(one.item, Reason.SEX_NOT_CHOSEN, sentence, one.part))
 
 
 def _the_one(patients: Sequence[Received[Patient]], collected: Collected) -> Received[Patient] | None:
