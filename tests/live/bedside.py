@@ -17,7 +17,7 @@ from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.reading.request import RequestContext
 from ebbmark.record.client import RecordClient
 from ebbmark.record.connection import RecordSettings
-from ebbmark.record.stored_answers import Inputs, answer_in_record, inputs_in_record
+from ebbmark.record.stored_answers import StoredInputs, answer_in_record, inputs_in_record
 from ebbmark.use_cases.recording import Recorded, record_answer
 from ebbmark.use_cases.replay import replay
 from ebbmark.use_cases.replay_exchange import Replayed
@@ -126,5 +126,5 @@ class Bedside:
                 return await inputs_in_record(needs.inputs, needs.patient, record=record)
 
         inputs = self._run(read())
-        assert isinstance(inputs, Inputs), inputs
+        assert isinstance(inputs, StoredInputs), inputs
         return replay(stored, inputs.resources, RequestContext(AT_S), current=inputs.current, render=_page)

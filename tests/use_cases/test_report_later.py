@@ -20,7 +20,7 @@ from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.record.client import RecordClient
 from ebbmark.record.connection import RecordSettings
 from ebbmark.record.retry import Waiting
-from ebbmark.record.stored_answers import Inputs, answer_in_record, inputs_in_record
+from ebbmark.record.stored_answers import StoredInputs, answer_in_record, inputs_in_record
 from ebbmark.record.write_back import WriteState
 from ebbmark.use_cases.recording import Recorded, record_answer
 from ebbmark.use_cases.replay import replay
@@ -97,7 +97,7 @@ def replayed(answer: Sequence[tuple[str, Mapping[str, object]]]) -> Replayed:
             return await inputs_in_record(needs.inputs, needs.patient, record=client)
 
     inputs = asyncio.run(read())
-    assert isinstance(inputs, Inputs), inputs
+    assert isinstance(inputs, StoredInputs), inputs
     return replay(
         answer,
         inputs.resources,

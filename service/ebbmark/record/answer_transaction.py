@@ -64,8 +64,6 @@ class OutgoingAnswer:
     Attributes:
         closing: address of the closing pressure within the transaction.
         enterer: FHIR Provenance.agent of the person who chose to record it; None where none did.
-        trial: where its trial is found.
-        ranked: the answer as the rules of precedence see it.
     """
 
     parts: tuple[Part, ...]
@@ -310,9 +308,6 @@ class Looked:
     """What one look brings.
 
     Attributes:
-        own: the answer as the record holds it; None where it does not.
-        others: the other answers that stand for the trial.
-        standing: how they stand to each other.
         identities: of all answers for the trial, those that do not stand among them.
         half: answers whose closing pressure does not stand, with the results that do, and that nobody has signed.
     """
@@ -340,8 +335,6 @@ class WriteStep:
     """What one look leads to.
 
     Attributes:
-        parts: of the answer, those that are to be written.
-        changes: entries that change other resources.
         current: identities of the answers for this trial that are current then.
         instead: the outcome whatever comes of sending; None for that of sending.
         beside: sentences that are told after it.

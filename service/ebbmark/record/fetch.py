@@ -159,7 +159,6 @@ class Fetched:
         remarks: what the record said beside them, and what could not be read, as plain sentences.
         machines: the device that a DeviceMetric belongs to, by the metric's reference.
         shortened: that less time was read than was wanted, as a sentence; empty where all of it was.
-        entered: Observations that were entered by hand and are not in the record yet.
         around_changes: whether only what was charted around changes of PEEP was read.
     """
 

@@ -268,8 +268,6 @@ class Filtered:
 
     Attributes:
         not_asked: how many were left out, by reason as a phrase.
-        sightings: the PEEP readings among those kept.
-        devices: references of the devices of those kept.
         moments: first and last instant of each of those kept; None where it has no time limit. A position or a
             mode stands until the next one is charted.
     """

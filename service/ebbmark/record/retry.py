@@ -314,7 +314,6 @@ class Waiting:
     """How time passes between two attempts.
 
     Attributes:
-        sleep: waits for so many seconds.
         now: current time with zone, for a Retry-After that is a date.
     """
 
@@ -341,7 +340,6 @@ class RetryLimits:
     """Bounds on repeats.
 
     Attributes:
-        max_attempts: attempts in all, the first included.
         max_total_wait_s: sum of the waits between attempts [s]; the attempts' own time is not counted.
         first_wait_s: wait after the first attempt [s]; it doubles after each.
         longest_wait_s: the doubling stops here [s].

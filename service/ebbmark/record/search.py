@@ -199,7 +199,6 @@ class Found:
     """All pages together.
 
     Attributes:
-        entries: each version of a resource once, in the order received.
         remarks: what the record said beside them: severity and issue type, never its text.
     """
 

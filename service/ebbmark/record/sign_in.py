@@ -192,7 +192,6 @@ class SignInSettings:
     """As whom we sign in, where, and what we ask for.
 
     Attributes:
-        client_id: our name at the authorization server.
         scope: scopes asked for, apart by spaces.
         record_base_url: FHIR base URL of the record; where to sign in is discovered below it.
         token_url: where tokens are given; None to discover it.

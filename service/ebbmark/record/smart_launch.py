@@ -50,7 +50,6 @@ class LaunchServer:
     """The authorization server of one record; every address on a host that is listed.
 
     Attributes:
-        authorize_url: where the browser is sent.
         issuer: who signs id_tokens; None where nobody does.
         key_set_url: where the keys of the issuer are; None where nobody signs.
         revoke_url: where tokens are given back; None where they are not.
@@ -207,7 +206,6 @@ class AppClient:
     """As whom we ask: with a secret, with a signed statement, or with neither (a public client).
 
     Attributes:
-        client_id: our name at the authorization server.
         secret: sent by HTTP Basic; None where there is none.
         keys: to sign a statement with; None where none is sent.
     """

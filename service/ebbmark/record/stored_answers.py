@@ -314,11 +314,10 @@ class NotStored:
 
 
 @dataclass(slots=True)
-class Inputs:
+class StoredInputs:
     """Inputs as the record gives them.
 
     Attributes:
-        resources: address and resource of each.
         current: version in force by `Type/id`.
     """
 
@@ -370,7 +369,7 @@ def _unpacked(entries: Iterable[FoundEntry]) -> list[tuple[str, Json]]:
 
 
 @failure_as_value
-async def inputs_in_record(references: Iterable[str], patient: str, *, record: RecordClient) -> Inputs:
+async def inputs_in_record(references: Iterable[str], patient: str, *, record: RecordClient) -> StoredInputs:
     """Read inputs in the versions named, with the Patient and the DeviceMetrics that they need.
 
     Args:
@@ -397,7 +396,7 @@ async def inputs_in_record(references: Iterable[str], patient: str, *, record: R
                 raise ReadFailed(old)
         # What is not there is named by the replay.
     metrics = await read_by_id(_metrics(used), record=record, budget=budget)
-    return Inputs(
+    return StoredInputs(
         [(one.full_url, _resource(one)) for one in (*used, *metrics)],
         {plain: one.head.meta.version_id for plain, one in in_force.items()},
     )

@@ -191,11 +191,9 @@ class _Rounds:
     """What the rounds so far leave behind.
 
     Attributes:
-        number: rounds made.
         most: rounds after which one more look says what is there.
         doubt: the List under which an attempt was sent that may be carried out still, or was without our hearing of it.
         unheard: whether the reply to one of these was lost: a conflict alone is an answer.
-        lost: whether there was any such attempt.
         without_match: what a record wrote that does not honour `ifMatch`.
         silent: how many rounds brought no usable reply at all.
     """

@@ -283,7 +283,6 @@ class Ranked:
         inputs: version by reference of each input.
         end_s: last moment of its limb [s since 1970-01-01T00:00:00Z].
         written_s: when it was written; None for one that is yet to be written [s since 1970-01-01T00:00:00Z].
-        signed: whether a clinician has signed any of it.
     """
 
     identity: str

@@ -205,13 +205,10 @@ class WriteOutcome:
             UNKNOWN if an attempt may have arrived and no later one showed what became of it; SUPERSEDED if another
             answer for the same trial stands in the record, so that this one was not written, or was marked, or stays
             marked; NOT_CURRENT if this one is there, marked or taken back by somebody, and none stands.
-        attempts: requests sent, or tried to send.
         created: entries that the record wrote.
         existing: entries that it had before.
         refused: entries that it refused although it accepted the transaction.
-        sentence: all of this for a person.
         expression: FHIRPath of what the sentence is about, in the transaction sent; empty for the whole.
-        http_status: of the last reply; None where none came.
         repeat_safe: the same transaction may be sent again without doubling anything, on a record that honours
             conditional create.
     """

@@ -166,7 +166,6 @@ class Reviewed:
         listed: what was not used while sorting lines, and parts that were given up.
         counts: lines read by resource type.
         made: parts that this run made; the others were there.
-        failed: how many pieces were given up.
     """
 
     folders: tuple[str, ...]
@@ -184,7 +183,6 @@ class Table:
     """One table of the report.
 
     Attributes:
-        title: for people.
         columns: names, the unit in the name.
         rows: values; None where nothing is known, or where a group is too small to be shown.
         hidden: how many rows were too small.
@@ -209,9 +207,7 @@ class Report:
 
     Attributes:
         smallest: size from which on a group is shown.
-        options: what the rows were made with.
         periods: from when on the second period counts, as YYYY-MM; empty where none was asked for.
-        failed: pieces that were given up.
     """
 
     tables: dict[str, Table]

@@ -76,7 +76,6 @@ class Shards:
 
     Attributes:
         slices: lines for each part; the part `shared` is for all.
-        listed: what was not used.
         counts: lines read by resource type; log lines of feedback by outcome and reason.
     """
 

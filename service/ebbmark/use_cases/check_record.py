@@ -62,7 +62,6 @@ class Report:
     """All findings of one check.
 
     Attributes:
-        findings: in the order in which they were made.
         latencies_s: of every request [s].
         left_behind: references of what a dry run wrote and could not remove.
     """

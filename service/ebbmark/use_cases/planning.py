@@ -262,7 +262,6 @@ class InTheWay:
 
     Attributes:
         what: the word by which it is acknowledged.
-        words: for people, in a few words.
         paths: FHIRPath of the inputs that show it.
         inputs: names of the same inputs.
     """

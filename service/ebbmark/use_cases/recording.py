@@ -50,8 +50,6 @@ class Recorded:
 
     Attributes:
         answer: the answer as a Bundle of type collection, led by an issue that says what became of it.
-        state: what is known about the record.
-        sentence: the same for a person.
         places: where in the record what was created, or found there, is: `Observation/1/_history/1` and the like.
     """
 
@@ -301,7 +299,6 @@ class DryRun:
         marked: references of results of earlier answers that would be marked superseded.
         beside: whether an answer for the same trial that a clinician has signed stays beside it.
         may_be_current_again: whether the record holds it marked superseded, and it may stand again if it is meant.
-        sentence: all of this for a person; empty where the record holds no answer for the trial.
     """
 
     stands: bool

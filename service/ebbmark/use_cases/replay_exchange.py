@@ -274,7 +274,6 @@ class Replayed:
     """The outcome.
 
     Attributes:
-        identity: of the stored answer, as it says itself.
         findings: every difference, and what happened to the answer afterwards.
         not_checked: remarks of the answer that cannot be computed again.
         computed: whether an answer could be computed at all from the versions, and under the charting table, that were

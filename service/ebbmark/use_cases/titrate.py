@@ -29,7 +29,6 @@ class Age:
 
     Attributes:
         over_s: since the end of the trial [s].
-        caution: what the answer says then.
     """
 
     over_s: float

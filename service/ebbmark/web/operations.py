@@ -25,7 +25,7 @@ from ebbmark.record.client import RecordClient
 from ebbmark.record.fetch import in_time
 from ebbmark.record.record_query import about_patient, record_query_of
 from ebbmark.record.search import ReadFailure
-from ebbmark.record.stored_answers import Inputs, NotStored, answer_in_record, inputs_in_record
+from ebbmark.record.stored_answers import NotStored, StoredInputs, answer_in_record, inputs_in_record
 from ebbmark.telemetry.measured import Measured, count
 from ebbmark.use_cases.from_record import answer_from_record
 from ebbmark.use_cases.questions import answer_request
@@ -262,7 +262,7 @@ async def _stored(identity: str, config: OperationsConfig, until_s: float) -> li
     return found
 
 
-async def inputs_of(needs: Needs, record: RecordClient, until_s: float = math.inf) -> Inputs:
+async def inputs_of(needs: Needs, record: RecordClient, until_s: float = math.inf) -> StoredInputs:
     """The inputs that a stored answer names, from the record, read by `until_s` of the event loop's clock [s].
 
     Raises:
