@@ -105,7 +105,7 @@ def test_a_published_protocol_is_laid_out_by_name_with_its_citation_and_the_sour
 
     assert isinstance(plan, Plan)
     assert [step.peep_cmh2o for step in plan.steps if step.phase is Phase.DESCENT] == [16, 14, 12, 10, 8, 6]
-    assert "doi 10.1186/cc7786" in plan.citation
+    assert "doi 10.1186/cc7786" in plan.rules.citation
     assert "size of the steps down 2 cmH2O (read in: abstract, Crit Care 2009;13:R59" in spell(plan.origins)
     assert "lowest PEEP tested 6 cmH2O (this project's own choice" in spell(plan.origins)
 

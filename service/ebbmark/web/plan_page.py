@@ -80,7 +80,7 @@ def plan_context(answer: Answer) -> dict[str, object]:
     assert plan is not None  # noqa: S101 - only that answer comes here
     when = datetime.fromtimestamp(answer.span_s[1], UTC)
     return {
-        "title": plan.title,
+        "title": plan.rules.title,
         "draft": say(
             "plan.draft", subject=answer.request.subject, when=f"{when:%Y-%m-%d %H:%M}", signing=say("result.signing")
         ),

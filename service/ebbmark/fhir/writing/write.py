@@ -249,9 +249,9 @@ def _care_plan(context: AnswerContext, plan: Plan) -> Json:
     return {
         "resourceType": "CarePlan",
         "identifier": [context.identifier("care-plan")],
-        "instantiatesCanonical": [_plan_definition_url(plan.protocol, plan.version)],
+        "instantiatesCanonical": [_plan_definition_url(plan.rules.slug, plan.rules.version)],
         **_DRAFT,
-        "title": plan.title,
+        "title": plan.rules.title,
         "description": spell(plan.summary),
         **context.about,
         "created": context.end,
@@ -276,7 +276,7 @@ def _request_group(context: AnswerContext, plan: Plan) -> Json:
     return {
         "resourceType": "RequestGroup",
         "identifier": [context.identifier("steps")],
-        "instantiatesCanonical": [_plan_definition_url(plan.protocol, plan.version)],
+        "instantiatesCanonical": [_plan_definition_url(plan.rules.slug, plan.rules.version)],
         **_DRAFT,
         **context.about,
         "authoredOn": context.end,

@@ -96,7 +96,6 @@ SAME_AS_COMPLIANCE: Final = "driving-pressure-rise"
 VOLUME_SPREAD: Final = 0.05
 """Driving pressure is read as a marker only where tidal volume stayed within this share. This project's choice."""
 
-
 _NAMES: Final = {Quantity.SPO2: "SpO2", Quantity.PAO2: "PaO2", Quantity.PACO2: "PaCO2"}
 _FEWEST_LEVELS: Final = 3
 _LAST_STEP_S: Final = 900.0  # how long after its start a reading still belongs to the last step; our choice
@@ -147,10 +146,10 @@ def read_markers(readings: Sequence[Reading], trial: Trial, closing: Closing) ->
     """Ask every marker that was recorded where it would put the closing point."""
     found = [
         *_saturation(readings, trial),
-        *_gas(readings, trial, Quantity.PAO2, "pao2-fall"),
-        *_gas(readings, trial, Quantity.PACO2, "paco2-rise"),
-        *_driving_pressure(trial),
-        *_best_compliance(trial),
+        _gas(readings, trial, Quantity.PAO2, "pao2-fall"),
+        _gas(readings, trial, Quantity.PACO2, "paco2-rise"),
+        _driving_pressure(trial),
+        _best_compliance(trial),
     ]
     markers = tuple(one for one in found if isinstance(one, Marker))
     missing = tuple(one for one in found if isinstance(one, Message))
@@ -179,10 +178,10 @@ def _beside_best(levels: Sequence[_Level], best: Callable[[Iterable[float]], flo
     return [(best(one.value for one in levels[: index + 1]), level.value) for index, level in enumerate(levels)]
 
 
-def _gas(readings: Sequence[Reading], trial: Trial, quantity: Quantity, slug: str) -> list[Marker | Message]:
+def _gas(readings: Sequence[Reading], trial: Trial, quantity: Quantity, slug: str) -> Marker | Message:
     levels = _levels_of(readings, trial, quantity)
     if isinstance(levels, Message):
-        return [levels]
+        return levels
     oxygen = quantity is Quantity.PAO2
     noise = ASSUMED_NOISE[Measure.PF_RATIO if oxygen else Measure.PACO2]
     worse = [
@@ -191,26 +190,21 @@ def _gas(readings: Sequence[Reading], trial: Trial, quantity: Quantity, slug: st
     ]
     remark = _fio2_remark(readings, levels) if oxygen else message("marker-remark.carbon-dioxide")
     rule = message(f"marker-rule.{slug}")
-    return [_marker(slug, levels, worse, rule, OWN, [_unrecorded_remark(levels, trial), remark])]
+    return _marker(slug, levels, worse, rule, OWN, [_unrecorded_remark(levels, trial), remark])
 
 
-def _driving_pressure(trial: Trial) -> list[Marker | Message]:
-    levels = [
-        _Level(step.peep_cmh2o, step.driving_pressure_cmh2o, step.samples[-1].sources, step.end_s)
-        for step in trial.steps
-        if step.driving_pressure_cmh2o is not None
-    ]
+def _driving_pressure(trial: Trial) -> Marker | Message:
     volumes = [step.tidal_volume_ml for step in trial.steps if step.tidal_volume_ml is not None]
-    if len(levels) < len(trial.steps) or not volumes:
-        return [message("marker-missing.driving-pressure")]
+    if any(step.driving_pressure_cmh2o is None for step in trial.steps) or not volumes:
+        return message("marker-missing.driving-pressure")
     if max(volumes) > (1 + VOLUME_SPREAD) * min(volumes):
-        return [message("marker-missing.volume-changed")]
-    sources = tuple(sorted({source for level in levels for source in level.sources}))
+        return message("marker-missing.volume-changed")
+    sources = tuple(sorted({source for step in trial.steps for source in step.samples[-1].sources}))
     rule, sentence = message("marker-rule.driving-pressure-rise"), message("marker-says.driving-pressure-rise")
-    return [Marker(SAME_AS_COMPLIANCE, Meaning.CLOSING, None, rule, OWN, sources, (sentence,))]
+    return Marker(SAME_AS_COMPLIANCE, Meaning.CLOSING, None, rule, OWN, sources, (sentence,))
 
 
-def _best_compliance(trial: Trial) -> list[Marker | Message]:
+def _best_compliance(trial: Trial) -> Marker:
     best = max(trial.steps, key=lambda step: step.compliance_ml_per_cmh2o)
     kind = "static" if trial.kind.static else "dynamic"
     work = SOURCES["art-2017"] if trial.kind.static else SOURCES["kacmarek-2016"]
@@ -218,7 +212,7 @@ def _best_compliance(trial: Trial) -> list[Marker | Message]:
     sentence = message(f"marker-says.best-{kind}-compliance", peep_cmh2o=round(best.peep_cmh2o, 1))
     sources = tuple(sorted({source for sample in best.samples for source in sample.sources}))
     citation = f"{work}; {COCHRANE}"
-    return [Marker("best-compliance", Meaning.BEST, best.peep_cmh2o, rule, citation, sources, (sentence,))]
+    return Marker("best-compliance", Meaning.BEST, best.peep_cmh2o, rule, citation, sources, (sentence,))
 
 
 def _marker(
@@ -300,10 +294,8 @@ def _fio2_changed(readings: Sequence[Reading], levels: Sequence[Reading]) -> boo
     """Whether the marker was read at more than one FiO2, or while it was being changed."""
     oxygen = _of_oxygen(readings)
     found = [in_force_at(oxygen, FIO2, one.start_s) for one in levels]
-    if any(one.contradicted for one in found):
-        return True
     values = [one.reading.value for one in found if one.reading is not None]
-    return bool(values) and max(values) - min(values) > FIO2.same
+    return any(one.contradicted for one in found) or (bool(values) and max(values) - min(values) > FIO2.same)
 
 
 def _of_oxygen(readings: Sequence[Reading]) -> list[Reading]:

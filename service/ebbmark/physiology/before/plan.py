@@ -86,10 +86,7 @@ class Plan:
     """One staircase for one patient."""
 
     variant: Variant
-    protocol: str
-    version: str
-    title: str
-    citation: str
+    rules: StaircaseRules
     steps: tuple[PlanStep, ...]
     total_s: float  # of all steps whose time is known [s]
     highest_end_inspiratory_cmh2o: float  # PEEP plus pressure above PEEP, over all steps
@@ -149,10 +146,7 @@ def plan_trial(
     target_ml = protocol.target_ml_per_kg * settings.pbw_kg
     plan = Plan(
         variant=variant,
-        protocol=rules.slug,
-        version=rules.version,
-        title=rules.title,
-        citation=rules.citation,
+        rules=rules,
         steps=steps,
         total_s=total_s,
         highest_end_inspiratory_cmh2o=highest,
@@ -214,7 +208,7 @@ def _above_ceiling(plan: Plan, limits: StopLimits) -> NoPlan | None:
         return None
     sentence = message(
         f"plan-refusal.above-stop-limit{'-peak-unknown' if known is None else ''}",
-        title=plan.title,
+        title=plan.rules.title,
         reached_cmh2o=reached,
         limit_cmh2o=ceiling.value,
         source=ceiling.source,
