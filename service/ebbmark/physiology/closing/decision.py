@@ -99,11 +99,7 @@ def expected_losses(events: Floats) -> Floats:
 
 
 def _least_loss(events: Floats) -> Floats:
-    """Give the expected loss of the best statement, whether or not it may be made.
-
-    Args:
-        events: probability of each event, by number [... x events].
-    """
+    """Give the expected loss of the best statement, whether or not it may be made."""
     return np.asarray(expected_losses(events).min(axis=-1), dtype=np.float64)
 
 

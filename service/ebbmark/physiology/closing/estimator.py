@@ -148,12 +148,7 @@ def estimate_closing(
 def closing_posterior(
     steps: Sequence[CurveStep], *, fall: float = 0.05, dynamic: bool = False, total_peep_known: bool = True
 ) -> Posterior:
-    """Compute the probability of every event, for steps that are usable.
-
-    Args:
-        steps: strictly falling PEEP, highest first.
-        fall: relative fall below the maximum so far that counts as closing.
-    """
+    """Compute the probability of every event, for steps that are usable; arguments as of `estimate_closing`."""
     # Only distances matter to the model: limbs with the same steps at another height share their tables.
     peeps = tuple(round(float(step.peep_cmh2o - steps[-1].peep_cmh2o), 6) for step in steps)
     data = step_centres(tuple(step.compliances_ml_per_cmh2o for step in steps))
@@ -183,15 +178,7 @@ def _refuse_nonsense(steps: Sequence[CurveStep], fall: float) -> None:
 
 
 def why_unusable(steps: Sequence[CurveStep], *, fall: float = 0.05) -> Message | None:
-    """Say why the model cannot be applied to these steps; None where it can.
-
-    Args:
-        steps: as the caller believes them to be, one decremental limb.
-        fall: relative fall below the maximum so far that counts as closing.
-
-    Raises:
-        ValueError: as `estimate_closing`.
-    """
+    """Say why the model cannot be applied to these steps; None where it can. Raises as `estimate_closing`."""
     _refuse_nonsense(steps, fall)
     if len(steps) < FEWEST_STEPS:
         return message("closing.too-short", steps=len(steps), least=FEWEST_STEPS)

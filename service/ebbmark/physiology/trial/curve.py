@@ -208,35 +208,18 @@ def _quantum(values: Sequence[float], quanta: Sequence[float]) -> float:
     return 0.0
 
 
-VANISHED_PEEP = 0.5
-"""Measured PEEP below this share of a set PEEP of 5 or more: the circuit was open or leaking. Our choice."""
-
-VANISHED_VOLUME = 0.5
-"""A tidal volume below this share of the limb's middle value is gone or odd. Our choice."""
-
-STOOD_VOLUME = 0.8
-"""A tidal volume of at least this share of the middle value in the same row: the circuit was closed. Our choice."""
-
-STOOD_PRESSURE = 0.7
-"""Pressure above PEEP of at least this share of its middle value in the same row: the breath was given. Our choice."""
-
-GONE_S = 10.0
-"""A volume that was gone for longer than this was no single breath [s]. Our choice."""
-
-NO_VOLUME_ML = 50.0
-"""A volume below this is none: a breath was given only where a pressure of its row shows one. Our choice."""
-
-SAME_ROW_S = 1.0
-"""Readings this near in time belong to one row [s]. Our choice."""
-
-CMH2O_PER_KPA = 10.197162
-"""By the definitions of both units (BIPM, SI brochure: standard gravity 9.80665 m/s2)."""
-
+# Limits of the artefact rules; each is our choice.
+VANISHED_PEEP = 0.5  # measured PEEP below this share of a set PEEP of 5 or more: the circuit was open or leaking
+VANISHED_VOLUME = 0.5  # a tidal volume below this share of the limb's middle value is gone or odd
+STOOD_VOLUME = 0.8  # at least this share of the middle value in the same row: the circuit was closed
+STOOD_PRESSURE = 0.7  # pressure above PEEP of at least this share of its middle in the same row: the breath was given
+GONE_S = 10.0  # a volume that was gone for longer than this was no single breath
+NO_VOLUME_ML = 50.0  # a volume below this is none: a breath was given only where a pressure of its row shows one
+SAME_ROW_S = 1.0  # readings this near in time belong to one row
+STILL_RECRUITING_CMH2O = 5.0  # pressure above PEEP this much higher than at the next step: still recruiting
 _THOUSANDFOLD = (1 / 2000, 1 / 500)
 _SLIP_TOLERANCE = 0.06
-
-STILL_RECRUITING_CMH2O = 5.0
-"""Inspiratory pressure above PEEP this much higher than at the next step: still recruiting. Our choice."""
+CMH2O_PER_KPA = 10.197162  # by the definitions of both units (BIPM, SI brochure: standard gravity 9.80665 m/s2)
 
 
 class OddReading(Enum):

@@ -16,25 +16,28 @@ from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.steps import NoTrial, NoTrialReason, Observed, Trial, observed
 
-SAME_PEEP_CMH2O = 0.5
-"""Set PEEP that differs by less than this is the same step, where the numbers that were charted do not tell; the
-smallest decrement in use is 1 cmH2O. This project's choice."""
+_MBAR_PER_CMH2O = 0.980665  # by the definitions of both units (BIPM, SI brochure: standard gravity 9.80665 m/s2)
 
-_MBAR_PER_CMH2O = 0.980665
-"""By the definitions of both units (BIPM, SI brochure: standard gravity 9.80665 m/s2)."""
-
+# Which PEEP is the same; each is this project's choice.
+SAME_PEEP_CMH2O = 0.5  # below the smallest decrement in use (1 cmH2O); where the numbers that were charted do not tell
+SAME_MEASURED_PEEP_CMH2O = 0.9  # measured PEEP wanders around its setting
+NEAR_SETTING_CMH2O = 1.5  # measured PEEP this near to a setting bears it out; further away it speaks against it
+OPEN_CIRCUIT_PEEP_CMH2O = 2.0  # PEEP at or below this between higher levels: the circuit was open
+# So near to a whole number a setting was charted as one: a converted value may have been rounded to 0.01 cmH2O, and
+# half a cmH2O is never taken for a whole mbar below 50 cmH2O.
 _WHOLE = 0.006
-"""So near to a whole number a setting was charted as one: a converted value may have been rounded to 0.01 cmH2O, and
-half a cmH2O is never taken for a whole mbar below 50 cmH2O. This project's choice."""
 
-OPEN_CIRCUIT_PEEP_CMH2O = 2.0
-"""PEEP charted at or below this between higher levels: the circuit was open. This project's choice."""
+# Which run of falling PEEP is the trial; each is this project's choice.
+FEWEST_STEPS = 3  # no run is read with fewer: a maximum, a fall, and that it lasts
+SAME_SITTING = 2.0  # runs that follow one another within this many longest steps belong to one sitting
+# A later run is a trial of its own where it goes from the top, in narrow steps (a descent to a setting takes wide
+# ones), as deep as the one before:
+SAME_TOP_CMH2O = 2.0  # it starts this near to the top of the one before, or above it,
+FINE = 1.5  # its steps are at most this many times as wide,
+DEEP = 2.5  # and it goes down to within this many of those steps of the lowest one before
 
-NEAR_SETTING_CMH2O = 1.5
-"""Measured PEEP this near to a setting bears it out; further away it speaks against it. This project's choice."""
-
-SAME_MEASURED_PEEP_CMH2O = 0.9
-"""Measured PEEP wanders around its setting; the smallest decrement in use is 1 cmH2O."""
+Run = tuple[int, int]
+"""First and last index of a run, inclusive."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +153,7 @@ def began_of(
 
 def falling_runs(
     levels: Sequence[PeepLevel], last_reading_s: Sequence[float], protocol: Protocol
-) -> tuple[list[tuple[int, int]], set[int]]:
+) -> tuple[list[Run], set[int]]:
     """All maximal runs of falling PEEP.
 
     Args:
@@ -160,7 +163,7 @@ def falling_runs(
     Returns:
         First and last index of each run (inclusive), and the indices that a too large drop led to.
     """
-    runs: list[tuple[int, int]] = []
+    runs: list[Run] = []
     drops: set[int] = set()
     first = 0
     for index in range(1, len(levels) + 1):
@@ -197,26 +200,6 @@ def _middle(group: Sequence[Reading]) -> float:
     """Middle value of the group, to half a cmH2O."""
     values = sorted(reading.value for reading in group)
     return round(2 * values[len(values) // 2]) / 2
-
-
-Run = tuple[int, int]
-"""First and last index of a run, inclusive."""
-
-SAME_SITTING = 2.0
-"""Runs that follow one another within this many longest steps belong to one sitting. This project's choice."""
-
-FEWEST_STEPS = 3
-"""No run is read with fewer: a maximum, a fall, and that it lasts. This project's choice."""
-
-FINE = 1.5
-"""A later run is a trial of its own where its steps are at most this many times as wide as those of the one before: a
-descent to a setting takes wide ones. This project's choice."""
-
-DEEP = 2.5
-"""And where it goes down to within this many of those steps of the lowest one before. This project's choice."""
-
-SAME_TOP_CMH2O = 2.0
-"""And where it starts this near to the top of the one before, or above it. This project's choice."""
 
 
 def find_limb(
@@ -336,7 +319,7 @@ def _large_drop(last: PeepLevel, after: PeepLevel, last_s: float, protocol: Prot
     return observed("large-drop", after.start_s, after.peep_cmh2o, **shown)
 
 
-def _no_limb(levels: Sequence[PeepLevel], runs: Sequence[tuple[int, int]], protocol: Protocol) -> NoTrial:
+def _no_limb(levels: Sequence[PeepLevel], runs: Sequence[Run], protocol: Protocol) -> NoTrial:
     """Say why no run of falling PEEP was long enough."""
     wanted = message(
         "no-trial.limb-needed",
