@@ -126,18 +126,8 @@ def _of_a_record(row: Parameter, operation: Operation) -> Parameter:
         )
     hours, least = operation.hours_back, operation.least_hours
     fewer = f" (fewer, {least:g} at least, where that is more than may be read)" if least < hours else ""
-    return replace(row, documentation=_RECORD_WORDS[row.name].format(also=also, hours=hours, least=fewer))
+    return replace(row, documentation=row.documentation.format(also=also, hours=hours, least=fewer))
 
-
-_RECORD_WORDS = {
-    "patient-reference": "A patient of the configured record, as Patient/[id], instead of the data: the Patient, "
-    "heights and sex of any time, and the ventilator, gas and vital-sign Observations of the period{also} are then "
-    "read from the record. An id (valueId) will do, too.",
-    "encounter": "With patient-reference: only Observations of this encounter, as Encounter/[id] or an id (valueId), "
-    "are read; heights, sex and Conditions may come from any.",
-    "period": "With patient-reference: which time is read. Where absent: the {hours} hours before now{least}, or from "
-    "six hours before the start or the end of the trial on, where one is named and lies further back.",
-}
 
 FHIR_VERSION = "4.0.1"
 

@@ -47,13 +47,7 @@ def next_step_in_short(
     closed: Closing | None = None,
     objections: Sequence[str] = (),
 ) -> InShort:
-    """Put the next step in short.
-
-    Args:
-        suggested_cmh2o: suggested PEEP, where closing has been passed and one follows.
-        closed: the estimate of the titration, where closing has been passed.
-        objections: what speaks against the suggested PEEP, gravest first, in a few words each.
-    """
+    """Put the next step in short; `closed` and what is suggested where closing has been passed, gravest objection first."""
     move, stops = decision.move, context.stops
     if move.action is Action.STOP:
         return _stop(decision, stops)

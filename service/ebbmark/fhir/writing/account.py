@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from textwrap import wrap
 from typing import Final
@@ -25,7 +25,7 @@ MOST_NAMED = 3
 
 def account(answer: FlatAnswer, *, remarks: Sequence[str] = ()) -> str:
     """The answer as text, remarks of the caller first."""
-    return "\n".join(_lines(answer, remarks)) + "\n"
+    return _text(remarks, _lines(answer))
 
 
 def refusal_text(problems: Sequence[Problem], ignored: Sequence[Ignored]) -> str:
@@ -46,7 +46,7 @@ class _Number(msgspec.Struct):
     unit: str = ""
 
 
-class _Text(msgspec.Struct):
+class _Worded(msgspec.Struct):
     text: str = ""
 
 
@@ -56,7 +56,7 @@ class _Narrative(msgspec.Struct):
 
 class _Issue(msgspec.Struct):
     severity: str = ""
-    details: _Text = msgspec.field(default_factory=_Text)
+    details: _Worded = msgspec.field(default_factory=_Worded)
     expression: list[str] = []
 
 
@@ -67,10 +67,10 @@ class _Resource(msgspec.Struct, rename="camel"):
     request_identifier: dict[str, str] = {}
     title: str = ""
     description: str = ""
-    code: _Text = msgspec.field(default_factory=_Text)
-    note: list[_Text] = []
+    code: _Worded = msgspec.field(default_factory=_Worded)
+    note: list[_Worded] = []
     value_quantity: _Number | None = None
-    value_codeable_concept: _Text | None = None
+    value_codeable_concept: _Worded | None = None
     value_boolean: bool | None = None
     value_integer: int | None = None
     severity: str = ""
@@ -87,16 +87,13 @@ def answer_text(bundle: Mapping[str, object], *, remarks: Sequence[str] = ()) ->
     guidance = next((one for one in resources if one.resource_type == "GuidanceResponse"), None)
     if guidance is None or guidance.module_uri == operation_url("titrate-peep"):
         return account(read_answer(bundle), remarks=remarks)
-    return "\n".join(_of_question(guidance, resources, remarks)) + "\n"
+    return _text(remarks, _of_question(guidance, resources))
 
 
-def _of_question(guidance: _Resource, resources: Sequence[_Resource], remarks: Sequence[str]) -> Iterator[str]:
-    for remark in remarks:
-        yield from wrap(remark, WIDTH)
+def _of_question(guidance: _Resource, resources: Sequence[_Resource]) -> Iterator[str]:
     yield from _short(layers_of(guidance.text.div))
     yield from _heading("Answer")
-    for note in guidance.note:
-        yield from _item(note.text)
+    yield from _items(note.text for note in guidance.note)
     for title, kind, told in (
         (_say("warnings-patient"), "DetectedIssue", lambda one: f"{one.severity or _say('not-graded')}: {one.detail}"),
         ("Plan", "CarePlan", lambda one: f"{one.title}. {one.description}"),
@@ -105,8 +102,7 @@ def _of_question(guidance: _Resource, resources: Sequence[_Resource], remarks: S
         of_kind = [one for one in resources if one.resource_type == kind]
         if of_kind:
             yield from _heading(title)
-        for one in of_kind:
-            yield from _item(told(one))
+        yield from _items(map(told, of_kind))
     issues = [one for each in resources if each.resource_type == "OperationOutcome" for one in each.issue]
     yield from _heading(_say("how-input-read"))
     yield from _issues([Issue(one.severity, one.details.text, (one.expression or [""])[0]) for one in issues])
@@ -118,8 +114,7 @@ def _short(layers: Sequence[str]) -> Iterator[str]:
     """The line, and the reasons below it."""
     for line in layers[:1]:
         yield from wrap(line, WIDTH)
-    for reason in layers[1:]:
-        yield from _item(reason)
+    yield from _items(layers[1:])
 
 
 def _found(one: _Resource) -> str:
@@ -136,9 +131,11 @@ def _found(one: _Resource) -> str:
     return " ".join([f"{one.code.text}{value}.", *[note.text for note in one.note]])
 
 
-def _lines(answer: FlatAnswer, remarks: Sequence[str]) -> Iterator[str]:
-    for remark in remarks:
-        yield from wrap(remark, WIDTH)
+def _text(remarks: Sequence[str], lines: Iterator[str]) -> str:
+    return "\n".join((*(line for remark in remarks for line in wrap(remark, WIDTH)), *lines)) + "\n"
+
+
+def _lines(answer: FlatAnswer) -> Iterator[str]:
     suggested = answer.suggested_peep_cmh2o
     if suggested is not None and answer.line and level(suggested) not in re.findall(r"[\d.]*\d", answer.line):
         # Somebody changed one of the two: a line that is believed would hide it.
@@ -167,15 +164,12 @@ def _lines(answer: FlatAnswer, remarks: Sequence[str]) -> Iterator[str]:
     if answer.what_if:
         yield from _heading(_say("what-if"))
         yield from _table(what_if_table(answer.what_if))
-        for remark in what_if_remarks(answer.what_if):
-            yield from _item(remark)
+        yield from _items(what_if_remarks(answer.what_if))
     if answer.cautions:
         yield from _heading(_say("cautions-patient"))
-        for caution in answer.cautions:
-            yield from _item(f"{caution.severity}: {caution.text}")
+        yield from _items(f"{caution.severity}: {caution.text}" for caution in answer.cautions)
     yield from _heading(_say("true-every-such"))
-    for text in answer.general:
-        yield from _item(text)
+    yield from _items(answer.general)
     if answer.issues:
         yield from _heading(_say("how-input-read"))
         yield from _issues(answer.issues)
@@ -188,7 +182,7 @@ def _issues(issues: Sequence[Issue]) -> Iterator[str]:
     for text, places in places_by_text(issues).items():
         named = [place for place in places if place]
         more = _say("and-more", count=len(named) - MOST_NAMED) if len(named) > MOST_NAMED else ""
-        yield from _item(f"{text} [{', '.join(named[:MOST_NAMED])}{more}]" if named else text)
+        yield from _items([f"{text} [{', '.join(named[:MOST_NAMED])}{more}]" if named else text])
 
 
 def _heading(text: str) -> Iterator[str]:
@@ -197,8 +191,9 @@ def _heading(text: str) -> Iterator[str]:
     yield "-" * len(text)
 
 
-def _item(text: str) -> Iterator[str]:
-    yield from wrap(text, WIDTH, initial_indent="- ", subsequent_indent="  ")
+def _items(texts: Iterable[str]) -> Iterator[str]:
+    for text in texts:
+        yield from wrap(text, WIDTH, initial_indent="- ", subsequent_indent="  ")
 
 
 def _table(table: TextTable) -> Iterator[str]:

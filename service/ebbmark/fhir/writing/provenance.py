@@ -200,11 +200,7 @@ def stamped(
     recorded_s: float,
     enterer: str | None,
 ) -> dict[str, object]:
-    """FHIR R4 Provenance over some resources of an answer: made by this software, recorded now, by somebody.
-
-    R4 gives Provenance no identifier. Its tag carries the one of this answer instead: tags are searchable on every
-    resource type, so that a conditional create can find it again.
-    """
+    """FHIR R4 Provenance over some resources of an answer: made by this software, recorded now; found again by its tag."""
     return {
         "resourceType": "Provenance",
         "meta": {"tag": [{"system": RESULT_SYSTEM, "code": f"{context.answer.identity}:{kind}"}]},
@@ -285,12 +281,7 @@ class AuditAction(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Actor:
-    """Who asked.
-
-    Attributes:
-        issuer: who vouches for the client; empty where nobody signed in.
-        user: reference to the person for whom the client acts; empty where not known, or nobody is there.
-    """
+    """Who asked: the client, who vouches for it, and the person for whom it acts; empty where not known."""
 
     issuer: str = ""
     client: str = ""

@@ -78,12 +78,7 @@ class _Observation(
 def write_bundle_bytes(
     answer: Answer, *, recorded_s: float, enterer: str | None = None, report_pdf: bytes | None = None
 ) -> bytes:
-    """The answer as FHIR R4 JSON: a Bundle of type collection.
-
-    Args:
-        enterer: the person who chose to record it, as `person_who_enters` gives it; None where none did.
-        report_pdf: the answer as a page, for a DiagnosticReport; None where none was asked for.
-    """
+    """The answer as FHIR R4 JSON, a Bundle of type collection; with a page (`report_pdf`) a DiagnosticReport, too."""
     context = AnswerContext(answer)
     judged: list[tuple[str, object]] = [("guidance", _guidance(context)), *plan_resources(context)]
     judged += [(one.kind, _observation(context, one)) for one in answer.statements]
