@@ -47,7 +47,7 @@ def next_step_in_short(
     closed: Closing | None = None,
     objections: Sequence[str] = (),
 ) -> InShort:
-    """Put the next step in short; `closed` and what is suggested where closing has been passed, gravest objection first."""
+    """Put the next step in short; once closing has been passed, with its estimate and what speaks against a PEEP."""
     move, stops = decision.move, context.stops
     if move.action is Action.STOP:
         return _stop(decision, stops)

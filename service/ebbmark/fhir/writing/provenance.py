@@ -200,7 +200,7 @@ def stamped(
     recorded_s: float,
     enterer: str | None,
 ) -> dict[str, object]:
-    """FHIR R4 Provenance over some resources of an answer: made by this software, recorded now; found again by its tag."""
+    """FHIR R4 Provenance over some resources of an answer: made by this software now, found again by its tag."""
     return {
         "resourceType": "Provenance",
         "meta": {"tag": [{"system": RESULT_SYSTEM, "code": f"{context.answer.identity}:{kind}"}]},
