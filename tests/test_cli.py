@@ -251,6 +251,7 @@ def test_a_refusal_names_the_element(saved: Path, capsys: pytest.CaptureFixture[
         (WITH_PERSON.replace("24.1", "1e999"), ["line 4, plateau_cmh2o", "'1e999'", "a number"]),
         (WITH_PERSON.replace("14,380", ",380"), ["line 5, peep_cmh2o", "nothing"]),
         (WITH_PERSON.replace("20.4,168", "20.4,168,1,2"), ["line 6", "more values than"]),
+        (WITH_PERSON + ",,,,,,,,7\n", ["more values than"]),
         (WITH_PERSON.replace("20.4,168", "20.4,186"), ["column height_cm", "168 and 186"]),
         (WITH_PERSON.replace("168", "tall"), ["line 2, height_cm", "'tall'", "a number"]),
         (WITH_PERSON.replace("female", "woman"), ["line 2, sex", "'woman'", "male or female"]),

@@ -14,26 +14,23 @@ from collections.abc import Hashable, Iterable, Sequence
 from typing import Final
 
 from ebbmark.fhir.model import Observation, Patient
-from ebbmark.fhir.problems import Ignored, Problem, ProblemKind, Reason, Source
+from ebbmark.fhir.problems import Problem, ProblemKind, Reason, Source
 from ebbmark.fhir.reading.request import Collected, Received, left_out
 from ebbmark.fhir.times import seconds
 
 _CORRECTED = frozenset({"amended", "corrected"})
 
 
-def newest_of(items: Sequence[Received[Observation]]) -> tuple[list[Received[Observation]], list[Ignored]]:
-    """One copy per logical id, and the copies that it replaces."""
+def newest_of(items: Sequence[Received[Observation]], collected: Collected) -> list[Received[Observation]]:
+    """One copy per logical id; the copies that it replaces are listed in `collected`."""
     groups: dict[Hashable, list[Received[Observation]]] = {}
     for place, item in enumerate(items):
         groups.setdefault(item.resource.id or place, []).append(item)
     kept: list[Received[Observation]] = []
-    ignored: list[Ignored] = []
     for group in groups.values():
         for copies in _by_server(group):
-            chosen, gone = ([*copies], []) if len(copies) == 1 else _decide(copies)
-            kept += chosen
-            ignored += gone
-    return kept, ignored
+            kept += copies if len(copies) == 1 else _decide(copies, collected)
+    return kept
 
 
 def _by_server(group: list[Received[Observation]]) -> list[list[Received[Observation]]]:
@@ -44,26 +41,27 @@ def _by_server(group: list[Received[Observation]]) -> list[list[Received[Observa
     return [group] if len(servers) - ("" in servers) < 2 else list(servers.values())
 
 
-def _decide(copies: list[Received[Observation]]) -> tuple[list[Received[Observation]], list[Ignored]]:
+def _decide(copies: list[Received[Observation]], collected: Collected) -> list[Received[Observation]]:
     newest, older = _top(copies)
-    replaced = [left_out(item, Reason.SUPERSEDED, "A newer version of this Observation was sent.") for item in older]
-    first = newest[0]
+    sentence = "A newer version of this Observation was sent."
+    collected.ignored += [left_out(item, Reason.SUPERSEDED, sentence) for item in older]
     if len(newest) == 1:
-        return [first], replaced
-    rest = newest[1:]
-    if any(item.resource.status == "entered-in-error" for item in newest):
-        sentence = "One copy of this Observation is entered-in-error, and no version says which is newer."
-        return [], replaced + [left_out(item, Reason.ENTERED_IN_ERROR, sentence) for item in newest]
-    if all(item.resource == first.resource for item in rest):
-        sentence = "The same Observation was sent more than once; one copy was used."
-        return [first], replaced + [left_out(item, Reason.DUPLICATE, sentence) for item in rest]
+        return newest
     corrected = [item for item in newest if item.resource.status in _CORRECTED]
-    if len(corrected) == 1:
-        others = [item for item in newest if item is not corrected[0]]
+    chosen: Received[Observation] | None = None
+    if any(item.resource.status == "entered-in-error" for item in newest):
+        reason = Reason.ENTERED_IN_ERROR
+        sentence = "One copy of this Observation is entered-in-error, and no version says which is newer."
+    elif all(item.resource == newest[0].resource for item in newest[1:]):
+        chosen, reason = newest[0], Reason.DUPLICATE
+        sentence = "The same Observation was sent more than once; one copy was used."
+    elif len(corrected) == 1:
+        chosen, reason = corrected[0], Reason.SUPERSEDED
         sentence = "An amended or corrected version of this Observation was sent."
-        return corrected, replaced + [left_out(item, Reason.SUPERSEDED, sentence) for item in others]
-    sentence = "Copies of this Observation differ, and no version says which is newer."
-    return [], replaced + [left_out(item, Reason.CONFLICT, sentence) for item in newest]
+    else:
+        reason, sentence = Reason.CONFLICT, "Copies of this Observation differ, and no version says which is newer."
+    collected.ignored += [left_out(item, reason, sentence) for item in newest if item is not chosen]
+    return [chosen] if chosen is not None else []
 
 
 def _top(copies: list[Received[Observation]]) -> tuple[list[Received[Observation]], list[Received[Observation]]]:

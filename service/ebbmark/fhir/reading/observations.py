@@ -29,7 +29,7 @@ def read_observations(items: Sequence[Received[Observation]], context: Context) 
     received = items
     identities = [item.resource.id for item in items if item.resource.id]
     if len(set(identities)) < len(identities):
-        items, collected.ignored = newest_of(items)
+        items = newest_of(items, collected)
     read_plain = _plain_reader(context, collected)
     for item in items:
         outcome = read_plain(item)
