@@ -229,7 +229,7 @@ def _add_probe(app: FastAPI) -> None:
             "user": session.fhir_user,
             "banner": session.need_patient_banner,
             "scope": session.scope,
-            "csrf": door.csrf_of(session),
+            "csrf": session.csrf,
             "record": answer.status if isinstance(answer, Reply) else answer.slug,
             "token": session.access_token,
         }

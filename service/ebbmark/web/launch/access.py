@@ -1,5 +1,7 @@
 """The access of a SMART launch: the records that may open the page, what one granted, and the session of a tab.
 
+What does not go on is refused as a page (`PageRefused`), for one of the reasons of `LaunchFault`.
+
 Source: SMART App Launch 2.2, fhirUser; OpenID Connect Core 1.0 section 3.1.3.7 (validation of an id_token).
 """
 
@@ -220,11 +222,7 @@ class SmartLaunch:
         return Actor(iss, client, request.client.host if request.client else "", user)
 
     async def session_of(self, request: Request) -> Session:
-        """The session of the tab that this request is for, its access renewed if need be.
-
-        Raises:
-            PageRefused: there is none, it has ended, it is another tab's, or its access cannot be renewed.
-        """
+        """The session of the tab that this request is for, its access renewed if need be."""
         session = self.kept_session_of(request)
         now_s = self.clock.wall_s()
         if session.ends_s is not None and session.ends_s <= now_s:
@@ -244,11 +242,7 @@ class SmartLaunch:
         return session
 
     def kept_session_of(self, request: Request) -> Session:
-        """The session as the browser keeps it, whether its access is still good or not.
-
-        Raises:
-            PageRefused: there is none, or it is not one of this tab.
-        """
+        """The session as the browser keeps it, whether its access is still good or not."""
         tab = str(request.path_params.get("tab", ""))
         sealed = self.cookies.session_in(request.cookies, tab) if is_tab(tab) else None
         if sealed is None:
@@ -259,11 +253,7 @@ class SmartLaunch:
         return session
 
     def keep(self, request: Request, session: Session) -> None:
-        """Have the browser keep a session, whatever the response will be.
-
-        Raises:
-            PageRefused: it is too long for cookies.
-        """
+        """Have the browser keep a session, whatever the response will be."""
         cookies = self.cookies.session(session.tab, self.config.seal.close(session, purpose=SESSION))
         if cookies is None:
             raise refused(LaunchFault.TOO_LONG)
@@ -284,16 +274,8 @@ class SmartLaunch:
         )
         return RecordClient(settings, exchange=self._record_exchange, view_cache=view_cache)
 
-    def csrf_of(self, session: Session) -> str:
-        """The mark that every form of the page carries in its field `csrf`."""
-        return session.csrf
-
     def check_csrf(self, session: Session, given: str | None) -> None:
-        """Check the mark of a form.
-
-        Raises:
-            PageRefused: it is missing or another one.
-        """
+        """Check the mark of a form."""
         if not session.csrf or not compare_digest(session.csrf.encode(), (given or "").encode()):
             raise refused(LaunchFault.NOT_FROM_THE_PAGE)
 

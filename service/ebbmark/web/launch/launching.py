@@ -1,6 +1,7 @@
 """A launch from its start to a session, the end of the session, and the addresses of both.
 
-The addresses are pages for people and not part of the API: they are not in the OpenAPI document.
+The addresses are pages for people and not part of the API: they are not in the OpenAPI document. What does not go on
+is refused as a page (`PageRefused`).
 
 Leaving: the browser forgets, the record takes its access back, and it is noted. A copy of the cookie that somebody made
 before stays readable to this service until it expires, since nothing is kept here that could say otherwise; the access
@@ -64,13 +65,8 @@ async def begin_launch(smart: SmartLaunch, request: Request, client: SmartClient
 
     Returns:
         Where to send the browser.
-
-    Raises:
-        PageRefused: the record does not say where to sign in.
     """
-    server = await smart.server_of(client)
-    if isinstance(server, SignInFailure):
-        raise refused(LaunchFault.NO_SERVER, f"{_capital(server.reason)}.")
+    server = await _server(smart, client)
     config, tab = smart.config, smart.config.new_tab()
     pending = PendingLaunch(
         tab=tab,
@@ -106,9 +102,6 @@ async def finish_launch(smart: SmartLaunch, request: Request) -> Session:
 
     Args:
         request: brings the reply and the cookie of the launch, and gets the cookies of the session.
-
-    Raises:
-        PageRefused: the reply is not one to a launch of this browser, or gives no access that suffices.
     """
     pending = await _pending(smart, request)
     client = smart.clients[pending.iss]
@@ -152,9 +145,7 @@ async def _pending(smart: SmartLaunch, request: Request) -> PendingLaunch:
 async def _session(smart: SmartLaunch, request: Request, client: SmartClient, pending: PendingLaunch) -> Session:
     if request.scope["path"] != client.callback:
         raise refused(LaunchFault.OTHER_ISSUER)
-    server = await smart.server_of(client)
-    if isinstance(server, SignInFailure):
-        raise refused(LaunchFault.NO_SERVER, f"{_capital(server.reason)}.")
+    server = await _server(smart, client)
     code = _code(request, server)
     grant = await smart.tokens.redeem(
         server, client.client, code=code, redirect_uri=smart.redirect_uri_of(client), verifier=pending.verifier
@@ -221,6 +212,13 @@ async def _user(
     return found.fhir_user
 
 
+async def _server(smart: SmartLaunch, client: SmartClient) -> LaunchServer:
+    server = await smart.server_of(client)
+    if isinstance(server, SignInFailure):
+        raise refused(LaunchFault.NO_SERVER, f"{_capital(server.reason)}.")
+    return server
+
+
 def _capital(sentence: str) -> str:
     return sentence[:1].upper() + sentence[1:]
 
@@ -237,11 +235,7 @@ class SignOut(Enum):
 
 
 async def sign_out(smart: SmartLaunch, request: Request, given: str | None) -> SignOut:
-    """Leave.
-
-    Raises:
-        PageRefused: the mark is missing or another one; the session then goes on.
-    """
+    """Leave."""
     try:
         session = smart.kept_session_of(request)
     except PageRefused:
@@ -304,7 +298,7 @@ def launch_router(smart: SmartLaunch) -> APIRouter:
     @router.get("/app/{tab}/leave")
     async def ask_to_leave(request: Request) -> Response:
         session = smart.kept_session_of(request)
-        return _page(smart, "leave.html", title="Leave this patient's page?", csrf=smart.csrf_of(session))
+        return _page(smart, "leave.html", title="Leave this patient's page?", csrf=session.csrf)
 
     @router.post("/app/{tab}/leave")
     async def leave(request: Request) -> Response:
@@ -315,11 +309,7 @@ def launch_router(smart: SmartLaunch) -> APIRouter:
 
 
 async def form_field(request: Request, name: str) -> str | None:
-    """One field of a short form; None where it is missing or there more than once.
-
-    Raises:
-        Rejected: the form is longer than any of ours.
-    """
+    """One field of a short form; None where it is missing or there more than once."""
     body = await read_body(request.stream(), LONGEST_FORM)
     values = parse_qs(body.decode("ascii", "replace")).get(name, [])
     return values[0] if len(values) == 1 else None

@@ -37,11 +37,7 @@ _IN_PROGRESS: Final = frozenset({"lower", "read-again", "look-first", "measure-f
 
 
 async def show_answer(source: TrialSource, pages: Pages, choice: Choice = NO_CHOICE) -> Response:
-    """The answer to the latest trial, with everything around it.
-
-    Raises:
-        Rejected: the patient cannot be read, or the PEEP chosen is none, or has no reason.
-    """
+    """The answer to the latest trial, with everything around it."""
     source.asks_together()
     asked = (
         asyncio.ensure_future(frame_of(source, pages.zone)),

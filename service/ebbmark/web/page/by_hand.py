@@ -70,9 +70,6 @@ def entries_of(form: Form, *, now_s: float, zone: tzinfo, rhythms: Mapping[str, 
 
     Args:
         form: fields `time`, one per quantity and `rhythm`, each repeated once a row.
-
-    Raises:
-        PageRefused: a field is missing or stands twice in a row, so that values would move to other rows.
     """
     names = ("time", *(one.name for one in ENTERED), "rhythm")
     sent = [(name, value.strip()) for name, value in form.fields if name in names]
@@ -158,11 +155,7 @@ async def show_entry(source: TrialSource, pages: Pages) -> Response:
 
 
 async def enter_steps(request: Request, source: TrialSource, pages: Pages) -> Response:
-    """What the typed rows say so far; or, where it was asked for, what would be recorded, and recording it.
-
-    Raises:
-        PageRefused: the form is not of this page, or what was typed cannot be recorded.
-    """
+    """What the typed rows say so far; or, where it was asked for, what would be recorded, and recording it."""
     form = await form_of(request, source)
     entry = entries_of(form, now_s=source.at_s, zone=pages.zone, rhythms=rhythms_to_enter(source.site.stop_limits))
     if "fragment" in request.query_params:

@@ -55,12 +55,7 @@ _TITLES: Final = {
 
 
 async def review_results(source: TrialSource, pages: Pages, choice: Choice) -> Response:
-    """What would be written and marked, in brief and resource by resource, and the form that writes it.
-
-    Raises:
-        PageRefused: the record no longer uses this Patient.
-        Rejected: there is no answer, or nothing can be recorded.
-    """
+    """What would be written and marked, in brief and resource by resource, and the form that writes it."""
     frame = await frame_in_use(source, pages)
     answer, choice = await titrated(source, choice)
     transaction = await asyncio.to_thread(source.to_be_written, answer, choice)
@@ -78,12 +73,7 @@ async def review_results(source: TrialSource, pages: Pages, choice: Choice) -> R
 
 
 async def record_results(request: Request, source: TrialSource, pages: Pages) -> Response:
-    """Write what was shown, if it is still the answer.
-
-    Raises:
-        PageRefused: the form is not of this page, the answer changed meanwhile, or the patient is in use no longer.
-        Rejected: there is no answer, or nothing can be recorded.
-    """
+    """Write what was shown, if it is still the answer."""
     form = await form_of(request, source)
     choice = Choice(
         form.one("with-report") == CHOSEN, form.one("make-current") == CHOSEN, form.one("peep"), form.one("because")
@@ -122,11 +112,7 @@ async def record_results(request: Request, source: TrialSource, pages: Pages) ->
 
 
 async def note_reason(request: Request, source: TrialSource, pages: Pages) -> Response:
-    """Note why results are not recorded now.
-
-    Raises:
-        PageRefused: the form is not of this page, or names no reason of the list.
-    """
+    """Note why results are not recorded now."""
     form = await form_of(request, source)
     reason = reason_of(form.one("reason"))
     if reason is None:

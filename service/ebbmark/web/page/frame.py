@@ -1,4 +1,8 @@
-"""What every page shares: its template, who the patient is, forms, figures, and the page without an answer."""
+"""What every page shares: its template, who the patient is, forms, figures, and the page without an answer.
+
+Functions of pages raise `PageRefused` where a form is not of the page or something cannot be done, and pass on what the
+source refuses (`Rejected`).
+"""
 
 from __future__ import annotations
 
@@ -151,12 +155,7 @@ class Form:
 
 
 async def form_of(request: Request, source: TrialSource) -> Form:
-    """What a form of this very page was sent with.
-
-    Raises:
-        PageRefused: it is no form, or it was not sent by a page of this session.
-        Rejected: it is too long, or does not arrive.
-    """
+    """What a form of this very page was sent with."""
     kind = (request.headers.get("content-type") or "").partition(";")[0].strip().lower()
     if kind != "application/x-www-form-urlencoded":
         sentence = say("page.only-forms-these")

@@ -174,9 +174,6 @@ async def show_learning(request: Request, site: Site, pages: Pages) -> Response:
 
     Args:
         request: lung, seed, steps and end in its query; nothing else of it is used.
-
-    Raises:
-        PageRefused: the query holds what this page does not take.
     """
     state = _state_of(request)
     rows = await asyncio.to_thread(_rows, state)

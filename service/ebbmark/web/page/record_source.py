@@ -95,11 +95,7 @@ class RecordSource:
             self.reading.view_cache.reach_s = max(WINDOW_S, hours * 3600.0)
 
     async def patient(self) -> Mapping[str, object]:
-        """The Patient, as the record gives it now.
-
-        Raises:
-            PageRefused: the record no longer accepts the access of this session; so with everything that is read.
-        """
+        """The Patient, as the record gives it now."""
         reading = read_one(self._patient, record=self.reading, budget=Budget(requests=1))
         found = await in_time(reading, self.until_s)
         if isinstance(found, ReadFailure):
@@ -243,7 +239,7 @@ def source_of_tab(smart: SmartLaunch | None, config: PageConfig) -> Callable[[Re
             record_client=smart.record_of(session),
             reading=smart.record_of(session, ViewCache()),
             actor=smart.actor_of(request, session.iss, session.fhir_user),
-            csrf=smart.csrf_of(session),
+            csrf=session.csrf,
             at_s=time.time(),
             config=config,
             until_s=until_s,

@@ -344,9 +344,6 @@ async def live_of(source: TrialSource, zone: tzinfo, entered: Sequence[dict[str,
 
     Args:
         entered: Observations that were entered by hand and are not in the record yet.
-
-    Raises:
-        Rejected: it is not known whether there is one, since the record could not be read.
     """
     as_of = clock(source.at_s, zone)
     answer = await tried(source.asked("next-step", entered=entered))

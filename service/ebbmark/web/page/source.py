@@ -1,4 +1,7 @@
-"""The source of a page: one patient and trial; the demo and the record answer the same few questions."""
+"""The source of a page: one patient and trial; the demo and the record answer the same few questions.
+
+What cannot be had or done is refused (`Rejected`), and shown as a page by the routes.
+"""
 
 from __future__ import annotations
 
@@ -41,11 +44,7 @@ class Choice:
 
     @property
     def parameters(self) -> tuple[Json, ...]:
-        """What the titration is asked with.
-
-        Raises:
-            Rejected: the PEEP is no number.
-        """
+        """What the titration is asked with."""
         if not self.peep:
             return ()
         if not _PEEP.fullmatch(self.peep):
@@ -72,11 +71,7 @@ NO_CHOICE: Final = Choice()
 
 
 async def titrated(source: TrialSource, choice: Choice) -> tuple[Answer, Choice]:
-    """The answer with the PEEP that was chosen; without one where that is the suggested PEEP.
-
-    Raises:
-        Rejected: as `TrialSource.asked`; or the PEEP is no number.
-    """
+    """The answer with the PEEP that was chosen; without one where that is the suggested PEEP."""
     answer = await source.asked(TITRATE_PEEP.slug, choice.parameters)
     kept = choice.of(answer)
     return (answer if kept == choice else await source.asked(TITRATE_PEEP.slug)), kept
@@ -150,21 +145,13 @@ class TrialSource(Protocol):
         """Where the Provenance of this answer is: empty where nowhere yet, None where that is not known."""
 
     def to_be_written(self, answer: Answer, choice: Choice) -> Json:
-        """The transaction that recording would send.
-
-        Raises:
-            Rejected: nothing can be recorded.
-        """
+        """The transaction that recording would send."""
 
     async def dry_run(self, transaction: Json) -> DryRun | ReadFailure | None:
         """What recording would do to what is in the record; why that is not known; None where there is no record."""
 
     async def record(self, answer: Answer, choice: Choice) -> Recorded | None:
-        """Record the answer, for the person who is signed in; None where nothing can be written.
-
-        Raises:
-            Rejected: nothing can be recorded.
-        """
+        """Record the answer, for the person who is signed in; None where nothing can be written."""
 
 
 @dataclass(frozen=True, slots=True)
