@@ -97,18 +97,11 @@ def open_circuit_episodes(readings: Sequence[Reading]) -> tuple[Episode, ...]:
             runs[-1].append(pair)
         else:
             runs.append([pair])
-    return tuple(
-        Episode(
-            from_s=run[0][0].start_s,
-            until_s=run[-1][0].end_s,
-            readings=len(run),
-            sources=tuple(sorted({reading.source for reading, _ in run})),
-            lowest=min(reading.value for reading, _ in run),
-            goes_on=_is_last(run, readings),
-            words=tuple(message(f"open-circuit.{which}") for which in dict.fromkeys(which for _, which in run)),
-        )
-        for run in runs
-    )
+    found = []
+    for run in runs:
+        words = tuple(message(f"open-circuit.{which}") for which in dict.fromkeys(which for _, which in run))
+        found.append(_episode([one for one, _ in run], run[-1][0].end_s, _is_last(run, readings), words))
+    return tuple(found)
 
 
 def peep_below_episodes(readings: Sequence[Reading], suggested_cmh2o: float) -> tuple[Episode, ...]:
@@ -116,28 +109,20 @@ def peep_below_episodes(readings: Sequence[Reading], suggested_cmh2o: float) -> 
 
     Source: this project's own choice; half a cmH2O below counts as the same.
     """
-    settings = [reading for reading in readings if reading.quantity is Quantity.PEEP_SET]
-    runs: list[tuple[list[Reading], float, bool]] = []
+    found: list[Episode] = []
     run: list[Reading] = []
-    for reading in settings:
+    for reading in (one for one in readings if one.quantity is Quantity.PEEP_SET):
         if reading.value < suggested_cmh2o - _SAME_PEEP_CMH2O:
             run.append(reading)
         elif run:
-            runs.append((run, reading.start_s, False))
+            found.append(_episode(run, reading.start_s, False))
             run = []
-    if run:
-        runs.append((run, run[-1].end_s, True))
-    return tuple(
-        Episode(
-            from_s=group[0].start_s,
-            until_s=until_s,
-            readings=len(group),
-            sources=tuple(sorted({reading.source for reading in group})),
-            lowest=min(reading.value for reading in group),
-            goes_on=goes_on,
-        )
-        for group, until_s, goes_on in runs
-    )
+    return (*found, _episode(run, run[-1].end_s, True)) if run else tuple(found)
+
+
+def _episode(run: Sequence[Reading], until_s: float, goes_on: bool, words: tuple[Value, ...] = ()) -> Episode:
+    sources = tuple(sorted({one.source for one in run}))
+    return Episode(run[0].start_s, until_s, len(run), sources, min(one.value for one in run), goes_on, words)
 
 
 def _lost_peep(readings: Sequence[Reading]) -> list[tuple[Reading, str]]:
