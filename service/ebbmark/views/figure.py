@@ -10,7 +10,6 @@ from typing import Final, Protocol
 
 from ebbmark import __version__
 from ebbmark.fhir.answer import Amount, Answer, Coded, Statement
-from ebbmark.fhir.writing.titration import is_estimated
 from ebbmark.physiology.closing.result import Closing, StepEstimate
 from ebbmark.physiology.during.next_move import Action
 from ebbmark.physiology.during.running import running_trial
@@ -159,8 +158,7 @@ def figure_of(answer: Answer) -> Figure:
     """Take what is drawn out of an answer."""
     found = answer.titration
     closing, trial, advice = found.closing, found.trial, found.advice
-    estimated = is_estimated(closing)
-    estimates: Sequence[StepEstimate | None] = closing.steps if estimated else [None] * len(trial.steps)
+    estimates: Sequence[StepEstimate | None] = closing.steps if closing.is_estimated else [None] * len(trial.steps)
     suggested = advice.suggested_peep_cmh2o
     return Figure(
         steps=tuple(
@@ -170,7 +168,7 @@ def figure_of(answer: Answer) -> Figure:
         static=trial.kind.static,
         peep_source=trial.peep_source,
         closing=closing,
-        estimated=estimated,
+        estimated=closing.is_estimated,
         suggested_peep_cmh2o=suggested,
         margin_cmh2o=advice.margin_cmh2o,
         margins=()

@@ -26,7 +26,7 @@ from ebbmark.fhir.writing.sentences import (
 )
 from ebbmark.fhir.writing.terms import OWN, amount, amounts
 from ebbmark.physiology.advice import Caution
-from ebbmark.physiology.closing.result import Closing, StepEstimate, Verdict
+from ebbmark.physiology.closing.result import Closing, StepEstimate
 from ebbmark.physiology.patient.context import StepSeen
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Quantity
@@ -184,7 +184,7 @@ def _statements(request: Request, titration: Titration, end_s: Span) -> list[Sta
     found.append(_curve(titration))
     trial, closing = titration.trial, titration.closing
     # Without an estimate the steps themselves stay.
-    estimates: Sequence[StepEstimate | None] = closing.steps if is_estimated(closing) else [None] * len(trial.steps)
+    estimates: Sequence[StepEstimate | None] = closing.steps if closing.is_estimated else [None] * len(trial.steps)
     for number, (step, estimate) in enumerate(zip(trial.steps, estimates, strict=True), start=1):
         found.append(step_statement(titration, number, step, estimate))
     return found
@@ -241,7 +241,7 @@ def _closing_pressure(request: Request, titration: Titration) -> Statement:
 def _closing_parts(closing: Closing, fall: float) -> list[Part]:
     low, high = closing.interval_cmh2o or (None, None)
     parts: list[Part] = [("closing-verdict", Coded(closing.verdict.value))]
-    if is_estimated(closing):
+    if closing.is_estimated:
         parts += amounts(
             (
                 ("verdict-probability", closing.probability),
@@ -255,11 +255,6 @@ def _closing_parts(closing: Closing, fall: float) -> list[Part]:
     if closing.shape is not None:
         parts.append(("closing-shape", Coded(closing.shape.value)))
     return parts
-
-
-def is_estimated(closing: Closing) -> bool:
-    """Whether there are probabilities: where the model does not apply, what stands in their place must not be told."""
-    return closing.verdict is not Verdict.INDETERMINATE or closing.probability > 0
 
 
 def _suggested_peep(request: Request, titration: Titration, end_s: Span) -> Statement:

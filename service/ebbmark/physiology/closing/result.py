@@ -184,6 +184,11 @@ class Closing:
         )
 
     @property
+    def is_estimated(self) -> bool:
+        """Whether there are probabilities; where the model does not apply, what stands in their place is not told."""
+        return self.verdict is not Verdict.INDETERMINATE or self.probability > 0
+
+    @property
     def why(self) -> Value:
         """Why INDETERMINATE, and what would tell most; empty otherwise."""
         return joined("sentences", [one for one in (self.reason, self.would_help and self.would_help.message) if one])
