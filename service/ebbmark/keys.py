@@ -1,4 +1,4 @@
-"""Which keys does this service sign with, what of them may the world see, and which keys of others does it trust?
+"""The keys that this service signs with, what the world may see of them, and the public keys of others that it trusts.
 
 Private keys come from JSON Web Key Set files. The first key signs; all are published, so that a new key can be known
 before it signs and an old one until nothing it signed is still valid.

@@ -73,10 +73,10 @@ def hooks_app(
     entrance = HooksAuthentication(
         rules, root, SeenTokens(), elsewhere_signed_in, origins, rates, lambda: at_s, steady_s
     )
-    guests = CallerRecords(allowed, patience=patience)
+    callers = CallerRecords(allowed, patience=patience)
     answering = CallContext(
         RequestContext(0.0, site, code_map=codes),
-        guests,
+        callers,
         Where(DOCUMENTATION, launch),
         WorkPool(20.0),
         signer,
@@ -87,7 +87,7 @@ def hooks_app(
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         yield
-        await guests.aclose()
+        await callers.aclose()
 
     app = FastAPI(lifespan=lifespan)
     trail = AuditTrail(lambda: at_s)
