@@ -229,15 +229,8 @@ def closing_passed(
 ) -> float:
     """Give the probability that closing, or a fall from the first step on, lies within the steps so far.
 
-    Args:
-        steps: the limb so far, strictly falling PEEP, highest first.
-        fall: relative fall below the maximum so far that counts as closing.
-
-    Returns:
-        Probability; 0 for fewer than three steps, and for steps that are no limb, on which nothing can be said.
-
-    Raises:
-        ValueError: as `closing.estimate_closing`.
+    It is 0 for fewer than three steps, and for steps that are no limb, on which nothing can be said. Arguments and
+    errors as of `estimate_closing`.
     """
     if why_unusable(steps, fall=fall) is not None:
         return 0.0
@@ -306,11 +299,7 @@ def _is_again(hold: Sample, first: Sample) -> bool:
 
 
 def passed_along(trial: Trial, protocol: Protocol) -> tuple[float | None, ...]:
-    """Probability, after each step and from the steps so far, that closing has been passed.
-
-    Returns:
-        One for each step; None where there are too few steps to say.
-    """
+    """`closing_passed` after each step, from the steps so far; None where there are too few of them to say."""
     curve = curve_of(trial)
     return tuple(
         closing_passed(

@@ -59,11 +59,7 @@ class Evidence(Enum):
 
 
 def evidence_of(probability: float) -> Evidence:
-    """The word for a probability; strong from 0.97, moderate from 0.90, see `decision`.
-
-    Args:
-        probability: of the step named together with its neighbours, or of the verdict.
-    """
+    """Word for the probability of the step named with its neighbours, or of the verdict; limits as in `decision`."""
     if probability >= _STRONG:
         return Evidence.STRONG
     return Evidence.MODERATE if probability >= _MODERATE else Evidence.WEAK
@@ -168,11 +164,7 @@ class Closing:
     would_help: Help | None = None
 
     def taken_back(self, reason: Value) -> Closing:
-        """The same probabilities, with no pressure named.
-
-        Args:
-            reason: why; empty where findings say it.
-        """
+        """The same probabilities, with no pressure named; the reason is empty where findings say it."""
         return replace(
             self,
             verdict=Verdict.INDETERMINATE,
