@@ -487,6 +487,19 @@ def test_a_list_whose_entries_are_no_objects_stops_the_write_with_its_reason(ent
     assert "not in the shape of FHIR" in outcome.sentence
 
 
+@pytest.mark.parametrize("broken", [{"note": "x"}, {"note": ["x"]}, {"identifier": "x"}, {"status": 5}])
+def test_a_result_of_ours_in_no_shape_of_fhir_stops_the_write_with_its_reason(broken: dict[str, object]) -> None:
+    record = KeepingRecord()
+    write(record, OLD)
+    place = next(one for one in record.held if ":closing-pressure" in str(record.held[one].get("identifier")))
+    record.held[place] = {**record.held[place], **broken}
+
+    outcome = write(record, NEW)
+
+    assert outcome.state is WriteState.FAILED
+    assert "a result of ours in the record is not in the shape of FHIR" in outcome.sentence
+
+
 def test_a_search_that_does_not_show_yet_what_was_written_is_waited_for() -> None:
     record = KeepingRecord()
     write(record, OLD)

@@ -94,6 +94,7 @@ class ProvenanceView(msgspec.Struct):
 
 
 class _Result(Named):
+    note: list[Json] = msgspec.field(default_factory=list)
     status: str = ""
     subject: Reference = msgspec.field(default_factory=Reference)
     effectivePeriod: Period = msgspec.field(default_factory=Period)
