@@ -23,13 +23,13 @@ HEIGHT = "8302-2"
 def call_about(bundle: dict[str, Any], *, now: datetime) -> dict[str, Any]:
     """A call of hook patient-view that brings the resources of a Bundle, their times moved to end before now."""
     resources = [entry["resource"] for entry in bundle["entry"]]
-    observations = [one for one in resources if one["resourceType"] == "Observation"]
-    latest = max(datetime.fromisoformat(one["effectiveDateTime"]) for one in observations)
-    for one in observations:
-        moved = datetime.fromisoformat(one["effectiveDateTime"]) - latest + now - ENDED
-        one["effectiveDateTime"] = moved.isoformat(timespec="seconds")
-    patient = next(one for one in resources if one["resourceType"] == "Patient")
-    heights = [one for one in observations if _codes(one) == [HEIGHT]]
+    observations = [resource for resource in resources if resource["resourceType"] == "Observation"]
+    latest = max(datetime.fromisoformat(observation["effectiveDateTime"]) for observation in observations)
+    for observation in observations:
+        moved = datetime.fromisoformat(observation["effectiveDateTime"]) - latest + now - ENDED
+        observation["effectiveDateTime"] = moved.isoformat(timespec="seconds")
+    patient = next(resource for resource in resources if resource["resourceType"] == "Patient")
+    heights = [observation for observation in observations if _codes(observation) == [HEIGHT]]
     return {
         "hook": "patient-view",
         "hookInstance": HOOK_INSTANCE,
@@ -37,7 +37,7 @@ def call_about(bundle: dict[str, Any], *, now: datetime) -> dict[str, Any]:
         "prefetch": {
             "patient": patient,
             "heights": _found(heights),
-            "mechanics": _found([one for one in observations if one not in heights]),
+            "mechanics": _found([observation for observation in observations if observation not in heights]),
             "panels": _found([]),
             "circulation": _found([_vitals(at, patient["id"]) for at in dict.fromkeys(_times(observations, heights))]),
             "conditions": _found([]),
@@ -46,7 +46,7 @@ def call_about(bundle: dict[str, Any], *, now: datetime) -> dict[str, Any]:
 
 
 def _times(observations: list[dict[str, Any]], heights: list[dict[str, Any]]) -> list[str]:
-    return [str(one["effectiveDateTime"]) for one in observations if one not in heights]
+    return [str(observation["effectiveDateTime"]) for observation in observations if observation not in heights]
 
 
 def _vitals(at: str, patient: str) -> dict[str, Any]:
@@ -93,7 +93,7 @@ def _codes(observation: dict[str, Any]) -> list[str]:
 
 
 def _found(resources: list[dict[str, Any]]) -> dict[str, Any]:
-    entries = [{"resource": one} for one in resources]
+    entries = [{"resource": resource} for resource in resources]
     return {"resourceType": "Bundle", "type": "searchset", "total": len(entries), "entry": entries}
 
 

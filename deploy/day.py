@@ -80,7 +80,7 @@ def charted(resource: Json) -> str:
 def told(answer: Json) -> list[str]:
     """The line of an answer and its reasons, as its text holds them."""
     resources = [one["resource"] for one in answer["entry"]]
-    guidance = next(one for one in resources if one["resourceType"] == "GuidanceResponse")
+    guidance = next(resource for resource in resources if resource["resourceType"] == "GuidanceResponse")
     return [unescape(one) for one in re.findall(r"<(?:b|li)>(.*?)</(?:b|li)>", guidance["text"]["div"])]
 
 
@@ -119,7 +119,7 @@ def main() -> None:
             lines = wrap(f"{moment.at[8:19].replace('T', ' ')}  {line}", WIDTH, subsequent_indent=" " * 13)
             for reason in reasons:
                 lines += wrap(f"- {reason}", WIDTH, initial_indent=" " * 13, subsequent_indent=" " * 15)
-            sys.stdout.writelines(f"{one}\n" for one in lines)
+            sys.stdout.writelines(f"{line}\n" for line in lines)
     print("\nDecision support: every result is preliminary. Local protocol and a licensed clinician decide.")
 
 

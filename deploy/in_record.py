@@ -82,8 +82,8 @@ def titrated(service: str) -> tuple[Json, str]:
 def told(answer: Json, word: str) -> None:
     """Print what matters of an answer."""
     resources = [entry["resource"] for entry in answer["entry"]]
-    suggested = next(one for one in resources if one.get("code", {}).get("text") == "Suggested PEEP")
-    (first, *_) = next(one for one in resources if one["resourceType"] == "OperationOutcome")["issue"]
+    suggested = next(resource for resource in resources if resource.get("code", {}).get("text") == "Suggested PEEP")
+    (first, *_) = next(resource for resource in resources if resource["resourceType"] == "OperationOutcome")["issue"]
     value = suggested.get("valueQuantity", {}).get("value", "none")
     print(f"  suggested PEEP {value} cmH2O; write-back: {word}")
     print("\n".join(wrap(first["details"]["text"], WIDTH, initial_indent="  ", subsequent_indent="  ")))

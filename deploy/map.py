@@ -24,7 +24,7 @@ def layers() -> list[list[str]]:
     contracts = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["importlinter"][
         "contracts"
     ]
-    (rooms,) = [one for one in contracts if one["id"] == "rooms"]
+    (rooms,) = [contract for contract in contracts if contract["id"] == "rooms"]
     return [[name.strip() for name in layer.split("|")] for layer in rooms["layers"]]
 
 

@@ -88,7 +88,7 @@ def bedside_examples() -> dict[str, bytes]:
     for operation, (stretches, now, given) in STRETCHES.items():
         record: Json = json.loads(DAY.read_bytes())
         resources = [one["resource"] for one in record["entry"]]
-        kept = [_shortened(one, operation) for one in resources if _belongs(one, operation, stretches)]
+        kept = [_shortened(resource, operation) for resource in resources if _belongs(resource, operation, stretches)]
         bundle = {"resourceType": "Bundle", "type": "collection", "entry": [{"resource": one} for one in kept]}
         as_of = [{"name": "as-of", "valueInstant": f"2026-03-05T{now}Z"}] if now else []
         parameters = [{"name": "bundle", "resource": bundle}, *as_of, *given]
@@ -168,7 +168,7 @@ def hooks_examples() -> dict[str, bytes]:
             "conditions": None,
         },
     }
-    last = max(datetime.fromisoformat(str(one["resource"]["effectiveDateTime"])) for one in rows)
+    last = max(datetime.fromisoformat(str(row["resource"]["effectiveDateTime"])) for row in rows)
     answering = CallContext(
         RequestContext(0.0),
         CallerRecords((), patience=Patience()),

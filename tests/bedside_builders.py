@@ -147,7 +147,7 @@ class Said:
         self.resources: list[dict[str, Any]] = [one["resource"] for one in self.bundle["entry"]]
 
     def of(self, kind: str) -> list[dict[str, Any]]:
-        return [one for one in self.resources if one["resourceType"] == kind]
+        return [resource for resource in self.resources if resource["resourceType"] == kind]
 
     def observation(self, code: str) -> dict[str, Any]:
         (found,) = self.observations(code)
@@ -196,8 +196,8 @@ def value_of(thing: dict[str, Any], part: str = "") -> Any:  # noqa: ANN401
 
 
 def body_of(resources: Sequence[Json], given: Sequence[Json]) -> bytes:
-    everyone = [] if any(one["resourceType"] == "Patient" for one in resources) else [patient()]
-    tall = [] if any(one.get("id") == "height" for one in resources) else [height()]
+    everyone = [] if any(resource["resourceType"] == "Patient" for resource in resources) else [patient()]
+    tall = [] if any(resource.get("id") == "height" for resource in resources) else [height()]
     whole = bundle(*everyone, *tall, *resources)
     return json.dumps(
         {"resourceType": "Parameters", "parameter": [{"name": "bundle", "resource": whole}, *given]}

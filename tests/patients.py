@@ -55,7 +55,7 @@ def titrated(
 
 
 def slugs(titration: Titration, *weights: str) -> list[str]:
-    return [one.slug for one in titration.findings if not weights or one.weight.value in weights]
+    return [finding.slug for finding in titration.findings if not weights or finding.weight.value in weights]
 
 
 def without(readings: Sequence[Reading], *quantities: Quantity) -> list[Reading]:

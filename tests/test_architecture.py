@@ -119,7 +119,7 @@ def test_nothing_reads_the_environment_but_the_settings() -> None:
 
 def catches_everything(caught: ast.expr | None) -> bool:
     if isinstance(caught, ast.Tuple):
-        return any(catches_everything(one) for one in caught.elts)
+        return any(catches_everything(elt) for elt in caught.elts)
     named = caught.attr if isinstance(caught, ast.Attribute) else caught.id if isinstance(caught, ast.Name) else ""
     return caught is None or named in {"Exception", "BaseException"}
 

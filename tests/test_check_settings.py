@@ -68,7 +68,7 @@ def test_each_bad_file_of_a_site_is_named_with_its_element_and_what_is_accepted(
 
     lines = capsys.readouterr().err.splitlines()
     for name, (_, told) in BAD.items():
-        (line,) = [one for one in lines if one.startswith(f"EBBMARK_{name}: {files[name].name}")]
+        (line,) = [line for line in lines if line.startswith(f"EBBMARK_{name}: {files[name].name}")]
         assert all(one in line for one in told), line
     assert len(lines) == len(BAD)
 

@@ -17,10 +17,10 @@ AT_S = 1_790_000_000.0
 def suggested(bundle: dict[str, object]) -> object:
     entries = json.loads(json.dumps(bundle))["entry"]
     (found,) = [
-        one["resource"]
-        for one in entries
-        if one["resource"]["resourceType"] == "Observation"
-        and one["resource"]["code"]["coding"][0]["code"] == "suggested-peep"
+        entry["resource"]
+        for entry in entries
+        if entry["resource"]["resourceType"] == "Observation"
+        and entry["resource"]["code"]["coding"][0]["code"] == "suggested-peep"
     ]
     return found["valueQuantity"]["value"]
 

@@ -193,7 +193,7 @@ def pod_manifest(image: str, overlay: str) -> str:
     for place in (kubernetes / "base", kubernetes / "overlays" / overlay):
         generated = yaml.safe_load((place / "kustomization.yaml").read_text(encoding="utf-8"))["configMapGenerator"]
         literals = next(one["literals"] for one in generated if one["name"] == "ebbmark-settings")
-        settings |= dict(one.split("=", 1) for one in literals)
+        settings |= dict(literal.split("=", 1) for literal in literals)
     deployment = yaml.safe_load((kubernetes / "base" / "deployment.yaml").read_text(encoding="utf-8"))
     deployment["spec"]["replicas"] = 1
     pod = deployment["spec"]["template"]["spec"]

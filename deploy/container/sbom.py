@@ -19,14 +19,14 @@ def bill_of(folder: Path, lock: str) -> dict[str, object]:
     """The bill of a folder of packages, with the hashes that a lock file accepts."""
     hashes = hashes_of(lock)
     packages = sorted(distributions(path=[str(folder)]), key=lambda one: normal(one.metadata["Name"]))
-    own = next(one for one in packages if normal(one.metadata["Name"]) == "ebbmark")
+    own = next(package for package in packages if normal(package.metadata["Name"]) == "ebbmark")
     return {
         "$schema": "http://cyclonedx.org/schema/bom-1.5.schema.json",
         "bomFormat": "CycloneDX",
         "specVersion": "1.5",
         "version": 1,
         "metadata": {"component": {**component(own, {}), "type": "application"}},
-        "components": [*(component(one, hashes) for one in packages if one is not own), *debian_packages()],
+        "components": [*(component(package, hashes) for package in packages if package is not own), *debian_packages()],
     }
 
 

@@ -51,7 +51,7 @@ def chart(now: datetime) -> Json:
                     "valueQuantity": quantity,
                 }
             )
-    puts = [{"method": "PUT", "url": f"{one['resourceType']}/{one['id']}"} for one in rows]
+    puts = [{"method": "PUT", "url": f"{row['resourceType']}/{row['id']}"} for row in rows]
     entries = [{"resource": one, "request": put} for one, put in zip(rows, puts, strict=True)]
     return {"resourceType": "Bundle", "type": "batch", "entry": entries}
 

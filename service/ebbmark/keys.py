@@ -192,7 +192,7 @@ def public_key_set(ring: KeyRing) -> dict[str, object]:
     """The JSON Web Key Set to publish: public parts only, each with kid, use and alg."""
     return {
         "keys": [
-            {**one.key.as_dict(private=False), "kid": one.kid, "use": "sig", "alg": one.algorithm} for one in ring.keys
+            {**key.key.as_dict(private=False), "kid": key.kid, "use": "sig", "alg": key.algorithm} for key in ring.keys
         ]
     }
 

@@ -95,7 +95,7 @@ def serve(*, host: str | None = None, port: int | None = None, demo: bool | None
         access_log=False,
         # The address nearest to us that is not one of theirs counts: what a client wrote itself lies behind it.
         proxy_headers=bool(settings.trusted_proxies),
-        forwarded_allow_ips=[str(one) for one in settings.trusted_proxies],
+        forwarded_allow_ips=[str(trusted_proxy) for trusted_proxy in settings.trusted_proxies],
         log_config=None,
         server_header=False,
         timeout_keep_alive=IDLE_S,

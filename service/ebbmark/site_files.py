@@ -127,8 +127,8 @@ def codes_of(read: SiteFiles) -> CodeMap:
         except Rejected as rejected:
             names = ", ".join(name for name, _ in read.code_map)
             told = [
-                f"{one.sentence.rstrip('.')}{f' [{one.expression}]' if one.expression else ''}"
-                for one in rejected.problems
+                f"{problem.sentence.rstrip('.')}{f' [{problem.expression}]' if problem.expression else ''}"
+                for problem in rejected.problems
             ]
             raise SiteFileError(f"EBBMARK_CODE_MAP: {names}: {'; '.join(told)}") from None
     for name, content in read.charting:
@@ -249,7 +249,7 @@ def content_of(setting: str, file: Path) -> bytes:
 
 _UNREAD = Cell(None, SourceStatus.NOT_VERIFIED, "left out by the site")
 _SIGNED = ("version", "signed_by", "signed_on", "oldest_reading_min")
-_STOP_LIMITS = [one.name for one in fields(StopLimits) if one.name not in _SIGNED]
+_STOP_LIMITS = [field.name for field in fields(StopLimits) if field.name not in _SIGNED]
 """What a trial may be stopped by."""
 
 
@@ -262,7 +262,7 @@ def read_stop_limits(name: str, content: bytes) -> StopLimits:
     read = read_site_file(name, content, StopLimitsFile, "a file of stop limits")
     found = {one: Limit(number.value, number.source) for one, number in given_in(read.limits).items()}
     rhythms = read.rhythms_that_stop
-    codes = sorted(RhythmCode(one.system, one.code, one.display) for one in rhythms.codes) if rhythms else []
+    codes = sorted(RhythmCode(code.system, code.code, code.display) for code in rhythms.codes) if rhythms else []
     limits = StopLimits(
         version=read.version,
         signed_by=read.signed_by,
@@ -288,7 +288,10 @@ def with_protocols(site: Site, name: str, content: bytes) -> Site:
     staircases = [_staircase(one, f"{name}: staircases[{place}]") for place, one in enumerate(read.staircases)]
     site = replace(site, staircases=_with_completions(site.staircases, read.completions, f"{name}: completions"))
     together = replace(site, protocols=(*site.protocols, *protocols), staircases=(*site.staircases, *staircases))
-    slugs = [*[one.slug for one in together.protocols], *[one.slug for one in together.staircases]]
+    slugs = [
+        *[protocol.slug for protocol in together.protocols],
+        *[staircase.slug for staircase in together.staircases],
+    ]
     twice = next((slug for slug in slugs if slugs.count(slug) > 1), None)
     if twice is not None:
         raise SiteFileError(f"{name}: the slug {twice!r} is there already; give the protocol another one")
@@ -353,7 +356,7 @@ def _with_completions(
 ) -> tuple[StaircaseRules, ...]:
     """The staircases, those completed that a site has completed."""
     found = list(staircases)
-    open_ones = [one.slug for one in staircases if one.slug != DEFAULT_STAIRCASE.slug]
+    open_ones = [staircase.slug for staircase in staircases if staircase.slug != DEFAULT_STAIRCASE.slug]
     for place, one in enumerate(given):
         at = f"{path}[{place}]"
         if one.completes not in open_ones:

@@ -66,7 +66,7 @@ def told(name: str, body: bytes, trial: Drawn | None, at_s: float) -> Told:
     try:
         return Told(name, body, trial, answer_request(TITRATE_PEEP, body, RequestContext(at_s)))
     except Rejected as rejected:
-        return Told(name, body, trial, None, tuple(one.kind.value[0] for one in rejected.problems))
+        return Told(name, body, trial, None, tuple(problem.kind.value[0] for problem in rejected.problems))
 
 
 @lru_cache
@@ -94,7 +94,7 @@ def answered(question: str, body: bytes, at_s: float) -> Answer | tuple[str, ...
     try:
         return answer_request(BY_SLUG[question], body, RequestContext(at_s))
     except Rejected as rejected:
-        return tuple(one.kind.value[0] for one in rejected.problems)
+        return tuple(problem.kind.value[0] for problem in rejected.problems)
 
 
 def of_trial(one: Told, *, seconds: float = 60.0) -> float:
@@ -102,7 +102,7 @@ def of_trial(one: Told, *, seconds: float = 60.0) -> float:
 
 
 def statements(answer: Answer, prefix: str) -> list[Statement]:
-    return [one for one in answer.statements if one.kind.startswith(prefix)]
+    return [statement for statement in answer.statements if statement.kind.startswith(prefix)]
 
 
 def amount(value: object) -> float | None:

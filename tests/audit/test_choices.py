@@ -49,7 +49,7 @@ def of_the_site(one: Json) -> Json:
     return changed
 
 
-LOCAL = [of_the_site(one) for one in trial_observations()]
+LOCAL = [of_the_site(trial_observation) for trial_observation in trial_observations()]
 
 
 @pytest.mark.parametrize("pair", PAIRS, ids=lambda pair: pair.name)
@@ -64,11 +64,11 @@ def test_every_fixture_is_the_same_when_replayed_from_its_request(
 def test_every_fixture_is_the_same_when_replayed_from_its_resources_alone(pair: Path) -> None:
     request = json.loads((pair / "request.json").read_bytes())
     rows = request.get("parameter", [{"resource": request}])
-    given = [one["resource"] for one in rows if one.get("resource", {}).get("resourceType") not in (None, "ConceptMap")]
+    given = [row["resource"] for row in rows if row.get("resource", {}).get("resourceType") not in (None, "ConceptMap")]
     resources = [each for one in given for each in ([e["resource"] for e in one["entry"]] if "entry" in one else [one])]
     stored = json.loads((pair / "answer.json").read_bytes())
 
-    outcome = replay(resources_of(stored), [("", one) for one in resources], RequestContext(LATER_S))
+    outcome = replay(resources_of(stored), [("", resource) for resource in resources], RequestContext(LATER_S))
 
     assert (outcome.outcome, outcome.findings) == (ReplayOutcome.SAME, ())
 
@@ -167,7 +167,7 @@ def test_codes_of_ours_are_not_listed() -> None:
 
 
 def test_preliminary_inputs_are_listed_as_accepted() -> None:
-    early = [{**one, "status": "preliminary"} for one in trial_observations()]
+    early = [{**trial_observation, "status": "preliminary"} for trial_observation in trial_observations()]
 
     assert chosen_in(answer(patient(), TALL, *early, accept_preliminary=True))["accept-preliminary"] is True
     assert "accept-preliminary" not in chosen_in(answer(accept_preliminary=True))

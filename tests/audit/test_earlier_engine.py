@@ -73,7 +73,7 @@ def test_a_probability_within_what_that_engine_is_known_to_differ_by_is_rounding
     outcome = replayed(answer)
 
     path = "closing-pressure.component.verdict-probability.valueQuantity.value"
-    assert [one.kind for one in outcome.findings if one.path == path] == [FindingKind.ROUNDING]
+    assert [finding.kind for finding in outcome.findings if finding.path == path] == [FindingKind.ROUNDING]
     assert (outcome.outcome, outcome.same) == (ReplayOutcome.WITHIN_ROUNDING, False)
 
 
@@ -117,7 +117,7 @@ def test_a_text_that_reads_otherwise_is_named_and_only_a_signature_covers_it() -
 
     outcome = replayed(answer)
 
-    (one,) = [one for one in outcome.findings if one.path == "suggested-peep.note[0].text"]
+    (one,) = [finding for finding in outcome.findings if finding.path == "suggested-peep.note[0].text"]
     assert one.kind is FindingKind.WORDING
     assert "only a signature covers its words" in one.sentence
 

@@ -88,7 +88,7 @@ def test_another_type_anywhere_in_an_answer_is_refused_or_found(turn: int) -> No
 def test_another_type_anywhere_in_the_inputs_is_refused_or_found() -> None:
     for number, place in enumerate(nodes(INPUTS[:3])[1:]):
         inputs = [*put(INPUTS[:3], place, OTHERS[number % len(OTHERS)]), *INPUTS[3:]]
-        bundle = {"resourceType": "Bundle", "entry": [{"resource": one} for one in inputs]}
+        bundle = {"resourceType": "Bundle", "entry": [{"resource": input_} for input_ in inputs]}
         with suppress(NotAnAnswer):
             replay(resources_of(STORED), resources_of(bundle), RequestContext(LATER_S))
 
@@ -126,7 +126,7 @@ def test_a_foreign_suggestion_in_a_signed_bundle_is_neither_the_same_nor_valid()
     outcome = replayed(signed)
 
     assert (outcome.outcome, outcome.same) == (ReplayOutcome.DIFFERENT, False)
-    assert [one.kind for one in outcome.findings] == [FindingKind.FOREIGN]
+    assert [finding.kind for finding in outcome.findings] == [FindingKind.FOREIGN]
     assert verify(resources_of(signed), PUBLISHED).verified is Verified.PARTLY
 
 
@@ -167,8 +167,8 @@ def test_no_sentence_repeats_a_text_of_the_answer() -> None:
         answer = {**STORED, "entry": put(STORED["entry"], place, name)}
         try:
             told = [
-                one.sentence
-                for one in replay(resources_of(answer), [("", o) for o in INPUTS], RequestContext(LATER_S)).findings
+                finding.sentence
+                for finding in replay(resources_of(answer), [("", o) for o in INPUTS], RequestContext(LATER_S)).findings
             ]
         except NotAnAnswer as refused:
             told = [str(refused)]

@@ -53,7 +53,7 @@ def replayed(
     **more: Any,  # noqa: ANN401
 ) -> Replayed:
     context = RequestContext(at_s, code_map=code_map)
-    return replay(resources_of(stored), [("", one) for one in inputs or INPUTS], context, **more)
+    return replay(resources_of(stored), [("", input_) for input_ in inputs or INPUTS], context, **more)
 
 
 STORED = answer()
@@ -96,7 +96,7 @@ def test_a_form_of_the_formula_that_the_caller_chose_is_found_again(sex: str) ->
 
 
 def test_preliminary_inputs_are_taken_as_they_were() -> None:
-    early = [{**one, "status": "preliminary"} for one in trial_observations()]
+    early = [{**trial_observation, "status": "preliminary"} for trial_observation in trial_observations()]
     stored = answer(patient(), TALL, *early, accept_preliminary=True)
 
     assert replayed(stored, patient(), TALL, *early).findings == ()
@@ -265,7 +265,7 @@ def test_an_observation_of_the_sex_is_an_input_like_any_other() -> None:
     gone = replayed(stored, *INPUTS)
 
     assert (same.same, same.findings) == (True, ())
-    assert [(one.kind, one.path) for one in amended.findings] == [
+    assert [(finding.kind, finding.path) for finding in amended.findings] == [
         (FindingKind.INPUT_AMENDED, "Observation/sex/_history/1")
     ]
     assert FindingKind.INPUT_GONE in kinds(gone)

@@ -43,7 +43,7 @@ def stored(answer: Answer) -> list[tuple[str, Json]]:
         else one
         for _, one in with_report
     ]
-    return [("", one) for one in of_results]
+    return [("", of_result) for of_result in of_results]
 
 
 def asked(*inputs: Json, **more: Any) -> Answer:  # noqa: ANN401
@@ -51,7 +51,7 @@ def asked(*inputs: Json, **more: Any) -> Answer:  # noqa: ANN401
 
 
 def replayed(answer: Answer, *inputs: Json) -> Replayed:
-    return replay(stored(answer), [("", one) for one in inputs], RequestContext(LATER_S), render=render)
+    return replay(stored(answer), [("", input_) for input_ in inputs], RequestContext(LATER_S), render=render)
 
 
 def test_the_same_inputs_in_another_order_give_the_same_page_long_afterwards() -> None:

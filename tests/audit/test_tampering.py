@@ -98,7 +98,7 @@ def excepted(path: Path, exceptions: Mapping[Path, str]) -> bool:
     number, *rest = path
     kind, plain = STORED[number]["resourceType"], [step for step in rest if isinstance(step, str)]
     names = [(kind, *rest), (kind, *plain), ("*", *plain)]
-    return any(name[: len(one)] == one for name in names for one in exceptions)
+    return any(name[: len(exception)] == exception for name in names for exception in exceptions)
 
 
 def tampered(path: Path) -> Stored:
@@ -152,7 +152,9 @@ def test_leaves_of_every_place_that_are_tampered_with_are_found_by_a_replay_alon
     unnoticed = [path for path in of_each_place() if not is_found_by_replay(tampered(path))]
 
     assert [path for path in unnoticed if not excepted(path, exceptions)] == []
-    assert {one for one in exceptions if not any(excepted(path, {one: ""}) for path in unnoticed)} == set()
+    assert {
+        exception for exception in exceptions if not any(excepted(path, {exception: ""}) for path in unnoticed)
+    } == set()
 
 
 def test_every_leaf_that_is_tampered_with_is_found_by_the_signature() -> None:
@@ -230,7 +232,7 @@ def test_a_label_is_named_as_given_afterwards_and_the_answer_stays_what_it_was(n
 
         outcome = replayed(stored)
 
-        assert (outcome.same, [one.kind for one in outcome.findings]) == (True, [FindingKind.LABELLED])
+        assert (outcome.same, [finding.kind for finding in outcome.findings]) == (True, [FindingKind.LABELLED])
         assert outcome.findings[0].path == f"meta.{name}"
         assert not is_found_by_signature(stored)
 
@@ -285,7 +287,7 @@ def test_a_page_that_was_exchanged_is_found_though_its_digest_fits() -> None:
 def test_a_page_that_cannot_be_made_again_is_said_to_be_unchecked() -> None:
     outcome = replay([("", one) for one in STORED], [("", one) for one in GIVEN], RequestContext(LATER_S))
 
-    assert (outcome.same, [one.kind for one in outcome.findings]) == (False, [FindingKind.NOT_COMPUTED])
+    assert (outcome.same, [finding.kind for finding in outcome.findings]) == (False, [FindingKind.NOT_COMPUTED])
 
 
 def test_a_report_that_was_put_to_an_answer_without_its_origin_is_found() -> None:

@@ -212,7 +212,7 @@ async def test_a_message_of_which_nothing_is_carried_is_accepted_counted_by_reas
     assert observations(record) == []
     counted = meters.registry.get_sample_value
     assert [counted("ebbmark_bridge_rows_left_total", {"reason": one}) for one in ("code", "value")] == [1.0, 1.0]
-    (line,) = [one for one in caplog.records if "verdict" in one.getMessage()]
+    (line,) = [record for record in caplog.records if "verdict" in record.getMessage()]
     assert line.levelno == logging.WARNING
     assert line.getMessage().startswith("Message VENTGATE/ICU/M1: ")
     assert "0 readings carried. No reading of this message was carried." in line.getMessage()
@@ -227,11 +227,11 @@ async def test_the_log_tells_of_readings_carried_only_where_they_were_written_no
     for one in (bridge, bridge, new_bridge()):
         await one.answer(message())
 
-    never, first, *repeats = [one.getMessage() for one in caplog.records if "verdict" in one.getMessage()]
+    never, first, *repeats = [record.getMessage() for record in caplog.records if "verdict" in record.getMessage()]
     assert "0 readings carried" in never
     assert "0 readings carried" not in first
     assert len(repeats) == 2
-    assert all("0 readings carried. The record has its readings already" in one for one in repeats)
+    assert all("0 readings carried. The record has its readings already" in repeat for repeat in repeats)
 
 
 async def test_no_log_line_and_no_acknowledgement_tells_a_patient(
@@ -336,7 +336,7 @@ async def test_a_connection_too_many_or_from_elsewhere_is_closed_and_the_log_say
     assert await exchange(framed(message()), limits=Limits(connections=0)) == b""
     assert await exchange(framed(message()), limits=Limits(networks=(ip_network("192.0.2.0/24"),))) == b""
     assert await exchange(framed(message()), limits=Limits(networks=(ip_network("127.0.0.0/8"),))) != b""
-    assert [one.getMessage() for one in caplog.records if "refused" in one.getMessage()] == [
+    assert [record.getMessage() for record in caplog.records if "refused" in record.getMessage()] == [
         "A connection of 127.0.0.1 was refused: 0 are open already.",
         "A connection of 127.0.0.1 was refused: EBBMARK_BRIDGE_NETWORKS does not name its address.",
     ]
@@ -366,7 +366,7 @@ async def test_over_tls_a_sender_that_shows_its_certificate_is_carried_and_other
     assert await exchange(framed(message()), tls=tls, peer_tls=as_sender(made, shows=False)) == b""
     assert await exchange(framed(message()), tls=tls) == b""
     assert observations(record) == []
-    told = [one.getMessage() for one in caplog.records]
+    told = [record.getMessage() for record in caplog.records]
     assert "A TLS connection was refused: peer did not return a certificate." in told
     assert sum(one.startswith("A TLS connection was refused: ") for one in told) == 2
     got = await exchange(framed(message()), tls=tls, peer_tls=as_sender(made, shows=True))

@@ -55,8 +55,8 @@ def test_a_message_gives_its_readings_with_code_unit_time_device_and_place() -> 
     assert plateau.coding == {"system": "urn:iso:std:iso:11073:10101", "code": "152424"}
     assert (str(plateau.value), plateau.unit["code"], plateau.place) == ("24.5", "cm[H2O]", "1.1.1.2")
     assert tidal.unit == {"unit": "milliliter", "system": "http://unitsofmeasure.org", "code": "mL"}
-    assert {one.at_s for one in found.readings} == {datetime(2026, 3, 2, 12, tzinfo=UTC).timestamp()}
-    assert {one.device["value"] for one in found.readings} == {"V17"}
+    assert {reading.at_s for reading in found.readings} == {datetime(2026, 3, 2, 12, tzinfo=UTC).timestamp()}
+    assert {reading.device["value"] for reading in found.readings} == {"V17"}
 
 
 @pytest.mark.parametrize(
@@ -172,7 +172,7 @@ def test_a_row_belongs_to_the_nearest_device_above_it() -> None:
         *(number("152424^^MDC", "24", CM, place=place) for place in ("1.1.1.1", "1.10.1.1", "2.1.1.1", "3.1.1.1")),
     )
 
-    assert [one.device for one in read(message(*rows)).readings] == [
+    assert [reading.device for reading in read(message(*rows)).readings] == [
         {"value": "V17"},
         {"system": "urn:oid:1.2.3.4", "value": "VMD9"},
         {"value": "M5"},
@@ -199,7 +199,7 @@ def test_other_delimiters_and_escapes_are_read_and_answered_in_kind() -> None:
 
 
 def test_what_the_bridge_writes_is_what_the_service_reads() -> None:
-    written = [device_observation(one, "Patient/1") for one in read(message()).readings]
+    written = [device_observation(reading, "Patient/1") for reading in read(message()).readings]
     entries = [{"resource": {**one, "id": str(number)}} for number, one in enumerate(written)]
     bundle = {"resourceType": "Bundle", "type": "collection", "entry": entries}
 

@@ -38,7 +38,7 @@ async def test_every_acknowledgement_is_of_the_standards_shape(record: KeepingRe
     replies = await new_bridge().answer(sent)
 
     assert replies
-    assert {strictly(one).name for one in replies} == {"ACK"}
+    assert {strictly(reply).name for reply in replies} == {"ACK"}
 
 
 def built() -> bytes:

@@ -81,7 +81,7 @@ def test_a_trial_is_typed_by_keyboard_computed_as_it_goes_kept_over_a_reload_and
         page.get_by_role("button", name="Try it").click()
         expect(page.get_by_role("heading", level=1)).to_have_text("Nothing was written")
         assert _kept(page) == {}
-        assert [one for one in seen.complaints if "error" in one] == []
+        assert [complaint for complaint in seen.complaints if "error" in complaint] == []
 
 
 def test_an_impossible_value_is_refused_at_once_and_announced(browser: Browser, address: str) -> None:

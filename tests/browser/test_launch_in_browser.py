@@ -86,7 +86,7 @@ def opened(page: Page, service: str, site: LaunchSite, ward: Ward, *, answer: st
 
 
 def names_of(resources: Iterable[Json]) -> set[tuple[str, str]]:
-    return {(one["identifier"][0]["value"], json.dumps(one.get("valueQuantity"))) for one in resources}
+    return {(resource["identifier"][0]["value"], json.dumps(resource.get("valueQuantity"))) for resource in resources}
 
 
 def test_a_trial_of_the_record_is_looked_at_recorded_and_read_back(
@@ -116,12 +116,14 @@ def test_a_trial_of_the_record_is_looked_at_recorded_and_read_back(
         expect(page.get_by_role("heading", level=1)).to_have_text("Recorded")
         picture(page, "launch 3 recorded")
         (provenance,) = [one for one in page.locator("details li").all_text_contents() if one.startswith("Provenance/")]
-        asked = [one for one in seen.requests if not one.startswith((f"{service}/", f"{site.address}/", "data:"))]
+        asked = [
+            request for request in seen.requests if not request.startswith((f"{service}/", f"{site.address}/", "data:"))
+        ]
 
     assert asked == []
     results = ward.results()
-    assert {one["status"] for one in results} == {"preliminary"}
-    assert {one["subject"]["reference"] for one in results} == {ward.patient}
+    assert {result["status"] for result in results} == {"preliminary"}
+    assert {result["subject"]["reference"] for result in results} == {ward.patient}
     assert names_of(results) == names_of(one for one in shown if one["resourceType"] == "Observation")
     agents = record.get(f"/{provenance}").json()["agent"]
     assert {"reference": USER} in [agent["who"] for agent in agents]

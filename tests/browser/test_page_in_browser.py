@@ -55,9 +55,9 @@ def test_a_page_asks_nobody_else_breaks_no_policy_and_complains_of_nothing(
     with watched(browser) as seen:
         seen.page.goto(f"{address}{path}", wait_until="networkidle")
 
-        assert [one for one in seen.requests if not one.startswith((f"{address}/", "data:"))] == []
+        assert [request for request in seen.requests if not request.startswith((f"{address}/", "data:"))] == []
         assert seen.violations() == []
-        assert [one for one in seen.complaints if one != OF_A_REFUSAL] == []
+        assert [complaint for complaint in seen.complaints if complaint != OF_A_REFUSAL] == []
 
 
 def test_the_watching_sees_a_broken_policy(browser: Browser, address: str) -> None:
@@ -219,7 +219,7 @@ def test_a_running_trial_changes_on_the_page_without_loading_it_again(browser: B
         assert looked.inner_text() != when
         assert page.locator("#spoken").inner_text() == heading.inner_text()
         assert page.locator("#stale").is_hidden()
-        assert sum("?fragment" in one for one in seen.requests) >= 1
+        assert sum("?fragment" in request for request in seen.requests) >= 1
         assert seen.violations() == []
 
 
@@ -402,7 +402,7 @@ def test_on_paper_the_answer_stands_without_what_can_be_pressed(browser: Browser
 
         pages = PdfReader(io.BytesIO(page.pdf(format="A4"))).pages
 
-    text = " ".join(one.extract_text() for one in pages)
+    text = " ".join(page.extract_text() for page in pages)
     assert "Suggested PEEP 12" in text
     assert "Maple Example" in text
     assert "Record these results" not in text
@@ -419,8 +419,8 @@ def test_a_plan_takes_two_sheets_and_each_names_the_patient_in_type_of_nine_poin
         for scenario in ("clear-closing", "noisy-record", "never-reached"):
             seen.page.goto(f"{address}/demo/{scenario}/plan")
             smallest = seen.page.evaluate(SMALLEST_TYPE_PX)
-            sheets = [one.extract_text() for one in PdfReader(io.BytesIO(seen.page.pdf(format="A4"))).pages]
-            named = [re.search(r"\w+ Example\s+born .*MRN DEMO-\d+", one, re.DOTALL) is not None for one in sheets]
+            sheets = [page.extract_text() for page in PdfReader(io.BytesIO(seen.page.pdf(format="A4"))).pages]
+            named = [re.search(r"\w+ Example\s+born .*MRN DEMO-\d+", sheet, re.DOTALL) is not None for sheet in sheets]
             found[scenario] = (smallest >= NINE_POINTS_PX, named)
 
     assert found == dict.fromkeys(found, (True, [True, True]))

@@ -140,7 +140,9 @@ def test_every_question_says_what_became_of_a_write_back() -> None:
 
 
 def test_every_page_of_a_record_says_how_it_is_refused() -> None:
-    pages = [one for path, methods in DOCUMENT["paths"].items() if path.startswith("/app/") for one in methods.values()]
+    pages = [
+        method for path, methods in DOCUMENT["paths"].items() if path.startswith("/app/") for method in methods.values()
+    ]
 
     assert len(pages) == 13
     for page in pages:

@@ -54,7 +54,7 @@ def started(port: int, keys: Sequence[Path], record: str, source: Path = ROOT / 
     settings = {
         "EBBMARK_PORT": str(port),
         "EBBMARK_SIGN_RESULTS": "true",
-        "EBBMARK_SIGNING_KEYS": json.dumps([str(one) for one in keys]),
+        "EBBMARK_SIGNING_KEYS": json.dumps([str(key) for key in keys]),
         "EBBMARK_RECORD_BASE_URL": record,
     }
     process = subprocess.Popen(
@@ -198,7 +198,7 @@ def drill(tmp_path_factory: pytest.TempPathFactory) -> Drill:
                 source = previous if step == 2 and previous is not None else ROOT / "service"
                 replicas[number] = started(port, keys, base_url, source)
                 if (step, number) == (2, 0) and previous is not None:
-                    mine, others = (json.loads(asked(one, "POST", "/fhir/$titrate-peep", TRIAL)) for one in ports)
+                    mine, others = (json.loads(asked(port, "POST", "/fhir/$titrate-peep", TRIAL)) for port in ports)
                     seen.versions = (engine_of(mine), engine_of(others))
                     seen.replays = {
                         "its own, rolled back": replayed(ports[0], mine),

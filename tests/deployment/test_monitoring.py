@@ -35,7 +35,7 @@ def test_an_alert_asks_for_metrics_that_exist_and_leads_to_a_place_in_the_runboo
 ) -> None:
     file, _, anchor = rule["annotations"]["runbook"].partition("#")
     headings = re.findall(r"^#+ (.+)$", (GUIDE / file).read_text(encoding="utf-8"), re.MULTILINE)
-    anchors = {re.sub(r"[^\w -]", "", one).strip().lower().replace(" ", "-") for one in headings}
+    anchors = {re.sub(r"[^\w -]", "", heading).strip().lower().replace(" ", "-") for heading in headings}
 
     assert named_in(str(rule["expr"])) <= OURS
     assert anchor in anchors

@@ -197,7 +197,7 @@ def test_while_the_store_is_away_each_replica_goes_on_by_itself_and_says_so(capl
 
     first, refused = TokenUse.FIRST, TokenUse.REPLAYED
     assert told == [first, refused, first, refused, first, first, refused]
-    assert [one.split(" (")[0] for one in caplog.messages] == [
+    assert [message.split(" (")[0] for message in caplog.messages] == [
         "The shared store does not answer",
         "The shared store answers again.",
     ]
@@ -307,13 +307,13 @@ def test_of_two_processes_the_second_refuses_a_token_that_the_first_took(url: st
         ]
         try:
             ports = []
-            for one in replicas:
-                assert one.stderr is not None
-                ports.append(int(one.stderr.readline().rsplit(":", 1)[1]))
+            for replica in replicas:
+                assert replica.stderr is not None
+                ports.append(int(replica.stderr.readline().rsplit(":", 1)[1]))
             found = [discovered(port, token) for port in (*ports, ports[0])]
         finally:
-            for one in replicas:
-                one.terminate()
+            for replica in replicas:
+                replica.terminate()
 
     assert found == [200, 401, 401]
 

@@ -100,8 +100,8 @@ def test_an_event_names_patient_answer_and_resources_by_reference() -> None:
     event = built(WRITTEN)
 
     assert entities(event, "Patient") == [{"reference": "Patient/7"}]
-    assert [one["identifier"]["value"] for one in entities(event, "Report")] == ["ab" * 32]
-    assert [one["reference"] for one in entities(event, "Domain Resource")] == list(WRITTEN.resources)
+    assert [entity["identifier"]["value"] for entity in entities(event, "Report")] == ["ab" * 32]
+    assert [entity["reference"] for entity in entities(event, "Domain Resource")] == list(WRITTEN.resources)
 
 
 def test_what_is_left_out_leaves_nothing_behind() -> None:

@@ -145,8 +145,10 @@ def test_every_value_set_fits_the_published_model_and_reads_back(concept: Any) -
 
 
 def test_every_definition_fits_the_published_model() -> None:
-    for one in plan_definitions(NO_SITE).values():
-        PlanDefinition.model_validate(json.loads(json.dumps(one, default=lambda raw: json.loads(bytes(raw)))))
+    for plan_definition in plan_definitions(NO_SITE).values():
+        PlanDefinition.model_validate(
+            json.loads(json.dumps(plan_definition, default=lambda raw: json.loads(bytes(raw))))
+        )
     for operation in OPERATIONS:
         OperationDefinition.model_validate(definition_of(operation))
 
@@ -218,7 +220,7 @@ RHYTHMS = {"codes": [{"system": "https://site.example", "code": "AF", "display":
 def test_a_file_has_an_element_for_each_rule(shape: Any, rules: Any, beside: set[str]) -> None:  # noqa: ANN401
     elements = typing.get_type_hints(shape)["limits" if shape is StopLimitsFile else "rules"]
 
-    assert set(elements.__struct_fields__) | beside == {one.name for one in dataclasses.fields(rules)}
+    assert set(elements.__struct_fields__) | beside == {field.name for field in dataclasses.fields(rules)}
 
 
 def test_signed_limits_are_read_and_what_is_left_out_has_no_default() -> None:

@@ -103,8 +103,8 @@ def test_statements_of_the_sex_that_disagree_are_told_in_a_bounded_text() -> Non
 
     problems = refused(who=patient(gender=None) | {"extension": extensions})
 
-    assert {one.kind for one in problems} == {ProblemKind.SEX_CONFLICT}
-    assert max(len(one.sentence) for one in problems) < 1_000
+    assert {problem.kind for problem in problems} == {ProblemKind.SEX_CONFLICT}
+    assert max(len(problem.sentence) for problem in problems) < 1_000
 
 
 @pytest.mark.parametrize("operation", [TITRATE_PEEP, NEXT_STEP])

@@ -73,7 +73,7 @@ def test_a_text_without_a_known_code_means_what_the_site_says() -> None:
     request = read(texts, by_text)
 
     assert values(request) == [(Quantity.PEEP_SET, 10.0)]
-    assert [one.target_code for one in request.mapped_codes] == ["peep-set"]
+    assert [mapped_code.target_code for mapped_code in request.mapped_codes] == ["peep-set"]
 
 
 def test_a_known_code_counts_before_a_text() -> None:
@@ -131,7 +131,7 @@ def test_times_without_a_zone_are_of_the_zone_that_the_site_names() -> None:
     assert any(note.startswith("Times without a zone were read as of Europe/Vienna") for note in found.request.notes)
     with pytest.raises(Rejected) as caught:
         answer_request(TITRATE_PEEP, unzoned, RequestContext(NOW_S))
-    assert {one.kind for one in caught.value.problems} == {ProblemKind.TIME_UNUSABLE, ProblemKind.MISSING}
+    assert {problem.kind for problem in caught.value.problems} == {ProblemKind.TIME_UNUSABLE, ProblemKind.MISSING}
 
 
 @pytest.mark.parametrize("when", ["2026-10-25T02:30:00", "2026-03-29T02:30:00"], ids=["shown twice", "never shown"])

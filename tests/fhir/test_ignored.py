@@ -243,7 +243,7 @@ def test_no_refusal_repeats_a_name_that_was_sent_in_the_wrong_place(changes: Jso
     try:
         told = [one.reason for one in read_request(TITRATE_PEEP, body, RequestContext(NOW_S)).ignored]
     except Rejected as rejected:
-        told = [f"{one.sentence} {one.found}" for one in rejected.problems]
+        told = [f"{problem.sentence} {problem.found}" for problem in rejected.problems]
         told += [one.reason for one in rejected.ignored]
 
     assert told

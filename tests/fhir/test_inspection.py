@@ -77,7 +77,7 @@ def test_every_code_is_told_with_its_count_unit_and_range() -> None:
 def test_what_is_read_is_told_as_the_reader_of_requests_reads_it() -> None:
     found = inspect(to_bytes(trial_bundle()), RequestContext(NOW_S))
 
-    assert {one.quantity for one in found.profile.codes} >= {"peep-set", "plateau-pressure", "tidal-volume-expired"}
+    assert {code.quantity for code in found.profile.codes} >= {"peep-set", "plateau-pressure", "tidal-volume-expired"}
     assert not found.profile.unread
     assert found.trial == ("One can be read: 8 steps of PEEP.",)
 
@@ -203,7 +203,8 @@ def test_bundles_within_bundles_contained_resources_and_ndjson_hold_the_same() -
     whole, within, listed = (inspected(one).profile for one in (RECORD, nested, lines))
 
     counts = [
-        [(one.concept, one.count, one.low, one.high) for one in profile.codes] for profile in (whole, within, listed)
+        [(code.concept, code.count, code.low, code.high) for code in profile.codes]
+        for profile in (whole, within, listed)
     ]
     assert counts[0] == counts[1] == counts[2]
 
@@ -302,7 +303,7 @@ def test_texts_numbers_and_times_are_told_as_a_request_reads_them() -> None:
     found = inspect(content, RequestContext(NOW_S, code_map=codes))
     without = inspect(content, RequestContext(NOW_S)).text
 
-    assert {one.quantity for one in found.profile.codes} == {"spo2", "peep-set", "height"}
+    assert {code.quantity for code in found.profile.codes} == {"spo2", "peep-set", "height"}
     assert found.profile.first_s is not None
     assert "a row in texts of the site's charting table (EBBMARK_CHARTING)" in without
     assert '{"text":"SpO2 peripher","means":"spo2","source":"..."}' in without
@@ -329,7 +330,7 @@ def test_a_name_that_may_mean_another_thing_has_no_equivalence_until_a_person_de
 
     (likely,) = found.proposed.values()
     (element,) = found.draft["group"][0]["element"]  # type: ignore[index]
-    assert any("its name" in one for one in likely.doubts)
+    assert any("its name" in doubt for doubt in likely.doubts)
     assert element["target"][0]["equivalence"] == "unmatched"
     assert "Look at: " in element["target"][0]["comment"]
     assert validate({"resourceType": "Bundle", "type": "collection", "entry": [{"resource": found.draft}]}) == ()

@@ -65,9 +65,9 @@ def test_a_titration_receives_conditions_vasopressors_positions_modes_and_rhythm
     )
 
     assert [one.concepts for one, _ in request.conditions] == [("untreated-pneumothorax",)]
-    assert [one.drug for one in request.infusions] == ["noradrenaline"]
-    assert [one.words for one in request.changes] == ["supine", "prone"]
-    assert [one.first for one in request.changes] == [True, False]
+    assert [infusion.drug for infusion in request.infusions] == ["noradrenaline"]
+    assert [change.words for change in request.changes] == ["supine", "prone"]
+    assert [change.first for change in request.changes] == [True, False]
     assert [one.codes[0].code for one in request.rhythms.read] == ["sinus rhythm"]
 
 
@@ -75,8 +75,8 @@ def test_every_index_names_the_input_that_it_came_from() -> None:
     request = read(PNEUMOTHORAX, NORADRENALINE, charted("8361-8", "supine", 1), charted("8361-8", "prone", 2))
 
     named = [request.sources[index].reference for _, index in request.conditions]
-    named += [request.sources[one.source].reference for one in request.infusions]
-    named += [request.sources[one.source].reference for one in request.changes]
+    named += [request.sources[infusion.source].reference for infusion in request.infusions]
+    named += [request.sources[change.source].reference for change in request.changes]
     positions = ["Observation/8361-8-1", "Observation/8361-8-2"]
     assert named == ["Condition/c1/_history/2", "MedicationAdministration/m1", *positions]
 
@@ -85,7 +85,7 @@ def test_a_condition_of_another_patient_stops_a_titration() -> None:
     with pytest.raises(Rejected) as refused:
         read({**PNEUMOTHORAX, "subject": {"reference": "Patient/p2"}})
 
-    assert [one.kind for one in refused.value.problems] == [ProblemKind.MIXED_PATIENTS]
+    assert [problem.kind for problem in refused.value.problems] == [ProblemKind.MIXED_PATIENTS]
 
 
 def test_a_resource_type_in_another_spelling_of_the_same_json_is_read_all_the_same() -> None:
@@ -102,7 +102,7 @@ def test_a_condition_that_is_read_must_have_its_shape() -> None:
     with pytest.raises(Rejected) as refused:
         read({**PNEUMOTHORAX, "code": "J93"})
 
-    assert [one.kind for one in refused.value.problems] == [ProblemKind.WRONG_TYPE]
+    assert [problem.kind for problem in refused.value.problems] == [ProblemKind.WRONG_TYPE]
 
 
 def test_no_spelling_of_a_unit_makes_what_is_kept_between_requests_grow() -> None:

@@ -42,7 +42,7 @@ def test_every_known_code_is_in_the_map_and_those_not_read_say_why() -> None:
         (group["source"], one["code"]): one["target"][0] for group in published["group"] for one in group["element"]
     }
     assert rows.keys() == {(row.system, row.code) for row in ROWS}
-    assert all(one.get("code") or one.get("comment") for one in rows.values())
+    assert all(row.get("code") or row.get("comment") for row in rows.values())
 
 
 def test_the_published_map_read_as_a_site_s_own_changes_nothing() -> None:

@@ -174,5 +174,5 @@ def test_the_order_of_entries_does_not_matter(order: list[int]) -> None:
     assert isinstance(request, Request)
     straight = answer(to_bytes(built))
     assert isinstance(straight, Request)
-    assert sorted(one[1:4] for one in request.readings) == sorted(one[1:4] for one in straight.readings)
+    assert sorted(reading[1:4] for reading in request.readings) == sorted(reading[1:4] for reading in straight.readings)
     assert sorted(source.value for source in request.sources) == sorted(source.value for source in straight.sources)

@@ -37,7 +37,7 @@ def read(*resources: Json) -> Request:
 
 
 def values(request: Request) -> list[tuple[Quantity, float, float, float]]:
-    return [(one.quantity, one.value, one.start_s, one.end_s) for one in request.readings]
+    return [(reading.quantity, reading.value, reading.start_s, reading.end_s) for reading in request.readings]
 
 
 def only(request: Request) -> Reading:
@@ -79,8 +79,8 @@ def test_a_panel_beside_its_own_value_gives_both() -> None:
 
     request = read(both)
 
-    assert [one.quantity for one in request.readings] == [Quantity.PEEP_SET, Quantity.PLATEAU_PRESSURE]
-    assert [one.source for one in request.readings] == [0, 0]
+    assert [reading.quantity for reading in request.readings] == [Quantity.PEEP_SET, Quantity.PLATEAU_PRESSURE]
+    assert [reading.source for reading in request.readings] == [0, 0]
 
 
 @pytest.mark.parametrize(
@@ -116,7 +116,7 @@ def test_several_codings_that_agree_are_one_meaning(
 
     request = read(peep(), *same)
 
-    assert [one.quantity for one in request.readings[1:]] == [expected] * repeats
+    assert [reading.quantity for reading in request.readings[1:]] == [expected] * repeats
 
 
 @pytest.mark.parametrize(
@@ -140,7 +140,7 @@ def test_a_per_cent_is_told_from_a_fraction_by_its_unit_never_by_its_size() -> N
         observation("fio2-set", 57.0, unit="%", when=at(2)),
     )
 
-    assert [one.value for one in request.readings[1:]] == [1.0, 0.57]
+    assert [reading.value for reading in request.readings[1:]] == [1.0, 0.57]
 
 
 @pytest.mark.parametrize(
@@ -240,8 +240,8 @@ def test_a_urn_as_full_url_is_resolved() -> None:
     built = bundle(height(), *trial_observations())
     entries = built["entry"]
     assert isinstance(entries, list)
-    for one in entries:
-        one["resource"]["subject"] = {"reference": urn}
+    for entry in entries:
+        entry["resource"]["subject"] = {"reference": urn}
     entries.append({"fullUrl": urn, "resource": nameless})
 
     request = read_request(TITRATE_PEEP, to_bytes(built), RequestContext(NOW_S))
@@ -329,7 +329,7 @@ def test_readings_after_the_instant_asked_for_do_not_count() -> None:
         TITRATE_PEEP, to_bytes(parameters(bundle=trial_bundle(), as_of=at(9))), RequestContext(NOW_S)
     )
 
-    assert max(one.end_s for one in request.readings) <= START_S + 9 * 60 + 300
+    assert max(reading.end_s for reading in request.readings) <= START_S + 9 * 60 + 300
     assert {one.code for one in request.ignored} == {"in-the-future"}
 
 

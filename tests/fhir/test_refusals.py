@@ -483,7 +483,7 @@ def test_no_message_carries_a_name_a_birth_date_or_an_identifier() -> None:
 
     refusal = rejected(body)
 
-    told = " ".join(f"{one.sentence} {one.found} {one.expression}" for one in refusal.problems)
+    told = " ".join(f"{problem.sentence} {problem.found} {problem.expression}" for problem in refusal.problems)
     assert not any(word in told for word in ("Invented", "2019", "MRN-47"))
 
 

@@ -86,8 +86,8 @@ def test_doors_that_read_a_part_of_a_body_first_refuse_it_too(door: object) -> N
     with pytest.raises(Rejected) as not_utf8:
         door(body.replace(b"Parameters", b"Parameters\xff"))  # type: ignore[operator]
 
-    assert [one.kind for one in caught.value.problems] == [ProblemKind.REPEATED_KEY]
-    assert [one.kind for one in not_utf8.value.problems] == [ProblemKind.NOT_UTF8]
+    assert [problem.kind for problem in caught.value.problems] == [ProblemKind.REPEATED_KEY]
+    assert [problem.kind for problem in not_utf8.value.problems] == [ProblemKind.NOT_UTF8]
 
 
 @pytest.mark.parametrize("depth", [100, *range(940, 1010)])

@@ -177,10 +177,10 @@ CONTRADICTIONS = [
 def test_statements_of_one_rank_that_disagree_are_refused_by_name(resources: tuple[Json, ...], paths: set[str]) -> None:
     problems = refusal(*resources).problems
 
-    assert {one.kind for one in problems} == {ProblemKind.SEX_CONFLICT}
-    assert {one.expression for one in problems} == paths
-    assert all(path in one.sentence for one in problems for path in paths)
-    assert all("female form" in one.sentence and "male form" in one.sentence for one in problems)
+    assert {problem.kind for problem in problems} == {ProblemKind.SEX_CONFLICT}
+    assert {problem.expression for problem in problems} == paths
+    assert all(path in problem.sentence for problem in problems for path in paths)
+    assert all("female form" in problem.sentence and "male form" in problem.sentence for problem in problems)
 
 
 @pytest.mark.parametrize(("resources", "paths"), CONTRADICTIONS)
@@ -208,7 +208,7 @@ def test_an_answer_is_given_exactly_where_the_highest_rank_speaks_with_one_voice
     who = person(*([birth_sex(extension)] if extension else []), gender="unknown")
 
     if len(deciding) > 1:
-        assert {one.kind for one in refusal(who, *observed).problems} == {ProblemKind.SEX_CONFLICT}
+        assert {problem.kind for problem in refusal(who, *observed).problems} == {ProblemKind.SEX_CONFLICT}
         return
     request = read(who, *observed)
     used = 0 if request.known_person.sex_source is None else 1
@@ -233,14 +233,14 @@ def test_of_several_that_agree_the_newest_is_used_in_whatever_order_they_come() 
 def test_a_value_that_says_neither_is_refused_with_both_weights(coding: tuple[str, str]) -> None:
     problems = refusal(person(), sex_observation(AT_BIRTH, coding)).problems
 
-    assert [one.kind for one in problems] == [ProblemKind.SEX_NEEDED]
+    assert [problem.kind for problem in problems] == [ProblemKind.SEX_NEEDED]
     assert problems[0].expression == "Bundle.entry[1].resource.valueCodeableConcept"
     assert coding[1] in problems[0].sentence
     assert "female form" in problems[0].sentence
 
 
 def test_two_codings_that_contradict_each_other_say_neither() -> None:
-    assert [one.kind for one in refusal(person(), sex_observation(AT_BIRTH, MALE, FEMALE)).problems] == [
+    assert [problem.kind for problem in refusal(person(), sex_observation(AT_BIRTH, MALE, FEMALE)).problems] == [
         ProblemKind.SEX_NEEDED
     ]
 
@@ -282,7 +282,7 @@ def test_a_preliminary_one_counts_where_those_are_accepted() -> None:
 def test_a_sex_of_somebody_else_is_refused() -> None:
     other = sex_observation(AT_BIRTH, MALE, subject={"reference": "Patient/p2"})
 
-    assert [one.kind for one in refusal(person(), other).problems] == [ProblemKind.MIXED_PATIENTS]
+    assert [problem.kind for problem in refusal(person(), other).problems] == [ProblemKind.MIXED_PATIENTS]
 
 
 def test_the_newest_version_of_an_observation_speaks() -> None:
@@ -320,7 +320,11 @@ def test_the_observation_used_is_an_input_of_the_weight_and_of_the_whole_answer(
     written = write_bundle(answer_request(TITRATE_PEEP, body, RequestContext(NOW_S)), recorded_s=NOW_S)
 
     (provenance,) = resources(written, "Provenance")
-    (weight,) = [one for one in resources(written, "Observation") if "45.5" in str(one) or "50 + 0.91" in str(one)]
+    (weight,) = [
+        resource
+        for resource in resources(written, "Observation")
+        if "45.5" in str(resource) or "50 + 0.91" in str(resource)
+    ]
     named = {"reference": "Observation/sx/_history/3"}
     assert named in [one["what"] for one in provenance["entity"]]
     assert named in weight["derivedFrom"]

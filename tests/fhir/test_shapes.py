@@ -27,7 +27,7 @@ def read(body: Json) -> Request:
 
 
 def values(request: Request) -> list[tuple[str, float, float]]:
-    return sorted((one.quantity.slug, one.value, one.at_s) for one in request.readings)
+    return sorted((reading.quantity.slug, reading.value, reading.at_s) for reading in request.readings)
 
 
 PLAIN = values(read(trial_bundle()))
@@ -66,7 +66,7 @@ def test_ids_within_two_containers_are_two_observations() -> None:
 
     request = read(bundle(patient(), height(), report(one), report(other, identity="r2")))
 
-    assert [one.reference for one in request.sources if "#" in one.reference] == [
+    assert [source.reference for source in request.sources if "#" in source.reference] == [
         "DiagnosticReport/r1#o",
         "DiagnosticReport/r2#o",
     ]
@@ -150,7 +150,7 @@ def test_an_answer_to_contained_observations_is_sound_and_the_same_when_replayed
     answer = answer_request(TITRATE_PEEP, to_bytes(bundle(*resources)), CONTEXT)
     stored = write_bundle(answer, recorded_s=CONTEXT.at_s)
 
-    outcome = replay(resources_of(stored), [("", json.loads(to_bytes(one))) for one in resources], CONTEXT)
+    outcome = replay(resources_of(stored), [("", json.loads(to_bytes(resource))) for resource in resources], CONTEXT)
 
     assert validate(stored) == ()
     assert (outcome.outcome, outcome.findings) == (ReplayOutcome.SAME, ())

@@ -37,13 +37,13 @@ def completed(*completions: object) -> Site:
 
 
 def art(site: Site) -> StaircaseRules:
-    return next(one for one in site.staircases if one.slug == "art")
+    return next(staircase for staircase in site.staircases if staircase.slug == "art")
 
 
 def test_a_completed_protocol_keeps_its_name_and_its_place_among_the_others() -> None:
     site = completed(COMPLETION)
 
-    assert [one.slug for one in site.staircases] == [one.slug for one in NO_SITE.staircases]
+    assert [staircase.slug for staircase in site.staircases] == [staircase.slug for staircase in NO_SITE.staircases]
     assert art(site).version == "1+2"
 
 

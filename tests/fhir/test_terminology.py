@@ -223,7 +223,7 @@ def test_a_record_is_searched_for_codes_of_the_site_and_for_no_other_spelling() 
     _, tokens = tokens_of(code_map.table)
 
     assert f"{SITE}|PEEP" in tokens
-    assert not [one for one in tokens if one.startswith(("https://loinc", "urn:oid"))]
+    assert not [token for token in tokens if token.startswith(("https://loinc", "urn:oid"))]
 
 
 def test_a_map_of_nothing_is_refused() -> None:

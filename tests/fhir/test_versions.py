@@ -40,7 +40,7 @@ def stamped(value: float, updated: str, **more: object) -> Json:
 
 def late_values(request: Request) -> list[float]:
     """PEEP values after the trial."""
-    return [one.value for one in request.readings[24:]]
+    return [reading.value for reading in request.readings[24:]]
 
 
 def codes(request: Request) -> list[str]:
@@ -154,7 +154,7 @@ def test_a_correction_with_the_same_identifier_may_move_the_time() -> None:
         copy(9.0, id="b", identifier=IDENTIFIER, effectiveDateTime=at(56), status="corrected"),
     )
 
-    assert [one.start_s for one in request.readings[24:]] == [1772355600.0 + 56 * 60]
+    assert [reading.start_s for reading in request.readings[24:]] == [1772355600.0 + 56 * 60]
     assert codes(request) == ["superseded"]
 
 
@@ -189,7 +189,7 @@ def test_a_panel_that_repeats_single_values_leaves_each_value_once_and_right_sou
 def test_sources_without_any_reading_left_are_gone_and_indices_still_fit() -> None:
     request = read(copy(9.0, id="a"), copy(10.0, id="b"), copy(11.0, id="c", effectiveDateTime=at(57)))
 
-    paths = {request.sources[one.source].path for one in request.readings}
+    paths = {request.sources[reading.source].path for reading in request.readings}
     assert paths | {"Bundle.entry[1].resource"} == {source.path for source in request.sources}
     assert request.sources[request.readings[-1].source].path == "Bundle.entry[28].resource"
     assert request.sources[request.known_person.height_source].path == "Bundle.entry[1].resource"

@@ -28,8 +28,8 @@ def talking_to(base_url: str) -> httpx.Client:
 def load_inputs(record: httpx.Client, prefix: str, count: int) -> None:
     """Put what so many recommendations rest on into the record; ids begin with the prefix."""
     entries = [
-        {"resource": one, "request": {"method": "PUT", "url": f"{one['resourceType']}/{one['id']}"}}
-        for one in _inputs(prefix, count)
+        {"resource": input_, "request": {"method": "PUT", "url": f"{input_['resourceType']}/{input_['id']}"}}
+        for input_ in _inputs(prefix, count)
     ]
     for start in range(0, len(entries), AT_A_TIME):
         bundle = {"resourceType": "Bundle", "type": "transaction", "entry": entries[start : start + AT_A_TIME]}

@@ -217,7 +217,7 @@ def _within(resource: Json, dates: Sequence[str]) -> bool:
     period = resource.get("effectivePeriod", {})
     when = resource.get("effectiveDateTime", "")
     start, end = seconds(period.get("start", when)), seconds(period.get("end", when))
-    bounds = [(one[:2], seconds(one[2:])) for one in dates]
+    bounds = [(date[:2], seconds(date[2:])) for date in dates]
     if not all(isinstance(one, float) for one in (start, end, *(at for _, at in bounds))):
         return False
     return all({"ge": end >= at, "le": start <= at}[how] for how, at in bounds)  # type: ignore[operator]

@@ -245,5 +245,5 @@ def test_what_was_taken_up_twice_is_marked_together_once_another_answer_takes_it
         again.sentence,
         later.sentence,
     )
-    statuses = [one["status"] for one in bedside.results()]
+    statuses = [result["status"] for result in bedside.results()]
     assert sorted(statuses) == ["cancelled", "cancelled", "preliminary"]

@@ -31,7 +31,7 @@ def two_answers(bedside: Bedside) -> tuple[Answer, Answer]:
 
 def standing(bedside: Bedside) -> list[str]:
     """Identities of the answers whose suggestion a clinician would take for current."""
-    current = [one for one in bedside.results() if one["status"] != "cancelled"]
+    current = [result for result in bedside.results() if result["status"] != "cancelled"]
     return [one["identifier"][0]["value"].partition(":")[0] for one in current]
 
 
@@ -49,9 +49,11 @@ def test_a_repeat_of_a_superseded_answer_changes_nothing_and_says_what_stands(be
 def test_a_repeat_where_nothing_stands_says_that_nothing_is_current(client: httpx.Client, bedside: Bedside) -> None:
     first, _ = two_answers(bedside)
     for code in ("suggested-peep", "closing-pressure"):
-        for one in bedside.results(code):
-            if one["status"] == "preliminary":
-                client.put(f"/Observation/{one['id']}", json={**one, "status": "entered-in-error"}).raise_for_status()
+        for result in bedside.results(code):
+            if result["status"] == "preliminary":
+                client.put(
+                    f"/Observation/{result['id']}", json={**result, "status": "entered-in-error"}
+                ).raise_for_status()
 
     outcome = bedside.recorded(first, bedside.nurse)
 
@@ -69,7 +71,9 @@ def test_who_means_it_makes_it_current_again_and_it_replays(bedside: Bedside, re
     stored = bedside.stored(first.identity)
     assert bedside.replayed(stored).findings == ()
     assert verify(stored, PUBLISHED).verified is Verified.VALID
-    assert {one.kind for one in bedside.replayed(bedside.stored(second.identity)).findings} == {FindingKind.SUPERSEDED}
+    assert {finding.kind for finding in bedside.replayed(bedside.stored(second.identity)).findings} == {
+        FindingKind.SUPERSEDED
+    }
     told = changes(bedside, stored)
     assert [bedside.doctor in str(one["agent"]) for one in told] == [False, True]
     for one in told:

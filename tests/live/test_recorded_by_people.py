@@ -82,5 +82,5 @@ def test_the_patient_is_named_in_the_version_that_was_read_and_replayed_in_it(be
 
     whats = [one["what"].get("reference") for one in provenance_of(stored)["entity"]]
     assert f"{bedside.patient}/_history/1" in whats
-    assert (outcome.same, [one.kind for one in outcome.findings]) == (True, [FindingKind.INPUT_AMENDED])
+    assert (outcome.same, [finding.kind for finding in outcome.findings]) == (True, [FindingKind.INPUT_AMENDED])
     assert outcome.findings[0].path == f"{bedside.patient}/_history/1"

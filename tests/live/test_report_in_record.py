@@ -90,7 +90,7 @@ def test_a_report_is_superseded_along_with_its_answer(bedside: Bedside, record_b
     assert report_of(new)["status"] == "preliminary"
     assert problems(validate_with_server(record_base_url, report_of(old))) == []
     outcome = bedside.replayed(old)
-    assert (outcome.same, {one.kind for one in outcome.findings}) == (True, {FindingKind.SUPERSEDED})
+    assert (outcome.same, {finding.kind for finding in outcome.findings}) == (True, {FindingKind.SUPERSEDED})
 
 
 def test_an_exchanged_page_is_found(client: httpx.Client, bedside: Bedside) -> None:
@@ -102,5 +102,5 @@ def test_an_exchanged_page_is_found(client: httpx.Client, bedside: Bedside) -> N
 
     stored = bedside.stored(answer.identity)
 
-    assert [one.path for one in bedside.replayed(stored).findings] == ["report.presentedForm[0].data"]
+    assert [finding.path for finding in bedside.replayed(stored).findings] == ["report.presentedForm[0].data"]
     assert verify(stored, PUBLISHED).verified is Verified.BROKEN

@@ -92,7 +92,7 @@ def test_a_security_label_that_someone_gives_is_named_and_leaves_the_answer_what
     stored = bedside.stored(identity)
     outcome = bedside.replayed(stored)
 
-    assert (outcome.same, [one.kind for one in outcome.findings]) == (True, [FindingKind.LABELLED])
+    assert (outcome.same, [finding.kind for finding in outcome.findings]) == (True, [FindingKind.LABELLED])
     assert outcome.findings[0].path == "meta.security"
     assert verify(stored, PUBLISHED).verified is Verified.VALID
 
@@ -103,7 +103,7 @@ def test_a_clinician_who_signs_leaves_the_answer_what_it_was_and_its_signature_v
     stored = stored_again(client, bedside, written(bedside), "suggested-peep", status="final")
     outcome = bedside.replayed(stored)
 
-    assert (outcome.same, [one.kind for one in outcome.findings]) == (True, [FindingKind.SIGNED])
+    assert (outcome.same, [finding.kind for finding in outcome.findings]) == (True, [FindingKind.SIGNED])
     assert verify(stored, PUBLISHED).verified is Verified.VALID
 
 

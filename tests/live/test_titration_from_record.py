@@ -203,12 +203,16 @@ def write_back_word(reply: httpx.Response) -> str:
 
 
 def current(ward: Ward, code: str = "suggested-peep") -> list[dict[str, Any]]:
-    return [one for one in ward.results(code) if one["status"] != "cancelled"]
+    return [result for result in ward.results(code) if result["status"] != "cancelled"]
 
 
 def amended(ward: Ward, step: int, plateau_cmh2o: float) -> None:
     """Someone corrects one plateau pressure in the record."""
-    (old,) = [one for one in trial_observations() if one["id"] == f"plateau-pressure-{step}"]
+    (old,) = [
+        trial_observation
+        for trial_observation in trial_observations()
+        if trial_observation["id"] == f"plateau-pressure-{step}"
+    ]
     quantity = old["valueQuantity"]
     assert isinstance(quantity, dict)
     ward.put({**old, "status": "amended", "valueQuantity": {**quantity, "value": plateau_cmh2o}})
@@ -253,7 +257,7 @@ def test_after_an_amended_input_one_current_suggestion_stands(ward: Ward) -> Non
     assert "an earlier answer for the same trial were marked superseded" in reply.text
     (new,) = current(ward)
     assert new["id"] != old["id"]
-    assert [one["status"] for one in ward.results() if one["id"] == old["id"]] == ["cancelled"]
+    assert [result["status"] for result in ward.results() if result["id"] == old["id"]] == ["cancelled"]
     for code in ALL_CODES.split(","):
         identities = {one["identifier"][0]["value"].partition(":")[0] for one in current(ward, code)}
         assert len(identities) <= 1, code
@@ -264,7 +268,7 @@ def test_the_record_and_its_validator_accept_what_was_marked(ward: Ward, record_
     ward.asked(write_back=True)
     amended(ward, 3, 26.9)
     ward.asked(write_back=True)
-    (old,) = [one for one in ward.results() if one["status"] == "cancelled"]
+    (old,) = [result for result in ward.results() if result["status"] == "cancelled"]
     found = ward.client.get("/Provenance", params={"target": f"Observation/{old['id']}"}).json()
     told = [entry["resource"] for entry in found["entry"]]
 
@@ -309,7 +313,7 @@ def test_what_a_clinician_has_signed_stays_and_is_said_so(ward: Ward) -> None:
 
     assert write_back_word(reply) == "written"
     assert "a clinician has signed stands beside it" in reply.text
-    assert sorted(one["status"] for one in ward.results()) == ["final", "preliminary"]
+    assert sorted(result["status"] for result in ward.results()) == ["final", "preliminary"]
 
 
 def test_of_many_different_answers_at_once_one_stands(ward: Ward) -> None:

@@ -185,7 +185,9 @@ def found_of(job: Job, held: Mapping[Key, Sequence[Json]]) -> Found:
         return Found.HALF
     stored = {key: _address(held[key][0]) for key in job.own_keys}
     provenances = [held[key][0] for key in job.own_keys if key[0] == "Provenance"]
-    targets = sorted(target["reference"].partition("/_history/")[0] for one in provenances for target in one["target"])
+    targets = sorted(
+        target["reference"].partition("/_history/")[0] for provenance in provenances for target in provenance["target"]
+    )
     return Found.WHOLE if targets == sorted(at for key, at in stored.items() if key[0] != "Provenance") else Found.HALF
 
 
@@ -202,7 +204,7 @@ def verdict_of(calls: Sequence[Call], held: Mapping[Key, Sequence[Json]], *, kil
         halves=sum(one is Found.HALF for one in found.values()),
         false_reports=(*_told_wrongly(calls, held, found, lost), *_claimed_twice(calls)),
         current=Counter(
-            _current_of(patient, jobs.values(), held) for patient in {one.patient for one in jobs.values()}
+            _current_of(patient, jobs.values(), held) for patient in {job.patient for job in jobs.values()}
         ),
     )
 

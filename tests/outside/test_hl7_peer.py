@@ -129,7 +129,7 @@ async def _sent(folder: Path) -> dict[str, Heard]:
 
 
 def unexplained(faults: list[str]) -> list[str]:
-    return [one for one in faults if not any(re.search(pattern, one) for pattern in EXPLAINED)]
+    return [fault for fault in faults if not any(re.search(pattern, fault) for pattern in EXPLAINED)]
 
 
 @pytest.mark.parametrize("name", SENT)

@@ -38,7 +38,7 @@ def base_url(modules: Path) -> Iterator[str]:
         try:
             address = process.stdout.readline().strip()
             replies = httpx.post(address, json=chart(datetime.now(UTC)), timeout=60).json()["entry"]
-            assert {one["response"]["status"] for one in replies} == {"200"}
+            assert {reply["response"]["status"] for reply in replies} == {"200"}
             yield address
         finally:
             process.terminate()

@@ -179,7 +179,9 @@ def test_a_circuit_that_opened_at_the_closing_step_or_above_leaves_no_closing(pe
 
 @pytest.mark.parametrize(("late", "found"), [(2, False), (3, False), (4, True)])
 def test_two_clocks_differ_where_more_than_half_of_the_steps_say_so(late: int, *, found: bool) -> None:
-    shown = [one for one in two_clocks(1.0, steps=late) if one.at_s < START_S + 7 * STEP_S]  # six pairs of steps
+    shown = [
+        two_clock for two_clock in two_clocks(1.0, steps=late) if two_clock.at_s < START_S + 7 * STEP_S
+    ]  # six pairs of steps
 
     assert ("clocks-differ" in slugs(trial(more=shown)(LIMITS))) is found
 
@@ -212,12 +214,12 @@ def test_a_leak_at_one_step_down_to_closing_may_hide_the_best_compliance(
         known=PatientContext(limits=replace(LIMITS, leak_change_share=0.9)),
     )
 
-    assert [one for one in slugs(answer) if one.startswith("leak-")] == ([found] if found else [])
+    assert [slug for slug in slugs(answer) if slug.startswith("leak-")] == ([found] if found else [])
 
 
 def test_the_lowest_end_tidal_carbon_dioxide_is_named() -> None:
     answer = trial({Q.END_TIDAL_CO2: {20: 40, 18: 38, 16: 5, 14: 6, 12: 7}})(LIMITS)
-    (lost,) = [one for one in answer.findings if one.slug == "carbon-dioxide-lost"]
+    (lost,) = [finding for finding in answer.findings if finding.slug == "carbon-dioxide-lost"]
 
     assert (lost.values["end_tidal_mmhg"], lost.peeps_cmh2o) == (5.0, (16, 14, 12))
 

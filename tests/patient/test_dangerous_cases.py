@@ -57,7 +57,7 @@ def everything(found: Answer) -> str:
     return " ".join(
         [
             found.titration.advice.rationale,
-            *(one.text for one in found.titration.advice.cautions if one.of_this_patient),
+            *(caution.text for caution in found.titration.advice.cautions if caution.of_this_patient),
         ]
     )
 
@@ -67,11 +67,11 @@ def test_the_dangerous_trial_is_answered_with_care(case: dict[str, Any]) -> None
     if "refused" in case:
         with pytest.raises(Rejected) as refused:
             answer_request(TITRATE_PEEP, sent(case), RequestContext(NOW))
-        assert [one.kind.slug for one in refused.value.problems] == [case["refused"]]
+        assert [problem.kind.slug for problem in refused.value.problems] == [case["refused"]]
         assert not any(words in refused.value.problems[0].sentence for words in case.get("never_says", ()))
         return
     found = answer_request(TITRATE_PEEP, sent(case), RequestContext(NOW))
-    findings = {one.slug: one.weight.value for one in found.titration.findings}
+    findings = {finding.slug: finding.weight.value for finding in found.titration.findings}
 
     assert found.titration.advice.suggested_peep_cmh2o == case["number"], found.titration.advice.rationale
     assert case["finds"].items() <= findings.items()
@@ -97,11 +97,11 @@ def test_no_other_question_is_answered_of_a_patient_who_has_died(slug: str, died
     body = sent({"patient": died})
     with pytest.raises(Rejected) as refused:
         answer_request(BY_SLUG[slug], body, RequestContext(NOW))
-    assert [one.kind for one in refused.value.problems] == [ProblemKind.PATIENT_DIED]
+    assert [problem.kind for problem in refused.value.problems] == [ProblemKind.PATIENT_DIED]
 
 
 def test_a_death_after_the_request_is_a_high_caution_and_takes_no_number() -> None:
     found = answer_request(TITRATE_PEEP, sent({"patient": {"deceasedDateTime": "2026-03-03"}}), RequestContext(NOW))
 
     assert found.titration.advice.suggested_peep_cmh2o == 12.0
-    assert [(one.slug, one.weight.value) for one in found.titration.findings] == [("patient-died", "high")]
+    assert [(finding.slug, finding.weight.value) for finding in found.titration.findings] == [("patient-died", "high")]

@@ -252,7 +252,7 @@ def test_compliance_that_more_than_doubles_in_one_step_is_a_contradiction_and_no
 
     assert no_estimate(found)
     assert "sudden-rise" in slugs(found, "look-first")
-    assert not any(one.slug == "overdistension-at-top" for one in found.advice.cautions)
+    assert not any(caution.slug == "overdistension-at-top" for caution in found.advice.cautions)
 
 
 def leaking(*extra: Quantity) -> Titration:
@@ -284,7 +284,7 @@ def test_a_leak_that_grows_is_a_high_caution_where_only_the_set_volume_is_known(
 def test_a_stop_limit_met_below_the_suggestion_is_named_with_its_value() -> None:
     found = titrated({**CALM, Q.SPO2: {20: 93, 12: 92, 10: 89, 8: 84, 6: 82}})
 
-    [limit] = [one for one in found.advice.cautions if one.slug == "stop-limit-below-suggestion"]
+    [limit] = [caution for caution in found.advice.cautions if caution.slug == "stop-limit-below-suggestion"]
     assert limit.in_few_words == "stop limit met at PEEP 6 (SpO2 82 %, limit 85 %)"
 
 

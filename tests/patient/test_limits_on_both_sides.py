@@ -175,7 +175,7 @@ def test_a_fall_that_raises_no_pressure_far_is_looked_at_from_thirty_per_cent_on
 def test_relief_of_overdistension_is_named_from_five_per_cent_on(top_share: float, *, found: bool) -> None:
     answer = titrated(compliances=(42 * top_share, 42, 42, 42, 41.5, 36, 31, 27))
 
-    assert ("overdistension-at-top" in [one.slug for one in answer.advice.findings]) is found
+    assert ("overdistension-at-top" in [finding.slug for finding in answer.advice.findings]) is found
 
 
 @pytest.mark.parametrize(("compliance_share", "found"), [(0.70, False), (0.68, True)])
@@ -196,6 +196,6 @@ def test_a_rise_of_pressure_counts_only_with_a_fall_of_compliance_of_a_fifth() -
 
 
 def test_a_peak_pressure_beyond_its_limit_is_named_with_both() -> None:
-    (peak,) = [one for one in peak_at_twelve(53).findings if one.values.get("vital") == "peak-pressure"]
+    (peak,) = [finding for finding in peak_at_twelve(53).findings if finding.values.get("vital") == "peak-pressure"]
 
     assert (peak.values["value"], peak.values["limit"], peak.peeps_cmh2o) == (53.0, 50.0, (12,))

@@ -28,7 +28,7 @@ _CAME_BACK = "that is not closing."
 
 def contradictions(closing: Closing, advice: Advice, findings: Sequence[Finding]) -> Iterator[str]:
     head, number = in_short(advice, closing).line, advice.suggested_peep_cmh2o
-    texts = [advice.rationale, *(one.text for one in advice.cautions if one.of_this_patient)]
+    texts = [advice.rationale, *(caution.text for caution in advice.cautions if caution.of_this_patient)]
     everything = " ".join((head, *texts))
     if number is not None and "o PEEP is suggested" in everything:
         yield "a suggestion, and none"
@@ -47,15 +47,17 @@ def contradictions(closing: Closing, advice: Advice, findings: Sequence[Finding]
         yield "withheld, and no limit exceeded"
     if number is not None and chosen is not None and chosen.limits_met:
         yield "suggested, and not tolerated"
-    looks = [one for one in findings if one.weight is Weight.LOOK_FIRST]
+    looks = [finding for finding in findings if finding.weight is Weight.LOOK_FIRST]
     if bool(looks) != advice.look_first or (looks and number is not None):
         yield "look first, and a number"
-    if closing.evidence is Evidence.STRONG and any(one.of_curve and one.weight is not Weight.LOW for one in findings):
+    if closing.evidence is Evidence.STRONG and any(
+        finding.of_curve and finding.weight is not Weight.LOW for finding in findings
+    ):
         yield "strong, and in doubt"
     low, high = closing.interval_cmh2o or (0.0, 1.0)
     if low == high and "anywhere between" in everything:
         yield "an interval of one step, and anywhere between two"
-    slugs = [one.slug for one in advice.cautions if one.of_this_patient]
+    slugs = [caution.slug for caution in advice.cautions if caution.of_this_patient]
     if "disconnection" in slugs and "circuit-opened" in slugs:
         yield "one event told twice"
     if any(text.count("look at the patient first") > 1 for text in map(str.lower, texts)):

@@ -100,4 +100,4 @@ def test_saturation_after_less_oxygen_is_not_called_clearly_worse() -> None:
     found = titrated({Quantity.SPO2: {20: 97, 12: 88}, Quantity.FIO2_SET: {20: 1.0, 14: 0.4, 12: 0.4}})
 
     assert "worse-than-best" not in slugs(found)
-    assert any("between 40 and 100 %" in one.text for one in found.advice.cautions)
+    assert any("between 40 and 100 %" in caution.text for caution in found.advice.cautions)

@@ -61,8 +61,8 @@ def test_severity_shows_each_input_with_its_age() -> None:
     berlin = assessed().classes[0]
 
     assert berlin.oxygenation is Oxygenation.MODERATE
-    assert [one.reading.source for one in berlin.inputs] == [3, 1, 2]
-    assert [one.age_s for one in berlin.inputs] == [600.0, 1800.0, 1800.0]
+    assert [input_.reading.source for input_ in berlin.inputs] == [3, 1, 2]
+    assert [input_.age_s for input_ in berlin.inputs] == [600.0, 1800.0, 1800.0]
     assert spell(berlin.inputs[0].sentence) == "PaO2 78 mmHg, 10 min old"
 
 
@@ -425,7 +425,9 @@ def test_a_low_systolic_pressure_is_found_where_no_mean_was_sent() -> None:
 
     candidate = assessed([*MODERATE[:4], systolic])
 
-    assert [(one.slug, one.source) for one in candidate.reading_risks] == [("systolic-arterial-pressure-low", 8)]
+    assert [(reading_risk.slug, reading_risk.source) for reading_risk in candidate.reading_risks] == [
+        ("systolic-arterial-pressure-low", 8)
+    ]
     assert "The lowest systolic arterial pressure of the last hour was 84 mmHg" in spell(candidate.sentence)
 
 
@@ -433,8 +435,8 @@ def test_a_saturation_that_would_stop_the_trial_speaks_against_beginning_one() -
     low = assessed([*MODERATE, reading(Quantity.SPO2, 82.0, START_S - 60, 30)])
     back = assessed([reading(Quantity.SPO2, 82.0, START_S - 1200, 30), *MODERATE])
 
-    assert "spo2-low" in [one.slug for one in low.reading_risks]
-    assert "spo2-low" not in [one.slug for one in back.reading_risks]
+    assert "spo2-low" in [reading_risk.slug for reading_risk in low.reading_risks]
+    assert "spo2-low" not in [reading_risk.slug for reading_risk in back.reading_risks]
 
 
 @pytest.mark.parametrize(("dose", "found"), [(0.2, []), (0.25, ["vasopressor-high"])])
@@ -459,8 +461,8 @@ def test_a_great_age_is_said_to_be_without_evidence_not_harmful() -> None:
 def test_no_answer_says_that_a_trial_is_safe_and_each_leaves_it_to_the_clinician() -> None:
     answers = [assessed(), assessed(MILD), assessed([]), assessed(present={"pregnancy"})]
 
-    assert not [spell(one.sentence) for one in answers if " safe" in spell(one.sentence)]
-    assert all(spell(one.sentence).endswith("Whether to go on is for the clinician.") for one in answers)
+    assert not [spell(answer.sentence) for answer in answers if " safe" in spell(answer.sentence)]
+    assert all(spell(answer.sentence).endswith("Whether to go on is for the clinician.") for answer in answers)
 
 
 def test_every_concept_has_its_own_name_a_source_and_how_far_it_was_read() -> None:

@@ -312,7 +312,7 @@ def test_the_same_trials_get_the_same_answers_again() -> None:
 
 def test_the_reference_that_holds_the_lung_itself_finds_its_closing_from_a_chart_without_noise() -> None:
     cases = gravity_cases(10, seed=3, ranges=ONE_STAIRCASE)
-    closing = next(one for one in cases if one.truth.verdict is Verdict.FOUND)
+    closing = next(case for case in cases if case.truth.verdict is Verdict.FOUND)
     exact = Conditions(
         readings=1,
         volume_noise=0.0001,

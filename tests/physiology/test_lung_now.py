@@ -36,7 +36,7 @@ def volume() -> float:
 
 
 def compliance_at(peep_cmh2o: float) -> float:
-    return next(one.compliance_ml_per_cmh2o for one in trial_of(TRIAL).steps if one.peep_cmh2o == peep_cmh2o)
+    return next(step.compliance_ml_per_cmh2o for step in trial_of(TRIAL).steps if step.peep_cmh2o == peep_cmh2o)
 
 
 @pytest.mark.parametrize(("share", "found"), [(0.68, {"lung-lost-since": "look-first"}), (0.72, {})])
@@ -50,9 +50,9 @@ def test_compliance_that_fell_by_more_than_closing_takes_is_looked_at_first(
 
 def test_intrinsic_peep_of_the_trial_is_no_loss_where_it_is_not_charted_since() -> None:
     settings = [one for one in TRIAL if one.quantity is Quantity.PEEP_SET]
-    trapped = [*TRIAL, *[reading(Quantity.PEEP_TOTAL, one.value + 3.0, one.at_s, 950) for one in settings]]
+    trapped = [*TRIAL, *[reading(Quantity.PEEP_TOTAL, setting.value + 3.0, setting.at_s, 950) for setting in settings]]
     trial = trial_of(trapped)
-    step = next(one for one in trial.steps if one.peep_cmh2o == 12.0)
+    step = next(step for step in trial.steps if step.peep_cmh2o == 12.0)
     assert step.plateau_cmh2o is not None
     same = row(19, peep_set=12.0, plateau_pressure=step.plateau_cmh2o, tidal_volume_expired=volume())
 

@@ -117,9 +117,9 @@ def is_number(value: object) -> bool:
 def numbers_of(module: str) -> dict[str, object]:
     """The numbers that a module gives a name of its own."""
     tree = ast.parse((PHYSIOLOGY / f"{module.replace('.', '/')}.py").read_text(encoding="utf-8"))
-    targets = [one for node in tree.body if isinstance(node, ast.Assign) for one in node.targets]
+    targets = [target for node in tree.body if isinstance(node, ast.Assign) for target in node.targets]
     targets += [node.target for node in tree.body if isinstance(node, ast.AnnAssign)]
-    names = [name.id for one in targets for name in ast.walk(one) if isinstance(name, ast.Name)]
+    names = [name.id for target in targets for name in ast.walk(target) if isinstance(name, ast.Name)]
     values = vars(import_module(f"ebbmark.physiology.{module}"))
     return {name: plain(values[name]) for name in names if is_number(values[name])}
 

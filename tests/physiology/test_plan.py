@@ -81,7 +81,7 @@ def test_the_time_is_the_sum_of_its_steps() -> None:
 
 
 def test_each_step_gives_peak_pressure_volume_records_and_expectation() -> None:
-    step = next(one for one in planned().steps if one.phase is Phase.DESCENT)
+    step = next(step for step in planned().steps if step.phase is Phase.DESCENT)
 
     assert (step.end_inspiratory_cmh2o, step.expected_tidal_volume_ml) == (30, 420)
     assert "overdistension" in spell(step.expect)

@@ -66,7 +66,7 @@ def beyond(advice: Advice, peep: float = 12.0) -> list[str]:
 
 
 def found(advice: Advice) -> list[str]:
-    return [one.slug for one in advice.findings]
+    return [finding.slug for finding in advice.findings]
 
 
 @pytest.mark.parametrize(("driving", "named"), [(14.9, False), (15.1, True)])
@@ -185,14 +185,16 @@ class TestExactlyAtTheLimit:
 
     def test_of_plateau_during_the_trial(self, aside: float) -> None:
         advice = advice_at(plateau_limit_cmh2o=30.0 + aside)  # at 20 cmH2O
-        told = [one for one in advice.findings if one.slug == "plateau-above-limit-during-trial"]
+        told = [finding for finding in advice.findings if finding.slug == "plateau-above-limit-during-trial"]
 
         assert [one.values["highest_cmh2o"] for one in told] == ([30.0] if aside < 0 else [])
 
 
 @pytest.mark.parametrize(("limit", "weight"), [(21.9, "moderate"), (22.1, "low")])
 def test_a_plateau_beyond_its_limit_above_the_suggestion_only_is_of_low_weight(limit: float, weight: str) -> None:
-    told = [one for one in advice_at(plateau_limit_cmh2o=limit).findings if one.slug.endswith("during-trial")]
+    told = [
+        finding for finding in advice_at(plateau_limit_cmh2o=limit).findings if finding.slug.endswith("during-trial")
+    ]
 
     assert [one.weight.value for one in told] == [weight]
 

@@ -541,7 +541,7 @@ def test_a_volume_is_taken_for_rounded_to_the_coarsest_quantum_that_fits(
 ) -> None:
     trial = trial_of(staircase_down())
     sample = trial.steps[0].samples[0]
-    samples = [sample._replace(tidal_volume_ml=one) for one in volumes]
+    samples = [sample._replace(tidal_volume_ml=volume) for volume in volumes]
     recipe = Recipe(Quantity.PLATEAU_PRESSURE, trial.kind, Quantity.TIDAL_VOLUME_EXPIRED, None)
 
     # Plateaus that are multiples of nothing leave the volume alone; its error is uniform, and of the larger one of two.
@@ -657,7 +657,7 @@ def test_each_setting_is_one_step_whatever_unit_each_row_is_charted_in(
 def test_one_setting_in_either_unit_is_never_two(level: int, in_mbar: list[bool]) -> None:
     values = [level * (MBAR if mbar else 1.0) for mbar in in_mbar]
 
-    assert all(same_setting(one, other) for one in values for other in values)
+    assert all(same_setting(value, other) for value in values for other in values)
 
 
 @given(st.integers(2, 40), st.booleans(), st.booleans())

@@ -105,7 +105,7 @@ def test_trials_are_laid_out_oldest_first_in_whatever_order_they_come() -> None:
 
     followed = follow_trials(trials)
 
-    assert [one.closing.peep_cmh2o for one in followed.trials] == [8, 10, 12]
+    assert [trial.closing.peep_cmh2o for trial in followed.trials] == [8, 10, 12]
     assert follow_trials(trials[::-1]) == followed
 
 

@@ -66,7 +66,7 @@ def _answer(request: bytes) -> Answer | str:
     try:
         return answer_request(TITRATE_PEEP, request, RequestContext(AT_S))
     except Rejected as rejected:
-        return " ".join(one.sentence for one in rejected.problems)
+        return " ".join(problem.sentence for problem in rejected.problems)
 
 
 if __name__ == "__main__":

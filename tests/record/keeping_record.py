@@ -190,4 +190,4 @@ def named(resource: Json) -> list[str]:
     """Values of its identifiers and codes of its tags."""
     tags = [tag["code"] for tag in resource.get("meta", {}).get("tag", ())]
     identifiers = resource.get("identifier", [])
-    return tags + [one["value"] for one in identifiers]
+    return tags + [identifier["value"] for identifier in identifiers]

@@ -69,7 +69,11 @@ class SearchableRecord:
 
     def page(self, kind: str, query: dict[str, list[str]], text: str) -> httpx.Response:
         first = int(query.pop("page", ["0"])[0])
-        found = [one for one in self.resources if self.deaf or (one["resourceType"] == kind and matches(one, query))]
+        found = [
+            resource
+            for resource in self.resources
+            if self.deaf or (resource["resourceType"] == kind and matches(resource, query))
+        ]
         part = found[first : first + self.page_size]
         entries: list[Json] = [{"resource": one, "search": {"mode": "match"}} for one in part]
         links: list[Json] = []

@@ -21,7 +21,7 @@ SCOPE = " ".join(sorted(SCOPES))
 
 def ring(*algorithms: Algorithm) -> KeyRing:
     """New keys, one per algorithm."""
-    read = read_key_ring([msgspec.json.encode(new_key_set(one)) for one in algorithms])
+    read = read_key_ring([msgspec.json.encode(new_key_set(algorithm)) for algorithm in algorithms])
     assert isinstance(read, KeyRing)
     return read
 

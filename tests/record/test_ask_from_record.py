@@ -99,7 +99,7 @@ def second_of(when: str) -> float:
 
 
 def device(resources: list[Json], reference: str) -> list[Json]:
-    return [{**one, "device": {"reference": reference}} for one in resources]
+    return [{**resource, "device": {"reference": reference}} for resource in resources]
 
 
 CASES = {
@@ -129,7 +129,9 @@ def test_no_question_but_the_titration_is_answered_of_a_patient_who_has_died_by_
     resources, given, now = CASES[operation]
     died = SearchableRecord([{**patient(), "deceasedBoolean": True}, height(), *resources])
 
-    assert [one.kind for one in refused(operation, died, *given, now=now).problems] == [ProblemKind.PATIENT_DIED]
+    assert [problem.kind for problem in refused(operation, died, *given, now=now).problems] == [
+        ProblemKind.PATIENT_DIED
+    ]
 
 
 def test_every_question_has_a_case_here() -> None:
@@ -189,7 +191,7 @@ def test_vasopressors_are_read_with_the_conditions() -> None:
     found = answer("assess-candidate", whole(*NOW, noradrenaline(0.4)), now=stamp(60))
 
     assert "Read from the record: 1 MedicationAdministrations of vasopressors." in found.request.notes
-    assert "MedicationAdministration/nor/_history/2" in [one.reference for one in found.request.sources]
+    assert "MedicationAdministration/nor/_history/2" in [source.reference for source in found.request.sources]
 
 
 def test_where_vasopressors_cannot_be_read_that_is_said_and_nothing_refused() -> None:
@@ -404,7 +406,7 @@ def test_days_charted_by_the_minute_are_followed_by_the_changes_of_peep() -> Non
 
     found = answer("follow-trials", record, now=stamp(60), limits=ReadLimits(resources=400))
 
-    assert [one.kind for one in found.statements] == ["trial-1"]
+    assert [statement.kind for statement in found.statements] == ["trial-1"]
     assert "Beside PEEP only what was charted within 60 min of a change of it was read." in found.request.notes
 
 
@@ -460,7 +462,7 @@ def test_of_the_encounter_named_the_readings_are_read_and_the_conditions_of_any(
     found = answer("assess-candidate", record, now=stamp(60), encounter="Encounter/9")
 
     assert "1 resources of another encounter, or of none" in " ".join(found.request.notes)
-    assert [one.kind for one in found.warnings] == ["condition-shock"]
+    assert [warning.kind for warning in found.warnings] == ["condition-shock"]
 
 
 def answered_before(*, margin: float | None = None, trial: list[Json] | None = None) -> KeepingRecord:

@@ -132,7 +132,7 @@ def transaction_of(answer: Answer) -> str:
     for entry in kept:
         targets = entry["resource"].get("target")
         if targets:
-            entry["resource"]["target"] = [one for one in targets if one["reference"] in urls]
+            entry["resource"]["target"] = [target for target in targets if target["reference"] in urls]
     return json.dumps({**whole, "entry": kept}, default=float)
 
 
@@ -150,7 +150,7 @@ class Model:
         self.most_faults = faults
         self.heeds_versions = heeds_versions
         self.client = _Client(SETTINGS, waiting=Waiting(_no_wait, noon))
-        self.transactions: list[Json] = [json.loads(transaction_of(one)) for one in answers]
+        self.transactions: list[Json] = [json.loads(transaction_of(answer)) for answer in answers]
         self.progress = cache(self._progress)
         self.carried_out = cache(self._carried_out)
         self.read = cache(self._read)
@@ -200,7 +200,7 @@ class Model:
                 writers = (*state.writers[:number], now, *state.writers[number + 1 :])
                 return state._replace(writers=writers, **more)
 
-            faulty = sum(one.faults for one in state.writers) < self.most_faults
+            faulty = sum(writer.faults for writer in state.writers) < self.most_faults
             if not following.writes:
                 if faulty:
                     refused = (*writer.told, Told(403))
@@ -274,7 +274,9 @@ class Model:
 def _record_of(held: Held) -> KeepingRecord:
     resources = json.loads(held)
     # Each change counts one version: the record's clock goes on where it stood.
-    return KeepingRecord(held=resources, clock=sum(int(one["meta"]["versionId"]) for one in resources.values()))
+    return KeepingRecord(
+        held=resources, clock=sum(int(resource["meta"]["versionId"]) for resource in resources.values())
+    )
 
 
 def _canonical(held: Json) -> Held:
@@ -284,15 +286,15 @@ def _canonical(held: Json) -> Held:
 @cache
 def standing(held: Held) -> frozenset[str]:
     return frozenset(
-        one["identifier"][0]["value"].partition(":")[0]
-        for one in json.loads(held).values()
-        if one["resourceType"] == "Observation" and one["status"] not in ("cancelled", "entered-in-error")
+        load["identifier"][0]["value"].partition(":")[0]
+        for load in json.loads(held).values()
+        if load["resourceType"] == "Observation" and load["status"] not in ("cancelled", "entered-in-error")
     )
 
 
 @cache
 def listed(held: Held) -> frozenset[str]:
-    lists = [one for one in json.loads(held).values() if one["resourceType"] == "List"]
+    lists = [load for load in json.loads(held).values() if load["resourceType"] == "List"]
     return frozenset(entry["item"]["identifier"]["value"] for one in lists for entry in one.get("entry", ()))
 
 

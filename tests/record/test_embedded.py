@@ -199,7 +199,7 @@ def test_a_record_that_takes_more_than_before_does_not_double_what_is_carried() 
     record.accepts, record.refused_types, record.failing = ACCEPTS_EVERYTHING, frozenset(), frozenset()
 
     assert write(record, OLD).state is WriteState.ALREADY_THERE
-    assert {one["resourceType"] for one in record.results().values()} == {"Observation"}
+    assert {result["resourceType"] for result in record.results().values()} == {"Observation"}
 
 
 def test_what_is_carried_is_found_altered() -> None:

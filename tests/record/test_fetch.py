@@ -90,10 +90,10 @@ def period(start: str, end: str) -> Json:
 def moved(resources: list[Json], suffix: str, hours: int) -> list[Json]:
     """The same trial again, hours later, under other ids."""
     built = []
-    for one in resources:
-        when = str(one["effectiveDateTime"])
+    for resource in resources:
+        when = str(resource["effectiveDateTime"])
         later = f"{when[:11]}{int(when[11:13]) + hours:02d}{when[13:]}"
-        built.append({**one, "id": f"{one['id']}-{suffix}", "effectiveDateTime": later})
+        built.append({**resource, "id": f"{resource['id']}-{suffix}", "effectiveDateTime": later})
     return built
 
 
@@ -120,7 +120,10 @@ def test_a_record_that_gives_one_resource_per_page_is_read_to_its_end() -> None:
 
 def test_a_record_that_ignores_every_search_parameter_is_filtered_here() -> None:
     others: list[Json] = [
-        *[{**one, "id": f"x{one['id']}", "subject": {"reference": "Patient/p2"}} for one in trial_observations()],
+        *[
+            {**trial_observation, "id": f"x{trial_observation['id']}", "subject": {"reference": "Patient/p2"}}
+            for trial_observation in trial_observations()
+        ],
         observation("http://loinc.org|1234-5", 3.0, identity="odd", when=at(2)),
         {"resourceType": "Encounter", "id": "e", "status": "finished"},
     ]
@@ -152,7 +155,9 @@ def test_without_a_period_nothing_older_than_a_day_is_read() -> None:
 
 
 def test_only_the_encounter_asked_for_is_read_but_the_height_of_any() -> None:
-    mine = [{**one, "encounter": {"reference": "Encounter/9"}} for one in trial_observations()]
+    mine = [
+        {**trial_observation, "encounter": {"reference": "Encounter/9"}} for trial_observation in trial_observations()
+    ]
     other = observation("peep-set", 30.0, when=at(1), identity="other", encounter={"reference": "Encounter/8"})
     encounter: Json = {"name": "encounter", "valueId": "9"}
 
@@ -192,9 +197,9 @@ def test_a_record_without_combo_code_is_asked_for_what_stands_in_panels_by_their
 
 def test_where_a_record_cannot_be_searched_by_components_that_is_said_once() -> None:
     told = [
-        one
-        for one in answer(ByOneCode(WHOLE, refused=frozenset({"combo-code", "component-code"}))).request.notes
-        if "components" in one
+        note
+        for note in answer(ByOneCode(WHOLE, refused=frozenset({"combo-code", "component-code"}))).request.notes
+        if "components" in note
     ]
 
     assert told == [
@@ -298,7 +303,7 @@ def test_when_the_record_wants_to_be_asked_again_is_handed_on() -> None:
         def answer(self, request: httpx.Request) -> httpx.Response:
             return httpx.Response(503, headers={"Retry-After": "120"})
 
-    assert [one.retry_after_s for one in refused(Busy(WHOLE)).problems] == [120.0]
+    assert [problem.retry_after_s for problem in refused(Busy(WHOLE)).problems] == [120.0]
 
 
 def test_pages_that_lead_in_a_circle_end() -> None:
@@ -343,21 +348,27 @@ def test_a_device_metric_that_tells_settings_from_measurements_is_read() -> None
     metric: Json = {"resourceType": "DeviceMetric", "id": "set", "category": "setting"}
     ambiguous = {"code": {"coding": [{"system": "http://loinc.org", "code": "76248-4"}]}}
     told = [
-        {**one, **ambiguous, "device": {"reference": "DeviceMetric/set"}} if "peep-set" in str(one["id"]) else one
-        for one in trial_observations()
+        {**trial_observation, **ambiguous, "device": {"reference": "DeviceMetric/set"}}
+        if "peep-set" in str(trial_observation["id"])
+        else trial_observation
+        for trial_observation in trial_observations()
     ]
 
     assert answer(SearchableRecord([patient(), height(), metric, *told])).titration.trial.peep_source == "set"
 
 
 def with_device(resources: list[Json], name: str) -> list[Json]:
-    return [{**one, "device": {"reference": name}} for one in resources]
+    return [{**resource, "device": {"reference": name}} for resource in resources]
 
 
 def test_two_ventilators_at_the_same_time_are_refused_by_name() -> None:
     first = with_device(trial_observations(), "Device/a")
     second = with_device(
-        [{**one, "id": f"{one['id']}-b"} for one in trial_observations(peeps=[17 - n for n in range(8)])], "Device/b"
+        [
+            {**trial_observation, "id": f"{trial_observation['id']}-b"}
+            for trial_observation in trial_observations(peeps=[17 - n for n in range(8)])
+        ],
+        "Device/b",
     )
 
     refusal = refused(SearchableRecord([patient(), height(), *first, *second]))
@@ -538,7 +549,9 @@ def test_a_sex_charted_long_ago_is_found_by_its_code_with_no_further_request(cod
 
 
 def test_a_sex_may_come_from_another_encounter() -> None:
-    here = [{**one, "encounter": {"reference": "Encounter/9"}} for one in trial_observations()]
+    here = [
+        {**trial_observation, "encounter": {"reference": "Encounter/9"}} for trial_observation in trial_observations()
+    ]
     elsewhere = {**charted_sex("M"), "encounter": {"reference": "Encounter/1"}}
     asked = asks(PATIENT_NAMED, {"name": "encounter", "valueReference": {"reference": "Encounter/9"}})
 
@@ -553,7 +566,7 @@ def test_two_charted_sexes_that_disagree_are_refused_from_the_record_too() -> No
 
     problems = refused(SearchableRecord([*WHOLE, *two])).problems
 
-    assert [one.kind for one in problems] == [ProblemKind.SEX_CONFLICT] * 2
+    assert [problem.kind for problem in problems] == [ProblemKind.SEX_CONFLICT] * 2
 
 
 def test_where_a_record_refuses_a_search_it_is_said_which_parameter_it_names() -> None:
@@ -595,7 +608,7 @@ def test_rows_known_by_their_text_only_are_read_from_the_record_as_from_a_file(
         SearchableRecord(charted).attach(router)
         found = asyncio.run(from_record())
 
-    read = {(one.quantity, one.value) for one in found.request.readings}
+    read = {(reading.quantity, reading.value) for reading in found.request.readings}
     assert (Quantity.SPO2, 80.0) in read
     assert (Quantity.PEEP_SET, 24.0) in read
     assert "known by their text only" in " ".join(found.request.notes)

@@ -68,7 +68,7 @@ def sent(record: httpx.Client, *entries: Json) -> httpx.Response:
 def told(reply: httpx.Response) -> list[tuple[str, str]]:
     assert reply.status_code == 200, reply.text
     entries = [one["response"] for one in reply.json()["entry"]]
-    return [(one["status"][:3], one["location"]) for one in entries]
+    return [(entry["status"][:3], entry["location"]) for entry in entries]
 
 
 def found(record: httpx.Client, **query: str) -> list[Json]:

@@ -22,8 +22,13 @@ from record.waits import Waits, noon
 
 NOW_S = 1772355600.0 + 3 * 3600.0
 LOCAL = [
-    {**one, "code": {"coding": [{"system": "urn:example:chart", "code": f"item-{one['id']}".rpartition("-")[0]}]}}
-    for one in trial_observations()
+    {
+        **trial_observation,
+        "code": {
+            "coding": [{"system": "urn:example:chart", "code": f"item-{trial_observation['id']}".rpartition("-")[0]}]
+        },
+    }
+    for trial_observation in trial_observations()
 ]
 
 

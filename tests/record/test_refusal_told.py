@@ -25,7 +25,7 @@ NAME = "Hazel"
 
 
 def told(*issues: dict[str, object]) -> str:
-    outcome = {"resourceType": "OperationOutcome", "issue": [{"code": "required", **one} for one in issues]}
+    outcome = {"resourceType": "OperationOutcome", "issue": [{"code": "required", **issue} for issue in issues]}
     return named_by(Reply(422, body=json.dumps(outcome).encode()), ["GuidanceResponse"])
 
 

@@ -93,4 +93,4 @@ def test_an_input_that_the_record_holds_amended_is_named(
 
 
 def holding(inputs: list[dict[str, Any]]) -> KeepingRecord:
-    return KeepingRecord({f"{one['resourceType']}/{one['id']}": one for one in inputs})
+    return KeepingRecord({f"{input_['resourceType']}/{input_['id']}": input_ for input_ in inputs})

@@ -97,7 +97,7 @@ def test_a_report_is_superseded_along_with_its_answer(later: bool, pdf: bytes | 
 
     assert write(record, NEW, pdf).state is WriteState.WRITTEN
 
-    marked = [one for one in reports(record) if superseded_by(one)]
+    marked = [report for report in reports(record) if superseded_by(report)]
     assert [one["status"] for one in marked] == ["cancelled"]
     assert marked[0]["identifier"][0]["value"] == f"{OLD.identity}:report"
     assert len(reports(record)) == (1 if pdf is None else 2)

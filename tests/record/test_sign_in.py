@@ -345,8 +345,8 @@ async def test_no_token_no_assertion_and_no_key_reaches_a_log_or_a_report(caplog
             shown = repr(here.tokens.__dict__) + repr(KEYS)
 
     # The server runs in this process too, and its own library may log what it likes.
-    ours = [one for one in caplog.records if one.name.startswith(("ebbmark", "httpx", "httpcore"))]
-    told = "\n".join([f"{one.getMessage()} {one.args!r}" for one in ours] + here.reports) + shown
+    ours = [record for record in caplog.records if record.name.startswith(("ebbmark", "httpx", "httpcore"))]
+    told = "\n".join([f"{our.getMessage()} {our.args!r}" for our in ours] + here.reports) + shown
     secrets = [*site.issued, *[form["client_assertion"] for form in site.token_requests]]
     assert len(secrets) == 3
     assert not [secret for secret in secrets if secret in told]

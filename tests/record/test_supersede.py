@@ -265,7 +265,7 @@ def test_every_version_of_the_list_differs_from_the_one_before() -> None:
         (named,) = [one for one in record.held.values() if one["resourceType"] == "List"]
         notes.append(named["note"])
 
-    assert len({str(one) for one in notes}) == 4
+    assert len({str(note) for note in notes}) == 4
 
 
 class Held:
@@ -336,8 +336,8 @@ def test_a_record_that_keeps_no_list_is_written_to_and_the_answer_says_what_that
         router.route(url__startswith=BASE).mock(side_effect=answer)
         outcomes = [asyncio.run(written_to(one)) for one in (OLD, NEW)]
 
-    assert [one.state for one in outcomes] == [WriteState.WRITTEN] * 2
-    assert all("This record gives no lock on the current answer" in one.sentence for one in outcomes)
+    assert [outcome.state for outcome in outcomes] == [WriteState.WRITTEN] * 2
+    assert all("This record gives no lock on the current answer" in outcome.sentence for outcome in outcomes)
     assert standing_identities(record) == {NEW.identity}
 
 

@@ -90,7 +90,7 @@ def test_a_shorter_time_is_taken_from_the_longer_one(questions: tuple[RecordQuer
 
     counts = read_by(record, *questions, reach_s=3600.0)
 
-    assert counts == [MINUTES if one is WHOLE else IN_LATEST for one in questions]
+    assert counts == [MINUTES if question is WHOLE else IN_LATEST for question in questions]
     assert len(record.asked) == 1
 
 

@@ -51,7 +51,9 @@ def few(year: Year, tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("few")
     for path in year.record.iterdir():
         lines = path.read_bytes().splitlines()
-        kept = [one for one in lines if b'"Device"' in one or any(b"p000000%d" % number in one for number in range(3))]
+        kept = [
+            line for line in lines if b'"Device"' in line or any(b"p000000%d" % number in line for number in range(3))
+        ]
         (folder / path.name).write_bytes(b"\n".join(kept))
     return folder
 

@@ -194,7 +194,7 @@ def test_a_resource_that_came_twice_counts_once_and_two_contents_under_one_versi
     spaced = row.replace(b",", b", ")
 
     def listed(*lines: bytes) -> Counter[object]:
-        return Counter(one["why"] for one in rows_of_part([b"a\t" + one for one in lines], [], Options()).listed)
+        return Counter(one["why"] for one in rows_of_part([b"a\t" + line for line in lines], [], Options()).listed)
 
     assert listed(row, row) == {"sent twice, used once": 1}
     assert listed(row, other) == {"two contents under one version, neither used": 2}
@@ -253,7 +253,7 @@ def test_after_a_worker_was_killed_nothing_is_missing_and_nothing_double(few: Pa
     found = broken(few, tmp_path / "work", 2)
 
     assert found.failed == 0
-    assert [Path(one).name for one in found.folders] == [Path(one).name for one in whole.folders]
+    assert [Path(folder).name for folder in found.folders] == [Path(folder).name for folder in whole.folders]
 
 
 def test_a_part_that_kills_every_worker_is_given_up_and_listed_and_the_next_run_makes_it(
@@ -282,7 +282,7 @@ def test_a_run_that_had_to_give_up_leaves_what_an_earlier_one_made(few: Path, tm
     cut = on_a_full_disk(few, tmp_path)
 
     assert cut.failed > 0
-    assert all(Path(one).exists() for one in whole.folders)
+    assert all(Path(folder).exists() for folder in whole.folders)
 
 
 def test_what_a_full_disk_does_not_take_is_listed_and_the_next_run_makes_it(few: Path, tmp_path: Path) -> None:
@@ -295,7 +295,7 @@ def test_what_a_full_disk_does_not_take_is_listed_and_the_next_run_makes_it(few:
     assert cut.failed > 0
     assert {one.why for one in cut.listed} == {"given up: OSError, File too large"}
     assert again.failed == 0
-    assert [Path(one).name for one in again.folders] == [Path(one).name for one in whole.folders]
+    assert [Path(folder).name for folder in again.folders] == [Path(folder).name for folder in whole.folders]
 
 
 def test_a_patient_who_was_merged_into_another_is_listed_and_reviewed_once() -> None:
@@ -304,7 +304,7 @@ def test_a_patient_who_was_merged_into_another_is_listed_and_reviewed_once() -> 
     rows = rows_of_part(held_by("old", merged, height(), *trial_observations()), [], Options())
 
     assert [one["why"] for one in rows.listed] == ["marked as replaced by another, reviewed under its own id"]
-    assert [one["patient"] for one in rows.trials] == ["old"]
+    assert [trial["patient"] for trial in rows.trials] == ["old"]
 
 
 def _die(_: object) -> None:
@@ -345,7 +345,7 @@ def test_an_answer_of_which_parts_are_carried_inside_a_result_is_replayed_as_any
     record = Narrow(accepts=AcceptedWrites(frozenset(types)))
     asked = to_bytes(parameters(bundle=bundle(*({**one, "meta": {"versionId": "1"}} for one in WHOLE))))
     write(record, answer_request(TITRATE_PEEP, asked, RequestContext(datetime.fromisoformat(at(90)).timestamp())))
-    held = [msgspec.json.encode(one) for one in record.results().values()]
+    held = [msgspec.json.encode(result) for result in record.results().values()]
     software = [one for one in held if b'"resourceType":"Device"' in one]
     inputs = held_by("a", *WHOLE)
 
@@ -396,8 +396,8 @@ def test_more_trials_of_a_patient_than_are_reviewed_are_listed(monkeypatch: pyte
 
 def test_rows_under_codes_that_nobody_mapped_are_counted_as_left_out() -> None:
     local = [
-        {**one, "code": {"coding": [{"system": "https://ward.example", "code": "local"}]}}
-        for one in trial_observations()
+        {**trial_observation, "code": {"coding": [{"system": "https://ward.example", "code": "local"}]}}
+        for trial_observation in trial_observations()
     ]
 
     rows = rows_of_part([*held_by("a", patient(), height(), *local)], [], Options())

@@ -51,7 +51,7 @@ def test_a_worker_of_the_pool_that_is_killed_loses_and_doubles_nothing(few: Path
     def told(step: str, *_: int) -> None:
         if step == "review_part" and not killed:
             # The workers are children of the fork server, which is a child of ours.
-            workers = [one for one in psutil.Process().children(recursive=True) if one.children() == []]
+            workers = [child for child in psutil.Process().children(recursive=True) if child.children() == []]
             killed.append(max(workers, key=lambda one: one.memory_info().rss).pid)
             os.kill(killed[0], signal.SIGKILL)
 
@@ -59,4 +59,4 @@ def test_a_worker_of_the_pool_that_is_killed_loses_and_doubles_nothing(few: Path
 
     assert killed
     assert reviewed.failed == 0
-    assert len({Path(one).name[:5] for one in reviewed.folders}) == len(reviewed.folders) == reviewed.made
+    assert len({Path(folder).name[:5] for folder in reviewed.folders}) == len(reviewed.folders) == reviewed.made

@@ -38,8 +38,8 @@ def test_the_page_loads_nothing_and_runs_nothing(page: str) -> None:
 def test_every_figure_has_a_title_and_stands_with_its_table(page: str) -> None:
     sections = page.split("<section>")[1:-1]
 
-    assert any("<svg" in one for one in sections)
-    assert all("<table" in one for one in sections)
+    assert any("<svg" in section for section in sections)
+    assert all("<table" in section for section in sections)
     assert all('role="img" aria-label="' in one for one in re.findall(r"<svg[^>]*>", page))
 
 
@@ -254,7 +254,7 @@ def test_the_overview_counts_the_signatures_that_do_not_fit(report: Report) -> N
     signatures = report.tables["answers"].column("signature")
 
     counted = overview["stored answers whose signature does not fit, or covers a part only"]
-    assert counted == sum(one in ("broken", "covers-part") for one in signatures) > 0
+    assert counted == sum(signature in ("broken", "covers-part") for signature in signatures) > 0
 
 
 def test_a_level_that_stood_before_the_trials_end_was_not_set_after_it() -> None:

@@ -60,16 +60,16 @@ def as_charted_here() -> list[Json]:
     """A trial whose PEEP has a text and no code, and whose times have no zone; an hour after it a last value."""
     told = json.dumps([patient(), height(), *trial_observations()])
     resources: list[Json] = json.loads(told.replace("+01:00", ""))
-    for one in resources:
-        if "20077-4" in json.dumps(one):
-            one["code"] = {"text": "PEEP set"}
-        one["meta"] = {"versionId": "1"}
+    for resource in resources:
+        if "20077-4" in json.dumps(resource):
+            resource["code"] = {"text": "PEEP set"}
+        resource["meta"] = {"versionId": "1"}
     return resources
 
 
 def reviewed(site: SiteFiles, *resources: Json, other: str = "") -> Rows:
-    lines = [b"p1\t" + msgspec.json.encode(one) for one in resources if one["resourceType"] != "Device"]
-    shared = [msgspec.json.encode(one) for one in resources if one["resourceType"] == "Device"]
+    lines = [b"p1\t" + msgspec.json.encode(resource) for resource in resources if resource["resourceType"] != "Device"]
+    shared = [msgspec.json.encode(resource) for resource in resources if resource["resourceType"] == "Device"]
     return rows_of_part(lines, shared, Options(site_files=site, other_protocol=other))
 
 
@@ -88,10 +88,10 @@ def test_what_a_site_charts_in_its_own_way_is_read_and_its_answers_are_replayed(
 ) -> None:
     with_files, without = reviewed(files, *charted), reviewed(NO_FILES, *charted)
 
-    assert [(one["outcome"], one["stored"]) for one in with_files.trials] == [("suggested", True)]
-    assert [one["outcome"] for one in with_files.answers] == ["same"], with_files.answers
+    assert [(trial["outcome"], trial["stored"]) for trial in with_files.trials] == [("suggested", True)]
+    assert [answer["outcome"] for answer in with_files.answers] == ["same"], with_files.answers
     assert without.trials == []
-    assert [one["outcome"] for one in without.answers] == ["not-replayable"]
+    assert [answer["outcome"] for answer in without.answers] == ["not-replayable"]
 
 
 def test_an_answer_in_the_language_of_the_site_is_replayed_with_its_file(tmp_path: Path) -> None:
@@ -109,14 +109,14 @@ def test_an_answer_in_the_language_of_the_site_is_replayed_with_its_file(tmp_pat
 
 
 def test_preliminary_observations_count_where_they_did() -> None:
-    inputs = [{**one, "status": "preliminary"} for one in trial_observations()]
+    inputs = [{**trial_observation, "status": "preliminary"} for trial_observation in trial_observations()]
     lines = [
         b"p1\t" + msgspec.json.encode({**one, "meta": {"versionId": "1"}}) for one in (patient(), height(), *inputs)
     ]
 
     strict, lenient = (rows_of_part(lines, [], Options(accept_preliminary=one)) for one in (False, True))
 
-    assert (len(strict.trials), [one["outcome"] for one in lenient.trials]) == (0, ["suggested"])
+    assert (len(strict.trials), [trial["outcome"] for trial in lenient.trials]) == (0, ["suggested"])
 
 
 def test_another_protocol_of_the_site_moves_the_number_or_reads_no_trial(files: SiteFiles, charted: list[Json]) -> None:

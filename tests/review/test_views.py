@@ -53,30 +53,32 @@ def test_the_view_of_answers_holds_the_answers_that_the_review_replays(
     rows = all_rows("ebbmark_answers", resources)
 
     assert len(rows) > 1
-    assert sorted((one["answer"], one["patient"], one["occurred"]) for one in rows) == sorted(ours.fetchall())
+    assert sorted((row["answer"], row["patient"], row["occurred"]) for row in rows) == sorted(ours.fetchall())
 
 
 def test_the_view_of_results_holds_the_peep_that_is_suggested(resources: list[Json], year: Year) -> None:
     truth = [trial.suggested_cmh2o for one in year.truth[:2] for trial in one.trials if trial.fate]
 
-    rows = [one for one in all_rows("ebbmark_results", resources) if one["code"] == "suggested-peep"]
+    rows = [all_row for all_row in all_rows("ebbmark_results", resources) if all_row["code"] == "suggested-peep"]
 
-    assert sorted(float(one["value"]) for one in rows if one["value"] is not None) == sorted(filter(None, truth))
-    assert {one["unit"] for one in rows if one["value"] is not None} <= {"cm[H2O]"}
+    assert sorted(float(row["value"]) for row in rows if row["value"] is not None) == sorted(filter(None, truth))
+    assert {row["unit"] for row in rows if row["value"] is not None} <= {"cm[H2O]"}
 
 
 def test_the_view_of_charted_values_holds_each_value_once(resources: list[Json]) -> None:
-    some = [one for one in resources if one["resourceType"] == "Observation" and "identifier" not in one][:40]
+    some = [
+        resource for resource in resources if resource["resourceType"] == "Observation" and "identifier" not in resource
+    ][:40]
     single = [one for one in some if "component" not in one]
     parts = [(one, part) for one in some for part in one.get("component", [one])]
 
     rows = all_rows("ebbmark_charted", some)
 
     assert {bool(one.get("component")) for one in some} == {True, False}
-    assert sorted((one["id"], one["code"]) for one in rows) == sorted((one["id"], code_of(part)) for one, part in parts)
-    values = {one["id"]: one["value"] for one in rows}
+    assert sorted((row["id"], row["code"]) for row in rows) == sorted((one["id"], code_of(part)) for one, part in parts)
+    values = {row["id"]: row["value"] for row in rows}
     assert [float(values[one["id"]]) for one in single] == [one["valueQuantity"]["value"] for one in single]
-    assert all(one["at"] and one["status"] for one in rows)
+    assert all(row["at"] and row["status"] for row in rows)
 
 
 def test_the_path_of_a_charted_value_holds_for_a_component() -> None:
@@ -95,5 +97,5 @@ def test_the_path_of_a_charted_value_holds_for_a_component() -> None:
 def test_columns_have_a_name_that_a_database_takes_and_a_type(name: str) -> None:
     selects = [part for one in VIEWS[name]["select"] for part in one.get("unionAll", [one])]
 
-    columns = [column for one in selects for column in one["column"]]
+    columns = [column for select in selects for column in select["column"]]
     assert all(column["name"].isidentifier() and column["type"] for column in columns)

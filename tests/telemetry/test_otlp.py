@@ -50,8 +50,10 @@ def test_a_span_arrives_with_its_ids_times_and_attributes() -> None:
     assert (span.trace_id.hex(), span.span_id.hex(), span.parent_span_id.hex()) == ("1" * 32, "2" * 16, "3" * 16)
     assert (span.name, span.kind, span.status.code) == ("POST /a", 2, 2)
     assert (span.start_time_unix_nano, span.end_time_unix_nano) == (1_000, 2_000)
-    assert [(one.key, one.value.int_value) for one in span.attributes] == [("http.response.status_code", 503)]
-    named = {one.key: one.value.string_value for one in sent.resource.attributes}
+    assert [(attribute.key, attribute.value.int_value) for attribute in span.attributes] == [
+        ("http.response.status_code", 503)
+    ]
+    named = {attribute.key: attribute.value.string_value for attribute in sent.resource.attributes}
     assert (named["service.name"], named["service.version"], named["service.instance.id"]) == (
         "ebbmark",
         "1.2.3",

@@ -124,14 +124,14 @@ def test_a_trial_that_gives_no_number_gives_none_beside_others_either(
     told = asked(operation, record, now=stamp(30))
 
     assert f"Look first: {look}." in told.line
-    assert not any(value_of(one) == 10.0 for one in told.observations("trial-in-record"))
+    assert not any(value_of(observation) == 10.0 for observation in told.observations("trial-in-record"))
 
 
 def test_a_pneumothorax_of_today_takes_no_closing_from_the_trials_before() -> None:
     record = [*rows_down(DOWN, name="first"), *rows_down(DOWN, start=240, name="second"), condition("c1", "J93.0")]
     told = asked("follow-trials", record, now=stamp(300))
 
-    assert [value_of(one) for one in told.observations("trial-in-record")] == [10.0, None]
+    assert [value_of(observation) for observation in told.observations("trial-in-record")] == [10.0, None]
 
 
 def test_validity_of_a_trial_without_a_number_does_not_pass_for_a_trial_that_holds() -> None:
@@ -351,7 +351,7 @@ def test_a_trial_that_cannot_be_read_does_not_hide_an_earlier_one() -> None:
 
     said = asked("follow-trials", [*rows_down(DOWN), *unread], now=stamp(25 * 60))
 
-    assert [value_of(one) for one in said.observations("trial-in-record")] == [10.0]
+    assert [value_of(observation) for observation in said.observations("trial-in-record")] == [10.0]
 
 
 def test_a_figure_that_is_not_known_says_why() -> None:
@@ -483,4 +483,4 @@ def test_a_patient_in_shock_since_the_latest_trial_is_given_no_suggestion_of_it_
     assert "58" in titrated.first
     assert followed.first.count("Look at the patient first") == 1
     components = followed.observation("trial-in-record")["component"]
-    assert "peep-suggested-then" not in {one["code"]["coding"][0]["code"] for one in components}
+    assert "peep-suggested-then" not in {component["code"]["coding"][0]["code"] for component in components}

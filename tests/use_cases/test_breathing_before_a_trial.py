@@ -40,7 +40,7 @@ def test_what_stands_in_the_way_is_of_high_risk_and_stops_a_plan_until_it_is_ack
 
     assert said.issue(issue)["severity"] == "high"
     assert value_of(said.observation("candidate-assessment")) == "high-risk"
-    assert issue in {one.found for one in refusal.problems}
+    assert issue in {problem.found for problem in refusal.problems}
 
 
 @pytest.mark.parametrize(

@@ -28,7 +28,9 @@ def documented(*conditions: Json) -> object:
 def test_severity_shows_every_input_with_its_age() -> None:
     said = asked(OPERATION, READINGS, now=NOW)
 
-    berlin = next(one for one in said.observations("ards-severity") if "Berlin" in one["note"][0]["text"])
+    berlin = next(
+        observation for observation in said.observations("ards-severity") if "Berlin" in observation["note"][0]["text"]
+    )
     assert value_of(berlin) == "ards-moderate"
     assert value_of(berlin, "pf-ratio") == pytest.approx(133.0)
     assert "PaO2 80 mmHg, 30 min old" in berlin["note"][0]["text"]
@@ -171,7 +173,7 @@ def test_two_values_for_one_instant_are_not_chosen_between() -> None:
 def test_missing_readings_are_named_and_nothing_is_classed() -> None:
     said = asked(OPERATION, [row(stamp(0), "only", peep_set=10.0)], now=NOW)
 
-    assert all(value_of(one) is None for one in said.observations("ards-severity"))
+    assert all(value_of(observation) is None for observation in said.observations("ards-severity"))
     assert any("PaO2" in note for note in said.notes if note.startswith("Missing to judge"))
     assert said.of("GuidanceResponse")[0]["status"] == "data-requested"
 
@@ -438,7 +440,7 @@ def test_two_infusions_of_noradrenaline_that_both_go_on_are_a_high_risk() -> Non
 def test_an_infusion_of_another_patient_is_refused() -> None:
     refusal = refused(OPERATION, [*READINGS, infusion(per_minute(0.3), subject={"reference": "Patient/p2"})], now=NOW)
 
-    assert [one.kind.slug for one in refusal.problems] == ["mixed-patients"]
+    assert [problem.kind.slug for problem in refusal.problems] == ["mixed-patients"]
     assert "A MedicationAdministration is of another patient" in refusal.problems[0].sentence
 
 
@@ -530,7 +532,7 @@ def test_a_running_vasopressor_that_is_not_converted_is_named_and_stops_a_plan(c
         f"{drug} runs and is not converted, so whether the vasopressor dose lies above 0.2"
     )
     refusal = refused("plan-trial", [*READINGS, running], now=NOW)
-    assert "vasopressor-not-converted" in [one.found for one in refusal.problems]
+    assert "vasopressor-not-converted" in [problem.found for problem in refusal.problems]
 
 
 def test_beside_noradrenaline_the_dose_is_said_to_be_more_than_what_is_counted() -> None:

@@ -43,7 +43,7 @@ def checked(
 
 
 def verdicts(report: Report, part: str) -> set[Verdict]:
-    return {one.verdict for one in report.findings if one.part == part}
+    return {finding.verdict for finding in report.findings if finding.part == part}
 
 
 def test_a_record_that_does_everything_is_told_so_and_holds_nothing_of_the_check_afterwards() -> None:
@@ -52,7 +52,7 @@ def test_a_record_that_does_everything_is_told_so_and_holds_nothing_of_the_check
     report = checked(record)
 
     assert not report.fails
-    assert {one.verdict for one in report.findings} <= {Verdict.WORKS, Verdict.NOT_CHECKED}
+    assert {finding.verdict for finding in report.findings} <= {Verdict.WORKS, Verdict.NOT_CHECKED}
     assert record.held == HAZEL
     assert report.left_behind == []
     assert "The record's clock agrees with ours within a second" in summary(report)
@@ -132,7 +132,11 @@ def test_what_the_settings_name_already_is_not_proposed_again() -> None:
 def test_a_type_that_is_refused_is_named() -> None:
     report = checked(KeepingRecord(held=dict(HAZEL), refused_types=frozenset({"DetectedIssue", "List"})))
 
-    named = [one.sentence for one in report.findings if one.part == "Create" and one.verdict is not Verdict.WORKS]
+    named = [
+        finding.sentence
+        for finding in report.findings
+        if finding.part == "Create" and finding.verdict is not Verdict.WORKS
+    ]
     assert [sentence.split(":")[0] for sentence in named] == ["DetectedIssue", "List"]
     page = summary(report)
     assert not report.fails
@@ -176,7 +180,7 @@ def test_the_name_by_which_a_record_calls_itself_is_proposed_as_a_setting() -> N
 def test_what_fails_says_what_works_all_the_same() -> None:
     report = checked(KeepingRecord(held=dict(HAZEL), search_status=400))
 
-    failing = [one.sentence for one in report.findings if one.verdict is Verdict.FAILS]
+    failing = [finding.sentence for finding in report.findings if finding.verdict is Verdict.FAILS]
     assert failing
     assert all("Then " in one for one in failing)
     assert "requests that bring their data are answered" in failing[0]
@@ -191,7 +195,7 @@ def test_a_record_that_bounds_its_transactions_is_told_with_the_size_that_it_tak
 
     report = checked(Bounded(held=dict(HAZEL)))
 
-    (size,) = [one for one in report.findings if one.part == "Size"]
+    (size,) = [finding for finding in report.findings if finding.part == "Size"]
     assert size.verdict is Verdict.LIMITED
     assert "one of 8 is taken" in size.sentence
     # 3 creates, as many results marked superseded, and the List make 7.
@@ -225,7 +229,7 @@ def test_a_record_that_is_not_reached_is_one_sentence() -> None:
         router.route(url__startswith=BASE).mock(side_effect=httpx.ConnectError("no"))
         assert not asyncio.run(check())
 
-    assert [one.part for one in report.findings] == ["Connection"]
+    assert [finding.part for finding in report.findings] == ["Connection"]
     assert report.fails
 
 
@@ -254,7 +258,7 @@ def said_of_sign_in(asked: str, *, known: bool = True) -> tuple[Verdict, str]:
 
     with authorization_server(published(keys if known else ring("ES384"))) as site:
         report = asyncio.run(check())
-    (one,) = [one for one in report.findings if one.part == "Sign-in"]
+    (one,) = [finding for finding in report.findings if finding.part == "Sign-in"]
     return one.verdict, one.sentence
 
 

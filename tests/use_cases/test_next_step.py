@@ -86,7 +86,7 @@ def test_a_row_that_is_half_recorded_is_no_reading() -> None:
     said = asked(OPERATION, half, now=stamp(7))
 
     assert value_of(said.observation("next-step"), "next-peep") == 12.0
-    assert [value_of(one, "readings-used") for one in said.observations("running-step")] == [2, 2, 2, 0]
+    assert [value_of(observation, "readings-used") for observation in said.observations("running-step")] == [2, 2, 2, 0]
 
 
 def test_on_the_way_up_nothing_is_started_yet() -> None:
@@ -267,7 +267,7 @@ def test_peep_charted_in_mbar_beside_settings_in_cmh2o_is_one_trial() -> None:
 
     said = asked(OPERATION, rows, now=stamp(8))
 
-    assert [value_of(one) for one in said.observations("running-step")] == [24.0, 22.0, 20.0, 18.0]
+    assert [value_of(observation) for observation in said.observations("running-step")] == [24.0, 22.0, 20.0, 18.0]
 
 
 def test_a_reading_that_meets_a_criterion_is_not_told_as_its_own_repetition() -> None:

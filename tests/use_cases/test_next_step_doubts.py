@@ -738,8 +738,8 @@ def test_the_same_readings_in_another_order_get_the_same_bytes() -> None:
     first = asked(OPERATION, resources, now=stamp(8))
     later = asked(OPERATION, list(reversed(resources)), now=stamp(8))
 
-    assert [one for one in first.resources if one["resourceType"] != "OperationOutcome"] == [
-        one for one in later.resources if one["resourceType"] != "OperationOutcome"
+    assert [resource for resource in first.resources if resource["resourceType"] != "OperationOutcome"] == [
+        resource for resource in later.resources if resource["resourceType"] != "OperationOutcome"
     ]
 
 

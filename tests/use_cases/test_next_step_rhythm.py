@@ -58,7 +58,7 @@ def after(*more: Json, given: tuple[Json, ...] = (), site: Site = NO_SITE) -> Sa
 
 
 def acknowledged(*names: str) -> tuple[Json, ...]:
-    found: list[Json] = [{"name": "acknowledged", "valueString": one} for one in names]
+    found: list[Json] = [{"name": "acknowledged", "valueString": name} for name in names]
     return (*found, WHO)
 
 
@@ -447,7 +447,7 @@ def test_copies_of_a_rhythm_that_differ_are_looked_at_first() -> None:
 def test_a_rhythm_of_another_patient_is_refused(whose: Json, minute: float) -> None:
     refusal = refused(OPERATION, [*rows_down(DOWN), rhythm(minute, SINUS, subject=whose)], now=NOW, site=STOPPING)
 
-    assert [one.kind for one in refusal.problems] == [ProblemKind.MIXED_PATIENTS]
+    assert [problem.kind for problem in refusal.problems] == [ProblemKind.MIXED_PATIENTS]
 
 
 def test_a_rhythm_of_a_device_is_none_of_the_patient() -> None:
@@ -478,7 +478,7 @@ def test_a_position_of_another_patient_is_refused() -> None:
 
     refusal = refused("check-validity", [*later, turned], now=stamp(45))
 
-    assert ProblemKind.MIXED_PATIENTS in [one.kind for one in refusal.problems]
+    assert ProblemKind.MIXED_PATIENTS in [problem.kind for problem in refusal.problems]
 
 
 def test_a_signed_rhythm_that_was_there_only_long_before_the_trial_is_judged_at_the_patient() -> None:

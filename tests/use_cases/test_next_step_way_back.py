@@ -31,7 +31,7 @@ def action(said: Said) -> str:
 
 
 def acknowledged(*names: str) -> tuple[Json, ...]:
-    found: list[Json] = [{"name": "acknowledged", "valueString": one} for one in names]
+    found: list[Json] = [{"name": "acknowledged", "valueString": name} for name in names]
     return (*found, WHO)
 
 

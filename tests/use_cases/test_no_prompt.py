@@ -150,7 +150,7 @@ def test_no_answer_and_no_refusal_asks_for_pressure(moment: tuple[list[Json], st
 
 
 @pytest.mark.parametrize("variant", ["decremental-only", "with-recruitment"])
-@pytest.mark.parametrize("staircase", [one.slug for one in NO_SITE.staircases])
+@pytest.mark.parametrize("staircase", [staircase.slug for staircase in NO_SITE.staircases])
 def test_no_plan_orders_what_it_lays_out(variant: str, staircase: str) -> None:
     settings_now = [
         row(stamp(40), "settings", peep_set=10.0, fio2=60.0),

@@ -51,14 +51,16 @@ def test_steps_follow_one_another_with_their_time() -> None:
     (group,) = asked(OPERATION, READINGS, now=NOW).of("RequestGroup")
 
     actions = group["action"]
-    assert [one["relatedAction"][0]["actionId"] for one in actions[1:]] == [one["id"] for one in actions[:-1]]
+    assert [action["relatedAction"][0]["actionId"] for action in actions[1:]] == [
+        action["id"] for action in actions[:-1]
+    ]
     assert actions[2]["timingDuration"] == {
         "value": 120.0,
         "unit": "s",
         "system": "http://unitsofmeasure.org",
         "code": "s",
     }
-    assert all("Record:" in one["description"] and "Expect:" in one["description"] for one in actions)
+    assert all("Record:" in action["description"] and "Expect:" in action["description"] for action in actions)
 
 
 def test_the_default_holds_no_recruitment() -> None:
@@ -126,7 +128,7 @@ def test_what_is_of_high_risk_or_cannot_be_judged_needs_its_own_acknowledgement(
     said = asked(OPERATION, [*READINGS, found], *acknowledged(what), now=NOW)
 
     for refusal in (plain, another):
-        assert [one.found for one in refusal.problems if one.kind.slug == "not-acknowledged"] == [what]
+        assert [problem.found for problem in refusal.problems if problem.kind.slug == "not-acknowledged"] == [what]
         assert refusal.problems[0].expression
     assert said.of("CarePlan")
 
@@ -154,7 +156,7 @@ def test_what_is_over_refuted_or_a_mistake_needs_no_acknowledgement_though_nobod
 def test_everything_that_stops_the_plan_is_told_at_once() -> None:
     refusal = refused(OPERATION, [READINGS[0], PNEUMOTHORAX, IN_WORDS, condition("copd", "J44.9")], now=NOW)
 
-    assert [one.found for one in refusal.problems] == [
+    assert [problem.found for problem in refusal.problems] == [
         "Condition/worded/_history/1",
         "untreated-pneumothorax",
         "obstructive-disease",
@@ -204,7 +206,7 @@ def test_who_has_acknowledged_may_be_named_in_words_alone() -> None:
 def test_an_acknowledgement_without_a_person_does_not_count() -> None:
     refusal = refused(OPERATION, [*READINGS, PNEUMOTHORAX], acknowledged("untreated-pneumothorax")[0], now=NOW)
 
-    assert [(one.kind.slug, one.expression) for one in refusal.problems] == [
+    assert [(problem.kind.slug, problem.expression) for problem in refusal.problems] == [
         ("bad-parameter", "Parameters.parameter[1]"),
     ]
     assert "needs a person" in refusal.problems[0].sentence
@@ -228,20 +230,20 @@ def test_an_acknowledgement_of_an_older_version_does_not_hold_for_the_newer_one(
 
     refusal = refused(OPERATION, [*READINGS, newer], *acknowledged("Condition/worded/_history/1"), now=NOW)
 
-    assert [one.found for one in refusal.problems] == ["Condition/worded/_history/2"]
+    assert [problem.found for problem in refusal.problems] == ["Condition/worded/_history/2"]
 
 
 def test_an_acknowledgement_of_what_is_not_there_is_said_to_be_without_effect() -> None:
     said = asked(OPERATION, READINGS, *acknowledged("pregnancy", "Condition/gone/_history/3"), now=NOW)
 
-    assert any("without effect" in one and "Condition/gone/_history/3, pregnancy" in one for one in said.notes)
+    assert any("without effect" in note and "Condition/gone/_history/3, pregnancy" in note for note in said.notes)
 
 
 def test_a_misspelt_acknowledgement_is_refused_with_what_there_is() -> None:
     refusal = refused(OPERATION, [*READINGS, PNEUMOTHORAX], *acknowledged("pneumothorax"), now=NOW)
 
     assert "There is nothing named 'pneumothorax' to acknowledge; here: untreated-pneumothorax." in [
-        one.sentence for one in refusal.problems
+        problem.sentence for problem in refusal.problems
     ]
 
 
@@ -250,7 +252,7 @@ def test_with_recruitment_a_contraindication_cannot_be_acknowledged_away() -> No
 
     refusal = refused(OPERATION, [*READINGS, PNEUMOTHORAX], *given, now=NOW)
 
-    assert [one.kind.slug for one in refusal.problems] == ["no-plan"]
+    assert [problem.kind.slug for problem in refusal.problems] == ["no-plan"]
     assert "acknowledged or not" in refusal.problems[0].sentence
 
 
@@ -303,7 +305,7 @@ def test_a_plateau_from_before_the_last_change_of_peep_is_not_used() -> None:
 def test_height_and_sex_are_needed() -> None:
     refusal = refused(OPERATION, [{"resourceType": "Patient", "id": "p1"}, *READINGS], now=NOW)
 
-    assert "sex-needed" in {one.kind.slug for one in refusal.problems}
+    assert "sex-needed" in {problem.kind.slug for problem in refusal.problems}
 
 
 @pytest.mark.parametrize(("rise", "said"), [(2.0, True), (5.0, True), (1.5, False), (6.0, False)])
@@ -417,7 +419,7 @@ def test_charted_sexes_that_disagree_are_refused() -> None:
 
     refusal = refused(OPERATION, [*READINGS, *two], now=NOW)
 
-    assert [one.kind.slug for one in refusal.problems] == ["sex-conflict"] * 2
+    assert [problem.kind.slug for problem in refusal.problems] == ["sex-conflict"] * 2
 
 
 def test_a_question_that_needs_no_weight_is_answered_and_lists_every_charted_sex_once() -> None:

@@ -126,7 +126,7 @@ def test_the_person_does_not_enter_the_identity() -> None:
 def test_an_answer_that_a_person_recorded_replays_and_its_signature_is_valid(enterer: str) -> None:
     record = KeepingRecord()
     recorded(record, enterer)
-    stored = [("", one) for one in record.results().values()]
+    stored = [("", result) for result in record.results().values()]
 
     assert replay(stored, [("", one) for one in INPUTS], RequestContext(AT_S)).findings == ()
     assert verify(stored, PUBLISHED).verified is Verified.VALID
@@ -142,7 +142,7 @@ def test_the_answer_that_comes_back_is_as_it_was_signed_though_it_says_what_beca
 def test_another_person_put_in_afterwards_breaks_the_signature() -> None:
     record = KeepingRecord()
     recorded(record)
-    stored = [("", one) for one in json.loads(json.dumps(list(record.results().values())).replace(NURSE, DOCTOR))]
+    stored = [("", load) for load in json.loads(json.dumps(list(record.results().values())).replace(NURSE, DOCTOR))]
 
     assert verify(stored, PUBLISHED).verified is Verified.BROKEN
 

@@ -141,4 +141,4 @@ def test_an_exchanged_page_of_a_later_report_is_still_found(record: KeepingRecor
     (place,) = [one for one in record.held if one.startswith("DiagnosticReport/")]
     record.held[place]["presentedForm"][0]["data"] = "JVBERi0="
 
-    assert [one.path for one in replayed(stored(first.identity)).findings] == ["report.presentedForm[0].data"]
+    assert [finding.path for finding in replayed(stored(first.identity)).findings] == ["report.presentedForm[0].data"]

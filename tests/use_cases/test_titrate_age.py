@@ -37,13 +37,13 @@ def test_an_old_trial_is_called_so_among_the_remarks_and_as_a_caution(
     hours: float, slug: str, severity: str, said: str
 ) -> None:
     aged = after(hours)
-    cautions = [one for one in aged.warnings if one.code.startswith("trial-")]
+    cautions = [warning for warning in aged.warnings if warning.code.startswith("trial-")]
 
     assert [note for note in aged.request.notes if note.startswith("The trial ended")] == (
         list(aged.request.notes[:1]) if said else []
     )
-    assert [(one.code, one.severity) for one in cautions] == ([(slug, severity)] if slug else [])
-    assert all(one.text.startswith(said) for one in cautions)
+    assert [(caution.code, caution.severity) for caution in cautions] == ([(slug, severity)] if slug else [])
+    assert all(caution.text.startswith(said) for caution in cautions)
 
 
 def test_the_age_of_a_trial_changes_neither_its_identity_nor_its_results() -> None:
@@ -63,10 +63,10 @@ def test_the_line_of_a_very_old_trial_opens_with_its_age() -> None:
 
 @pytest.mark.parametrize(("ahead_s", "told"), [(30.0, False), (31.0, True)])
 def test_readings_stamped_ahead_of_now_are_counted_and_said(ahead_s: float, *, told: bool) -> None:
-    newest_s = max(one.end_s for one in REQUEST.readings)
+    newest_s = max(reading.end_s for reading in REQUEST.readings)
     found = titrate_request(replace(REQUEST, as_of_s=newest_s - ahead_s))
 
-    assert ("readings-ahead" in [one.code for one in found.warnings]) is told
+    assert ("readings-ahead" in [warning.code for warning in found.warnings]) is told
     assert any("stamped up to five minutes ahead" in note for note in found.request.notes) is told
     assert found.titration.advice.suggested_peep_cmh2o == 12
     assert found.identity == after(1).identity
@@ -74,7 +74,7 @@ def test_readings_stamped_ahead_of_now_are_counted_and_said(ahead_s: float, *, t
 
 @pytest.mark.parametrize(("ahead_s", "told"), [(0.0, False), (120.0, True)])
 def test_a_question_about_now_says_how_far_ahead_its_readings_are_stamped(ahead_s: float, *, told: bool) -> None:
-    newest_s = max(one.end_s for one in REQUEST.readings)
+    newest_s = max(reading.end_s for reading in REQUEST.readings)
     request = read_request(BY_SLUG["next-step"], BODY, RequestContext(newest_s - ahead_s))
     said = " ".join(next_step(request, NO_SITE).said)
 

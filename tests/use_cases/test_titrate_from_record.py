@@ -75,7 +75,7 @@ def from_record(
 
 def story(found: Answer) -> tuple[object, ...]:
     closing, advice = found.titration.closing, found.titration.advice
-    cautions = tuple((one.slug, one.severity, one.text) for one in advice.cautions)
+    cautions = tuple((caution.slug, caution.severity, caution.text) for caution in advice.cautions)
     return (
         closing.verdict,
         closing.peep_cmh2o,
@@ -117,14 +117,14 @@ def test_where_conditions_may_not_be_read_a_moderate_caution_says_so(how: str) -
     else:
         found = from_record(TENSION_PNEUMOTHORAX, withheld=frozenset({"Condition"}))
 
-    said = {one.slug: (one.severity.value, one.text) for one in found.titration.advice.cautions}
+    said = {caution.slug: (caution.severity.value, caution.text) for caution in found.titration.advice.cautions}
     assert said[NOT_READ][0] == "moderate"
     assert "a pneumothorax would not be seen" in said[NOT_READ][1]
     assert found.titration.advice.suggested_peep_cmh2o == 12
 
 
 def test_read_conditions_leave_no_such_caution() -> None:
-    assert NOT_READ not in {one.slug for one in from_record().titration.advice.cautions}
+    assert NOT_READ not in {caution.slug for caution in from_record().titration.advice.cautions}
 
 
 def test_an_answer_without_conditions_has_another_identity_than_one_with_them() -> None:
@@ -143,7 +143,7 @@ def test_the_provenance_names_what_was_read_and_the_answer_replays_from_it(withh
     stored = resources_of(written)
     inputs = [(f"{BASE}/{one['resourceType']}/{one['id']}", one) for one in [*TRIAL, *more]]
     if withheld:
-        inputs = [one for one in inputs if one[1]["resourceType"] != "Condition"]
+        inputs = [input_ for input_ in inputs if input_[1]["resourceType"] != "Condition"]
     assert replay(stored, inputs, RequestContext(AT_S)).same
 
 

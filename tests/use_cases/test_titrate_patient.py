@@ -28,7 +28,9 @@ def titrated(*more: Json) -> Answer:
 
 def own_slugs(found: Answer, severity: str) -> list[str]:
     return [
-        one.slug for one in found.titration.advice.cautions if one.of_this_patient and one.severity.value == severity
+        caution.slug
+        for caution in found.titration.advice.cautions
+        if caution.of_this_patient and caution.severity.value == severity
     ]
 
 
@@ -61,7 +63,7 @@ def test_a_condition_that_nobody_can_place_is_named_to_be_read_by_a_person() -> 
 
     assert "condition-not-placed" in own_slugs(found, "moderate")
     assert "condition-unjudged" not in own_slugs(found, "high")
-    told = next(one.text for one in found.titration.advice.cautions if one.slug == "condition-not-placed")
+    told = next(caution.text for caution in found.titration.advice.cautions if caution.slug == "condition-not-placed")
     assert "ICD-10 ZZZ" in told
     assert "'Broken toe' (no code)" in told
 
@@ -104,7 +106,9 @@ def test_obesity_is_read_from_every_edition_of_icd_10(system: str, code: str) ->
 def test_a_condition_is_told_with_what_was_charted_since_its_code_may_say_less() -> None:
     found = titrated(condition("c1", "J44.9"))
 
-    told = next(one.text for one in found.titration.advice.cautions if one.slug == "condition-obstructive-disease")
+    told = next(
+        caution.text for caution in found.titration.advice.cautions if caution.slug == "condition-obstructive-disease"
+    )
     assert "charted as ICD-10 J44.9" in told
 
 
@@ -165,9 +169,11 @@ def test_a_report_that_concludes_a_pneumothorax_is_the_source_of_the_finding_and
     found = titrated(chest_report("233645004", identity="c1"), condition("c1", "I26.0"))
 
     assert found.titration.advice.suggested_peep_cmh2o is None
-    slugs = [one.slug for one in found.titration.findings]
+    slugs = [finding.slug for finding in found.titration.findings]
     assert "condition-right-heart-failure" in slugs
-    finding = next(one for one in found.titration.findings if one.slug == "condition-untreated-pneumothorax-suspected")
+    finding = next(
+        finding for finding in found.titration.findings if finding.slug == "condition-untreated-pneumothorax-suspected"
+    )
     named = [found.request.sources[source].reference for source in finding.sources]
     assert named == ["DiagnosticReport/c1/_history/2"]
     assert not any(one.reference.startswith("DiagnosticReport") for one in found.ignored)

@@ -273,7 +273,7 @@ def test_a_value_beyond_its_stop_limit_is_bold_over_a_rule_and_the_limit_is_said
     assert "lowest MAP below 60 mmHg at 18, 16, 14 cmH2O (bold, underlined)" in said(drawing)
     assert "lowest SpO2 below 85 % at 10, 8 cmH2O (bold, underlined)" in said(drawing)
     limits = (DEFAULT_STOP_LIMITS.mean_arterial_pressure_below_mmhg, DEFAULT_STOP_LIMITS.spo2_below_percent)
-    assert [one.value for one in limits if one is not None] == [60, 85]
+    assert [limit.value for limit in limits if limit is not None] == [60, 85]
 
 
 def test_the_bold_weight_is_in_every_file_of_the_figure() -> None:

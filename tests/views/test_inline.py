@@ -48,7 +48,7 @@ def drawn(element: ElementTree.Element, roles: dict[str, str]) -> list[tuple[str
 @by_trial
 @pytest.mark.parametrize("aspect", ASPECTS)
 def test_whatever_the_file_shows_is_drawn_in_the_role_of_its_colour(name: str, aspect: str) -> None:
-    role_of = {getattr(LIGHT, one.name): one.name for one in fields(Palette)}
+    role_of = {getattr(LIGHT, field.name): field.name for field in fields(Palette)}
 
     assert drawn(inlined(name)[aspect], role_of) == drawn(image(name, ASPECTS[aspect]), role_of)
 
@@ -73,7 +73,7 @@ def test_the_stylesheet_gives_every_role_the_colours_of_the_palettes() -> None:
     style = STYLE.body.decode()
     dark = style.index("prefers-color-scheme: dark")
     paper = style.index("@media print")
-    for role in (one.name for one in fields(Palette)):
+    for role in (field.name for field in fields(Palette)):
         variable = "--paper" if role == "paper" else f"--figure-{role}"
         assert f".fill-{role} {{ fill: var({variable}); }}" in style
         assert f".line-{role} {{ stroke: var({variable}); }}" in style

@@ -95,7 +95,7 @@ def test_no_type_is_smaller_than_9_points(name: str) -> None:
         )
 
     assert min(sizes) > 5.9  # an index, as that of cmH2O in the figure, is two thirds of the type that it goes with
-    assert min(sizes - {one for one in sizes if one < 7}) >= 8.99
+    assert min(sizes - {size for size in sizes if size < 7}) >= 8.99
 
 
 def test_nothing_of_a_crowded_answer_is_cut() -> None:

@@ -113,7 +113,7 @@ def test_the_disconnection_six_hours_later_is_seen(said: dict[str, Said]) -> Non
 def test_the_second_trial_stands_beside_the_first(said: dict[str, Said]) -> None:
     answer = said["06T10:00:00 follow-trials"]
 
-    assert [value_of(one) for one in answer.observations("trial-in-record")] == [10.0, 8.0]
+    assert [value_of(observation) for observation in answer.observations("trial-in-record")] == [10.0, 8.0]
 
 
 def test_no_answer_of_the_day_asks_for_a_recruitment(said: dict[str, Said]) -> None:

@@ -92,7 +92,7 @@ def test_a_write_leaves_one_line_that_names_what_was_written(caplog: pytest.LogC
         KeepingRecord().attach(router)
         reply = ask(with_record(), WRITE)
 
-    (event,) = [one for one in lines(caplog) if one["action"] == "C"]
+    (event,) = [line for line in lines(caplog) if line["action"] == "C"]
     assert reply.headers["ebbmark-write-back"] == "written"
     assert event["outcome"] == "0"
     assert {"Observation", "Provenance", "Device"} <= {
@@ -105,7 +105,7 @@ def test_a_write_that_failed_leaves_a_line_that_says_so(caplog: pytest.LogCaptur
         router.route(host="record.example").respond(422)
         ask(with_record(), WRITE)
 
-    (event,) = [one for one in lines(caplog) if one["action"] == "C"]
+    (event,) = [line for line in lines(caplog) if line["action"] == "C"]
     assert event["outcome"] == "8"
     assert references(event, "Domain Resource") == []
 
@@ -172,7 +172,7 @@ def test_a_read_from_the_record_that_failed_leaves_a_line(caplog: pytest.LogCapt
         reply = ask(with_record(), to_bytes(ASKS_FOR_P1))
 
     assert reply.status >= 400
-    assert [(one["action"], one["outcome"]) for one in lines(caplog)] == [("R", "8")]
+    assert [(line["action"], line["outcome"]) for line in lines(caplog)] == [("R", "8")]
 
 
 def test_a_read_from_the_record_leaves_a_line_that_names_what_was_read(caplog: pytest.LogCaptureFixture) -> None:
@@ -211,4 +211,4 @@ def test_a_question_about_a_patient_who_could_not_be_read_leaves_a_line(caplog: 
         reply = ask(with_record(), to_bytes(ASKS_FOR_P1), path="/fhir/$next-step")
 
     assert reply.status == 422
-    assert [(one["action"], one["outcome"]) for one in lines(caplog)] == [("R", "8")]
+    assert [(line["action"], line["outcome"]) for line in lines(caplog)] == [("R", "8")]

@@ -534,7 +534,7 @@ def test_a_name_in_any_input_of_a_replay_is_not_repeated(app: ASGIApp, caplog: p
     places = [place for place in one_of_each_shape(asked) if place[:2] != ("parameter", 0)]
 
     with caplog.at_level(0):
-        replies = {one: ask(app, with_name_at(asked, one), path="/fhir/$replay") for one in places}
+        replies = {place: ask(app, with_name_at(asked, place), path="/fhir/$replay") for place in places}
 
     assert len(places) > 20
     assert [place for place, reply in replies.items() if NAME in reply.body.decode()] == []

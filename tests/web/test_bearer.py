@@ -277,7 +277,7 @@ def test_vasopressors_and_procedures_of_the_record_are_left_out_for_a_caller_who
     app = signing_in(keys, record_base_url=RECORD, record_longest_wait_s=0)
     held = SearchableRecord([patient(), height(), row(stamp(40), "settings", peep_set=10.0)])
     kinds = {"Observation", "Condition", "MedicationAdministration", "Procedure"} - (set() if granted else {kind})
-    bearer = token(scope=" ".join(f"system/{one}.rs" for one in sorted(kinds)))
+    bearer = token(scope=" ".join(f"system/{kind}.rs" for kind in sorted(kinds)))
     as_of = {"name": "as-of", "valueInstant": stamp(60)}
     named = json.loads(ASKS_FOR_P1)["parameter"]
     body = to_bytes({"resourceType": "Parameters", "parameter": [*named, as_of]})

@@ -109,7 +109,7 @@ def test_each_field_refuses_what_the_reader_of_the_service_would_not_use(what: o
         f"enter {low:g} to {high:g} {ENTERED[place - 1].unit}.",
     )
     # PEEP at its highest lies above the plateau of its row, which gets a word of its own.
-    assert not [one for one in entry_of(within).faults if "cannot be right" in one]
+    assert not [fault for fault in entry_of(within).faults if "cannot be right" in fault]
 
 
 def test_an_impossible_value_is_named_and_the_other_rows_still_count(app: ASGIApp) -> None:
@@ -165,7 +165,7 @@ def test_just_after_midnight_a_time_before_it_is_of_yesterday() -> None:
 def test_whatever_is_typed_is_used_or_named(rows: list[tuple[str, ...]]) -> None:
     entry = entry_of(*rows)
 
-    assert len(entry.rows) + len({one.partition(":")[0] for one in entry.faults}) == len(entry.typed)
+    assert len(entry.rows) + len({fault.partition(":")[0] for fault in entry.faults}) == len(entry.typed)
     for row in entry.rows:
         assert row.at_s <= NOW_S
         assert all(what.low <= value <= what.high for what, value in row.values)
@@ -177,8 +177,11 @@ def test_what_is_recorded_says_who_entered_it_and_how_and_sending_it_twice_doubl
     transaction = entered_transaction(observations)
 
     assert validate(transaction) == ()
-    assert all(one["performer"] == [{"reference": "Practitioner/2"}] for one in observations)
-    assert all("entered by hand by the performer; not sent by a device" in str(one["note"]) for one in observations)
+    assert all(observation["performer"] == [{"reference": "Practitioner/2"}] for observation in observations)
+    assert all(
+        "entered by hand by the performer; not sent by a device" in str(observation["note"])
+        for observation in observations
+    )
     assert entered_transaction(entered_observations(rows, "Patient/1", {"reference": "Practitioner/2"})) == transaction
     conditions = re.findall(r"'ifNoneExist': '(identifier=[^']+)'", str(transaction))
     assert len(set(conditions)) == len(ENTERED)
@@ -270,5 +273,5 @@ def test_a_value_that_its_row_contradicts_gets_a_word_and_the_rest_of_the_row_co
 ) -> None:
     entry = entry_of(row)
 
-    assert [one.startswith(f"Row 1: {said}") for one in entry.faults] == [True]
+    assert [fault.startswith(f"Row 1: {said}") for fault in entry.faults] == [True]
     assert {one.name for one in ENTERED} - {what.name for what, _ in entry.rows[0].values} == left_out

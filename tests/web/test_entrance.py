@@ -81,7 +81,7 @@ def warnings_at_start(settings: Settings, caplog: pytest.LogCaptureFixture) -> l
 
     with caplog.at_level(logging.WARNING):
         asyncio.run(live())
-    return [one.getMessage() for one in caplog.records if one.name == "ebbmark"]
+    return [record.getMessage() for record in caplog.records if record.name == "ebbmark"]
 
 
 @pytest.mark.parametrize("authentication", [None, "none-on-loopback"])

@@ -228,10 +228,10 @@ def test_the_door_asks_and_says_401_403_and_503_without_a_word_of_the_token(
         endpoint.status = 503
         replies["unasked-token"] = sent("unasked-token")
 
-    assert [one.status for one in replies.values()] == [200, 403, 401, 503]
+    assert [reply.status for reply in replies.values()] == [200, 403, 401, 503]
     assert 'error="invalid_token"' in replies["another-token"].headers["www-authenticate"]
     assert replies["unasked-token"].headers["retry-after"]
-    told = caplog.text + "".join(one.body.decode() + str(one.headers) for one in replies.values())
+    told = caplog.text + "".join(reply.body.decode() + str(reply.headers) for reply in replies.values())
     assert not [one for one in ("another-token", "unasked-token", "nothing-granted", CREDENTIALS[1]) if one in told]
 
 

@@ -41,7 +41,11 @@ def test_every_line_that_could_be_read_as_advice_and_the_figure_say_simulation(
     assert len(lines) >= 2
     assert [one for one in (*lines, *reasons) if "Simulation:" not in one] == []
     drawings = re.findall(r"<svg.*?</svg>", page, re.DOTALL)
-    assert [one for one in drawings if 'aria-label="Simulation: ' not in one or ">Simulation</text>" not in one] == []
+    assert [
+        drawing
+        for drawing in drawings
+        if 'aria-label="Simulation: ' not in drawing or ">Simulation</text>" not in drawing
+    ] == []
     assert drawings or "steps=1" in state
 
 

@@ -384,7 +384,10 @@ def test_the_trials_stand_side_by_side_on_the_same_axes_newest_last(app: ASGIApp
     alternatives = re.findall(r'role="img" aria-label="([^"]+)"', drawn.decode())
     dashed, upright = (re.findall(rf'{one} d="M([0-9.]+) 8V82', drawn.decode()) for one in ('3 3"', 'ink"'))
 
-    assert [one.partition(", ")[0] for one in alternatives] == ["Trial of 5 March 2026", "Trial of 6 March 2026"]
+    assert [alternative.partition(", ")[0] for alternative in alternatives] == [
+        "Trial of 5 March 2026",
+        "Trial of 6 March 2026",
+    ]
     assert "closing 10; suggested 12; static compliance. 32.8 mL/cmH2O at PEEP 16, " in alternatives[0]
     # 124 wide from PEEP 6 to 16, the lowest and the highest of both trials: 12.4 per cmH2O, from 30 on.
     assert (dashed, upright) == (["79.6", "54.8"], ["104.4", "79.6"])
@@ -399,7 +402,7 @@ def test_of_nine_trials_the_latest_eight_are_drawn_and_the_first_is_named() -> N
     found = curves_view(answer, zone=UTC)
 
     assert found is not None
-    assert [one.when[:12] for one in found.curves] == [f"{day} March 2026" for day in range(2, 10)]
+    assert [curve.when[:12] for curve in found.curves] == [f"{day} March 2026" for day in range(2, 10)]
     assert (found.not_drawn, found.mixed, found.peep) == (1, False, ("8", "14"))
 
 
@@ -607,9 +610,9 @@ def test_what_would_be_recorded_is_first_said_in_brief_with_every_value_its_unit
     sent = [json.loads(one) for one in re.findall(r"<pre[^>]*>(.*?)</pre>", _unescaped(body), re.DOTALL)]
     values = [one for one in sent if "valueQuantity" in one]
     assert len(values) >= 4
-    for one in values:
-        quantity = one["valueQuantity"]
-        assert f"{one['code']['text']} {quantity['value']} {quantity['unit']} {one['status']}" in brief
+    for value in values:
+        quantity = value["valueQuantity"]
+        assert f"{value['code']['text']} {quantity['value']} {quantity['unit']} {value['status']}" in brief
     assert "Step of a PEEP trial PEEP 20.0 cmH2O, static compliance 37.7 mL/cmH2O preliminary" in brief
     assert "Compliance along the PEEP trial static, computed, against set PEEP preliminary" in brief
     assert brief.count("preliminary") == 1 + sum(one.get("status") == "preliminary" for one in sent)
@@ -688,7 +691,7 @@ def test_not_now_is_noted_with_its_reason_and_without_the_patient(
         reply = send(app, f"{CLEAR}/not-now", [("csrf", "demo"), ("reason", code), ("note", "Maple said no")])
 
     assert words in words_of(reply.body)
-    (line,) = [one.getMessage() for one in caplog.records if one.name == EVENTS]
+    (line,) = [record.getMessage() for record in caplog.records if record.name == EVENTS]
     event = json.loads(line)
     assert (event["event"], event["reason"], event["verdict"]) == ("not-recorded", code, "found")
     assert "aple" not in line
@@ -703,7 +706,7 @@ def test_a_reason_that_is_not_on_the_list_is_not_noted(
         reply = send(app, f"{CLEAR}/not-now", [("csrf", "demo"), ("reason", reason)])
 
     assert reply.status == 422
-    assert [one for one in caplog.records if one.name == EVENTS] == []
+    assert [record for record in caplog.records if record.name == EVENTS] == []
 
 
 def _unescaped(body: bytes) -> str:

@@ -36,7 +36,7 @@ def test_the_latest_rhythm_stands_beside_its_criterion() -> None:
 
     view = seen([*rows, rhythm(-10, SINUS), rhythm(7.5, FIBRILLATION)])
 
-    (shown,) = [one for one in view.criteria if one.name == "New heart rhythm"]
+    (shown,) = [criterion for criterion in view.criteria if criterion.name == "New heart rhythm"]
     assert (shown.state, shown.latest) == ("Not checked", "Atrial fibrillation at 10:07:30, less than a minute ago")
     assert view.said.startswith("Look at the patient first; no lower step is named from these readings. ")
     assert "changed from Sinus rhythm to Atrial fibrillation" in view.said

@@ -45,9 +45,9 @@ def test_nothing_that_is_charted_later_is_known_yet() -> None:
         asyncio.run(source_of(RUNNING, 1_000, 1_000 + passed, SITE).asked("next-step")) for passed in (0, 30, 60)
     ]
 
-    counts = [len(one.request.readings) for one in answers]
+    counts = [len(answer.request.readings) for answer in answers]
     assert counts == sorted(set(counts))
-    assert all(max(r.end_s for r in one.request.readings) <= one.request.as_of_s for one in answers)
+    assert all(max(r.end_s for r in answer.request.readings) <= answer.request.as_of_s for answer in answers)
 
 
 @pytest.mark.parametrize("slug", ["noisy-record", "running", "stop-criterion"])

@@ -23,7 +23,7 @@ ACCEPTED = frozenset({"ES384", "RS384"})
 
 
 def keys_of(*issuers: Issuer) -> FixedKeys:
-    return FixedKeys(read_public_keys(json.dumps({"keys": [one.jwk for one in issuers]}).encode()) or ())
+    return FixedKeys(read_public_keys(json.dumps({"keys": [issuer.jwk for issuer in issuers]}).encode()) or ())
 
 
 RULES = TokenRules({ISSUER: TrustedParty(keys_of(TRUSTED, RSA), frozenset({KEY_SET_URL}))}, ACCEPTED, leeway_s=30.0)

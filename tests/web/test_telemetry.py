@@ -143,8 +143,8 @@ def test_a_call_of_the_record_carries_the_trace_of_the_caller_and_a_span_of_ours
         ask(with_record(), WRITE, headers=FROM_CALLER)
 
     parents = [call.request.headers["traceparent"] for call in route.calls]
-    assert {one.split("-")[1] for one in parents} == {TRACE}
-    assert len({one.split("-")[2] for one in parents}) == len(parents) > 1
+    assert {parent.split("-")[1] for parent in parents} == {TRACE}
+    assert len({parent.split("-")[2] for parent in parents}) == len(parents) > 1
 
 
 def test_a_request_without_a_trace_begins_one_that_is_not_sampled_while_traces_are_off() -> None:
@@ -245,7 +245,9 @@ def test_no_value_of_a_request_is_in_a_metric_a_log_line_or_a_span(name: str, ca
         router.route(host="record.example").mock(side_effect=KeepingRecord().answer)
         spans = [*spans_of(app, body, FHIR), *spans_of(app, writing, FROM_CALLER)]
 
-    seen = caplog.text + generate_latest(meters.registry).decode() + json.dumps([dict(one.attributes) for one in spans])
+    seen = (
+        caplog.text + generate_latest(meters.registry).decode() + json.dumps([dict(span.attributes) for span in spans])
+    )
     assert "AuditEvent" in seen or "ebbmark_refusals_total" in seen
     assert spans
     # Versioned references to readings are what an AuditEvent is there to name; they are not values of a patient.
@@ -283,12 +285,12 @@ def test_a_caller_who_is_not_let_in_is_logged_audited_and_counted_by_reason(capl
 
     reply = ask(app, TRIAL, headers={**FHIR, "origin": "https://elsewhere.example"})
 
-    (event,) = [json.loads(one.getMessage()) for one in caplog.records if one.name == "ebbmark.audit"]
+    (event,) = [json.loads(record.getMessage()) for record in caplog.records if record.name == "ebbmark.audit"]
     assert reply.status == 403
     assert (event["outcome"], event["outcomeDesc"]) == ("8", "elsewhere")
     assert event["subtype"][0]["display"] == "Login"
     assert event["agent"][0]["network"]["address"] == "127.0.0.1"
-    assert [one.getMessage() for one in caplog.records if one.name == "ebbmark"] == [
+    assert [record.getMessage() for record in caplog.records if record.name == "ebbmark"] == [
         "a caller was not let in: elsewhere"
     ]
     assert counts(app)["ebbmark_sign_in_refusals_total", "elsewhere"] == 1

@@ -65,7 +65,7 @@ def test_work_that_has_not_begun_by_its_deadline_is_never_begun() -> None:
 
     async def two() -> None:
         results = await asyncio.gather(pool.run(go_on.wait, 20.0), pool.run(begun.set), return_exceptions=True)
-        assert all(isinstance(one, Refused) for one in results)
+        assert all(isinstance(result, Refused) for result in results)
 
     asyncio.run(two())
     go_on.set()

@@ -215,7 +215,7 @@ def test_what_a_record_says_of_a_patient_goes_neither_to_the_caller_nor_to_a_log
 
     assert LEAK not in reply.body.decode() + caplog.text
     assert "token-of-the-record" not in reply.body.decode() + str(reply.headers) + caplog.text
-    assert {one.name for one in caplog.records} <= {"asyncio", "ebbmark", "ebbmark.audit"}
+    assert {record.name for record in caplog.records} <= {"asyncio", "ebbmark", "ebbmark.audit"}
     assert [word for word in (LEAK, "Patient/") if word in caplog.text] == []
 
 

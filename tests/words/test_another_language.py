@@ -130,8 +130,8 @@ def plain_english(*texts: str) -> set[str]:
 
 def said(answer: Answer) -> Sequence[str]:
     short = answer.short
-    notes = [text for one in answer.statements for text in (one.note, one.method)]
-    return (short.line, *short.reasons, *answer.said, *notes, *[one.text for one in answer.warnings])
+    notes = [text for statement in answer.statements for text in (statement.note, statement.method)]
+    return (short.line, *short.reasons, *answer.said, *notes, *[warning.text for warning in answer.warnings])
 
 
 def narrative(answer: Answer) -> Iterator[str]:
@@ -143,14 +143,17 @@ def narrative(answer: Answer) -> Iterator[str]:
 def seen(where: str) -> set[str]:
     """Words of plain English that stand there."""
     answers = every()
-    titration, question = answers["clear-closing"], next(one for one in answers.values() if one.titrated is None)
+    titration, question = (
+        answers["clear-closing"],
+        next(answer for answer in answers.values() if answer.titrated is None),
+    )
     if where == "answers":
-        return plain_english(*[text for one in answers.values() for text in said(one)])
+        return plain_english(*[text for answer in answers.values() for text in said(answer)])
     if where == "narrative":
-        return plain_english(*[text for one in answers.values() for text in narrative(one)])
+        return plain_english(*[text for answer in answers.values() for text in narrative(answer)])
     if where == "terminal":
         bundles = [answer_bundle(one, at_s=0.0, signer=None) for one in (titration, question)]
-        return plain_english(*[on_one_line(answer_text(one)) for one in bundles])
+        return plain_english(*[on_one_line(answer_text(bundle)) for bundle in bundles])
     if where == "paper":
         files = [report_pdf(one, recorded_s=0.0) for one in (titration, question)]
         sheets = [sheet for file in files for sheet in PdfReader(io.BytesIO(file)).pages]

@@ -28,7 +28,7 @@ def test_the_line_has_at_most_25_words_and_the_reasons_80(name: str) -> None:
     _, short = both(name)
 
     assert len(short.line.split()) <= MOST_WORDS_OF_LINE
-    assert sum(len(one.split()) for one in short.reasons) <= MOST_WORDS_OF_REASONS
+    assert sum(len(reason.split()) for reason in short.reasons) <= MOST_WORDS_OF_REASONS
 
 
 @by_trial
@@ -45,7 +45,9 @@ def test_the_probability_that_leads_is_that_of_the_step_named(name: str) -> None
     answer, short = both(name)
     if answer.titration.closing.verdict is not Verdict.FOUND:
         pytest.skip("no step is named")
-    (step,) = [one for one in answer.titration.closing.steps if one.peep_cmh2o == answer.titration.closing.peep_cmh2o]
+    (step,) = [
+        step for step in answer.titration.closing.steps if step.peep_cmh2o == answer.titration.closing.peep_cmh2o
+    ]
     found = re.search(r"at PEEP ([0-9.]+) \((over |under )?([0-9]+) %\)", " ".join((short.sure, *short.reasons)))
 
     assert found is not None
@@ -63,8 +65,8 @@ def test_no_probability_is_a_certainty(name: str) -> None:
 @by_trial
 def test_the_gravest_caution_of_a_suggestion_stands_in_the_line(name: str) -> None:
     answer, short = both(name)
-    cautions = [one for one in answer.titration.advice.cautions if not one.slug.startswith("trial-")]
-    grave = [one for one in cautions if one.of_this_patient and one.severity is not Severity.LOW]
+    cautions = [caution for caution in answer.titration.advice.cautions if not caution.slug.startswith("trial-")]
+    grave = [caution for caution in cautions if caution.of_this_patient and caution.severity is not Severity.LOW]
 
     if short.number:
         words = (grave[0].in_few_words or ENGLISH[f"against.{grave[0].slug}"]) if grave else ""

@@ -62,14 +62,14 @@ def test_the_line_has_at_most_25_words_and_the_reasons_80(name: str) -> None:
     short = every()[name].short
 
     assert 0 < len(short.line.split()) <= MOST_WORDS_OF_LINE
-    assert sum(len(one.split()) for one in short.reasons) <= MOST_WORDS_OF_REASONS
+    assert sum(len(reason.split()) for reason in short.reasons) <= MOST_WORDS_OF_REASONS
 
 
 @pytest.mark.parametrize("name", NAMES)
 def test_no_sentence_stands_twice_and_none_is_left_with_a_hole(name: str) -> None:
     short = every()[name].short
     sentences = [short.head, short.sure, short.against, *short.reasons]
-    said = [one for one in sentences if one]
+    said = [sentence for sentence in sentences if sentence]
 
     assert len(said) == len(set(said))
     assert not [one for one in said if "()" in one or "{" in one or "  " in one or " ." in one or ": ." in one]
@@ -93,7 +93,7 @@ def test_what_was_not_sent_is_named_in_the_head() -> None:
 
 
 def test_what_nobody_checks_is_one_line_for_the_bedside() -> None:
-    (watched,) = [one for one in every()["closing"].short.reasons if one.startswith("Watch yourself")]
+    (watched,) = [reason for reason in every()["closing"].short.reasons if reason.startswith("Watch yourself")]
 
     assert watched.startswith("Watch yourself, not checked here: fall of MAP, systolic pressure")
 
@@ -118,8 +118,8 @@ def test_the_step_of_closing_is_named_and_not_the_one_at_which_it_was_called() -
 @pytest.mark.parametrize("rate", [30.0, 165.0])
 def test_a_vital_sign_beyond_one_of_its_limits_is_nowhere_named_as_within_the_other(rate: float) -> None:
     stopped = running(spo2=94.0, map=74.0, heart_rate=rate)
-    (within,) = [one for one in stopped.short.reasons if one.startswith("Within limits")]
-    (criteria,) = [one for one in stopped.statements if one.kind == "stop-criteria"]
+    (within,) = [reason for reason in stopped.short.reasons if reason.startswith("Within limits")]
+    (criteria,) = [statement for statement in stopped.statements if statement.kind == "stop-criteria"]
 
     assert within == "Within limits: SpO2 94 %, MAP 74 mmHg."
     assert "heart rate" not in criteria.note.partition("Not met: ")[2].partition(". ")[0]
@@ -132,8 +132,8 @@ def test_a_stop_on_old_readings_names_what_is_met_and_calls_nothing_charted_unse
 
     assert short.line.startswith("STOP. MAP 50 mmHg (limit 60 mmHg).")
     assert "No stop criterion could be checked." not in short.reasons
-    assert any(one.startswith("Charted over 5 min ago, too old to say: SpO2") for one in short.reasons)
-    assert not any("SpO2" in one for one in short.reasons if one.startswith("Watch yourself"))
+    assert any(reason.startswith("Charted over 5 min ago, too old to say: SpO2") for reason in short.reasons)
+    assert not any("SpO2" in reason for reason in short.reasons if reason.startswith("Watch yourself"))
 
 
 @pytest.mark.parametrize(

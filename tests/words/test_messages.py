@@ -87,8 +87,8 @@ def _named_as_they_stand() -> Iterator[tuple[str, frozenset[str | None]]]:
         for node in ast.walk(tree):
             match node:
                 case ast.Call(ast.Name(name), [ast.Constant(str(identifier)), *_], keywords) if name in prefixes:
-                    if all(one.arg is not None for one in keywords):
-                        yield f"{prefixes[name]}{identifier}", frozenset(one.arg for one in keywords)
+                    if all(keyword.arg is not None for keyword in keywords):
+                        yield f"{prefixes[name]}{identifier}", frozenset(keyword.arg for keyword in keywords)
 
 
 def test_every_message_that_a_source_names_is_in_the_catalogue_with_the_same_values() -> None:
@@ -105,10 +105,10 @@ def _named_by_a_code_word() -> Iterator[tuple[str, frozenset[str | None]]]:
         for call in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
             if not isinstance(call, ast.Call) or not isinstance(call.func, ast.Name) or call.func.id != "message":
                 continue
-            values = frozenset(one.arg for one in call.keywords)
+            values = frozenset(keyword.arg for keyword in call.keywords)
             if call.args and isinstance(call.args[0], ast.JoinedStr) and None not in values:
                 parts = call.args[0].values
-                named = [re.escape(str(one.value)) if isinstance(one, ast.Constant) else ".*" for one in parts]
+                named = [re.escape(str(part.value)) if isinstance(part, ast.Constant) else ".*" for part in parts]
                 yield "".join(named), values
 
 

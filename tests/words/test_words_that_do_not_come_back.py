@@ -92,8 +92,8 @@ def test_no_answer_holds_one(name: str) -> None:
         answer.short.line,
         *answer.short.reasons,
         *answer.said,
-        *[one.note for one in answer.statements],
-        *[one.text for one in answer.warnings],
+        *[statement.note for statement in answer.statements],
+        *[warning.text for warning in answer.warnings],
     ]
 
     assert [gone for gone in GONE for text in said if gone in text] == []

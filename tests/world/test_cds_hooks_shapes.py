@@ -49,7 +49,10 @@ CALLS: dict[str, tuple[int, dict[str, object]]] = {
 
 def faults(kind: str, value: object) -> list[str]:
     validator = Draft202012Validator({"$ref": f"#/$defs/{kind}", "$defs": SCHEMA["$defs"]})
-    return [f"{'.'.join(map(str, one.absolute_path))}: {one.message[:200]}" for one in validator.iter_errors(value)]
+    return [
+        f"{'.'.join(map(str, iter_error.absolute_path))}: {iter_error.message[:200]}"
+        for iter_error in validator.iter_errors(value)
+    ]
 
 
 def empties(value: object, path: str = "") -> list[str]:

@@ -140,10 +140,16 @@ def stays() -> dict[str, tuple[Json, ...]]:
 def requests(slug: str) -> Iterator[tuple[bytes, RequestContext]]:
     """One request per stay, asked at its last reading of PEEP."""
     for observations in stays().values():
-        whens = sorted(str(one["effectiveDateTime"]) for one in observations if "peep-set" in str(one["id"]))
+        whens = sorted(
+            str(observation["effectiveDateTime"])
+            for observation in observations
+            if "peep-set" in str(observation["id"])
+        )
         last, middle = whens[-1], whens[len(whens) // 2]
         near = [
-            one for one in observations if last[:7] == str(one["effectiveDateTime"])[:7] or "height" in str(one["id"])
+            observation
+            for observation in observations
+            if last[:7] == str(observation["effectiveDateTime"])[:7] or "height" in str(observation["id"])
         ]
         chosen: list[Json] = [{"name": "as-of", "valueInstant": last}]
         if slug == "compare-settings":
@@ -168,7 +174,7 @@ def outcomes(slug: str) -> tuple[Counter[str], list[str]]:
         try:
             answer = answer_request(BY_SLUG[slug], body, context)
         except Rejected as rejected:
-            told.update({one.kind.slug for one in rejected.problems} or {"without a reason"})
+            told.update({problem.kind.slug for problem in rejected.problems} or {"without a reason"})
             continue
         write_bundle(answer, recorded_s=context.at_s)
         told["answered"] += 1
@@ -200,7 +206,7 @@ def test_a_candidate_is_assessed_in_most_stays() -> None:
 
 
 def test_the_columns_are_recognised_by_their_names_units_and_ranges() -> None:
-    everything = [one for observations in stays().values() for one in observations]
+    everything = [observation for observations in stays().values() for observation in observations]
 
     found = inspect(to_bytes(bundle(*everything)), RequestContext(9_000_000_000.0))
 

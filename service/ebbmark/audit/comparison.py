@@ -85,7 +85,7 @@ class ReplayFinding:
 
 def outcome_of(findings: Iterable[ReplayFinding], *, computed: bool) -> ReplayOutcome:
     """Say which of the five it is; not computed where the versions or the charting table used are not given."""
-    kinds = {one.kind for one in findings}
+    kinds = {finding.kind for finding in findings}
     if kinds - AFTERWARDS - _OF_ANOTHER_ENGINE - {FindingKind.CHARTING}:
         return ReplayOutcome.DIFFERENT
     if FindingKind.CHARTING in kinds:
@@ -172,7 +172,7 @@ def of_inputs(
         plain, _, version = versioned(one).partition("/_history/")
         versions.setdefault(plain, set()).add(version)
     # What is contained is there where its container is (R4 references.html#contained).
-    for reference in dict.fromkeys([one.partition("#")[0] for one in claims.inputs]):
+    for reference in dict.fromkeys([input_.partition("#")[0] for input_ in claims.inputs]):
         plain, _, version = reference.partition("/_history/")
         there = versions.get(plain, set())
         other = "" if version in there else next((one for one in sorted(there) if one), "")

@@ -229,7 +229,7 @@ def _is_of_supersession(resource: Json) -> bool:
     """Whether it is our Provenance over the change of an answer, which a record may give along with it."""
     meta = resource.get("meta", {})
     tags = meta.get("tag", []) if isinstance(meta, dict) else []
-    systems = {one.get("system") for one in tags} if isinstance(tags, list) else set()
+    systems = {tag.get("system") for tag in tags} if isinstance(tags, list) else set()
     return resource.get("resourceType") == "Provenance" and SUPERSEDED_SYSTEM in systems
 
 
@@ -264,7 +264,7 @@ def _claims_of(form: NormalForm) -> AnswerClaims:
     inputs = [one.reference for one in whats if one.reference and not one.reference.startswith("#")]
     if operation is not None and operation is not TITRATE_PEEP:
         # It names other rule sets, too, and the protocol among its choices.
-        protocol = next((str(one.get("valueString")) for one in choices if one["name"] == "protocol"), "")
+        protocol = next((str(choice.get("valueString")) for choice in choices if choice["name"] == "protocol"), "")
     return AnswerClaims(
         operation=operation,
         engine_version=device.version[0].value if device.version else "",

@@ -135,7 +135,7 @@ class Bridge:
         told = f"{told} The record has its readings already: it was sent before." if repeated else told
         private = told_of_patient(content, header)
         names = (header.text(3), header.text(4), header.raw(10))
-        which = "/".join(word_to_show(one, private) or "?" for one in names)
+        which = "/".join(word_to_show(name, private) or "?" for name in names)
         _LOG.log(level, "Message %s: verdict %s, %d readings carried. %s", which, verdict, carried, told.strip())
         now = self._record.waiting.now()
         return list(acknowledgements(header, verdict, rows[:_MOST_TOLD], now=now, identity=self._new_identity()))
@@ -146,13 +146,13 @@ class Bridge:
         digest = sha256(repr((message.patient, message.readings)).encode()).digest()
         if not message.readings or self._committed.get(key) == digest:
             return False
-        device = "|".join(sorted({repr(one.device) for one in message.readings}))
+        device = "|".join(sorted({repr(reading.device) for reading in message.readings}))
         lock = self._devices.setdefault(device, asyncio.Lock())
         async with lock:
             subject = await self._subject(message)
-            observations = [device_observation(one, subject) for one in message.readings]
+            observations = [device_observation(reading, subject) for reading in message.readings]
             # The same reading twice in one message is one: a transaction may not hold one condition twice.
-            distinct = {repr(one["identifier"]): one for one in observations}
+            distinct = {repr(observation["identifier"]): observation for observation in observations}
             outcome = await self._written(list(distinct.values()))
             written = outcome.state in (WriteState.WRITTEN, WriteState.ALREADY_THERE)
             if self._note is not None:

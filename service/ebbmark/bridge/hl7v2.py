@@ -122,7 +122,7 @@ def header_of(content: bytes) -> Segment | None:
     if (
         not line.startswith("MSH")
         or len(set(delimiters)) != 5
-        or any(one.isalnum() or one <= " " for one in delimiters)
+        or any(delimiter.isalnum() or delimiter <= " " for delimiter in delimiters)
     ):
         return None
     segment = segment_of(line, delimiters)

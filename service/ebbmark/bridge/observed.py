@@ -118,17 +118,17 @@ def read_message(content: bytes, header: Segment, rules: SiteRules, *, now_s: fl
     """
     _check_kind(header)
     segments = segments_of(content, header)
-    patients = [one for one in segments if one.name == "PID"]
+    patients = [segment for segment in segments if segment.name == "PID"]
     if len(patients) != 1:
         raise Refused(
             "PID^1", 100, f"The message has {len(patients)} PID segments; accepted: one patient in a message."
         )
-    names = [one.name for one in segments]
+    names = [segment.name for segment in segments]
     if "OBX" in names and names.index("OBX") < names.index("PID"):
         raise Refused("OBX^1", 100, "An OBX stands before the PID.")
     identifiers = _identifiers(patients[0], rules)
     birth_date, private = _birth_date(patients[0]), told_of_patient(content, header)
-    devices = {_branch(one.text(4)): one for one in segments if one.name == "OBX" and one.text(18)}
+    devices = {_branch(segment.text(4)): segment for segment in segments if segment.name == "OBX" and segment.text(18)}
     left: list[LeftRow] = []
     readings: list[DeviceReading] = []
     group = ""
@@ -183,7 +183,7 @@ def _birth_date(patient: Segment) -> str:
     found = _BIRTH.fullmatch(patient.text(7))
     if not sent or (len(sent) == 1 and not patient.text(7)):
         return ""
-    parts = [one for one in found.groups() if one] if found else []
+    parts = [group for group in found.groups() if group] if found else []
     try:
         date(*[int(one) for one in [*parts, "01", "01"][:3]])
     except (TypeError, ValueError):
@@ -208,7 +208,7 @@ def _check_kind(header: Segment) -> None:
 
 def _identifiers(patient: Segment, rules: SiteRules) -> tuple[tuple[str, str], ...]:
     found: list[tuple[str, str]] = []
-    sent = [one for one in patient.repetitions(3) if patient.plain(one[0])]
+    sent = [repetition for repetition in patient.repetitions(3) if patient.plain(repetition[0])]
     for components in sent:
         assigner = components[3].split(patient.delimiters[4]) if len(components) > 3 else []
         namespace, universal, kind = [patient.plain(one) for one in [*assigner, "", "", ""][:3]]
@@ -247,7 +247,9 @@ def _reading(
         return None
     if status not in _FINAL | _PRELIMINARY:
         raise _Left("status", "the status is not F, P or R")
-    doubted = {row.plain(one[0]).upper() for one in row.repetitions(8) if one} & _NOT_OF_THE_PATIENT
+    doubted = {
+        row.plain(repetition[0]).upper() for repetition in row.repetitions(8) if repetition
+    } & _NOT_OF_THE_PATIENT
     if doubted:
         raise _Left("doubted", f"the device marks it in OBX-8 as {' and '.join(sorted(doubted))}")
     coding, quantity, method = _meaning(row, rules)
@@ -289,7 +291,11 @@ def _meaning(row: Segment, rules: SiteRules) -> tuple[dict[str, str], Quantity, 
             raise _Left("setting", "a setting under the code of something that is measured only")
         coded = next(one for one in ROWS if one.system == LOINC and one.meaning is twin and not one.variant)
         return {"system": LOINC, "code": coded.code, "display": coded.display}, twin, method or "setting by its name"
-    one = next(one for one in codings if (row_of := table.get((one.system, one.code))) and row_of.meaning is quantity)
+    one = next(
+        coding
+        for coding in codings
+        if (row_of := table.get((coding.system, coding.code))) and row_of.meaning is quantity
+    )
     return {**({"system": one.system} if one.system else {}), "code": one.code}, quantity, method
 
 

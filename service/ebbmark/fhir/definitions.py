@@ -224,8 +224,8 @@ _NAMED = frozenset({"slug", "version", "title", "citation"})
 
 def plan_definitions(site: Site) -> dict[str, Json]:
     """Every protocol and staircase in force here, by slug."""
-    readings = {one.slug: _of_protocol(one) for one in site.protocols}
-    return readings | {one.slug: _of_staircase(one) for one in site.staircases}
+    readings = {protocol.slug: _of_protocol(protocol) for protocol in site.protocols}
+    return readings | {staircase.slug: _of_staircase(staircase) for staircase in site.staircases}
 
 
 def _frame(slug: str, version: str, title: str, description: str, citation: str, actions: list[Json]) -> Json:

@@ -231,8 +231,8 @@ class Rejected(Exception):
 def each_once(problems: Iterable[Problem]) -> list[tuple[Problem, int]]:
     """The first problem of each sentence, and how many more say the same of other elements."""
     groups: dict[tuple[ProblemKind, str], list[Problem]] = {}
-    for one in problems:
-        groups.setdefault((one.kind, one.sentence.replace(one.expression or "\0", "")), []).append(one)
+    for problem in problems:
+        groups.setdefault((problem.kind, problem.sentence.replace(problem.expression or "\0", "")), []).append(problem)
     return [(group[0], len(group) - 1) for group in groups.values()]
 
 

@@ -231,7 +231,7 @@ def as_text(profile: Profile, proposed: Mapping[int, Likely], trial: Sequence[st
             f"Of these {_several(profile.own_results, 'earlier result')} of this service, which are no readings."
         )
     lines.append("")
-    read = [one for one in profile.codes if one.quantity]
+    read = [code for code in profile.codes if code.quantity]
     unread = [(place, one) for place, one in enumerate(profile.codes) if not one.quantity]
     lines.append("Read:" if read else "Read: nothing.")
     for one in read:

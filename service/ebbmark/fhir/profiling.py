@@ -124,7 +124,7 @@ class Profile:
     @property
     def unread(self) -> tuple[CodeMet, ...]:
         """Codes of which nothing is read."""
-        return tuple(one for one in self.codes if not one.quantity)
+        return tuple(code for code in self.codes if not code.quantity)
 
 
 def profile_of(
@@ -137,11 +137,11 @@ def profile_of(
     subjects: set[str] = set()
     times: list[float] = []
     own_results = 0
-    for one in observations:
-        if outcomes.get(one.path) == Reason.OWN_RESULT.slug:
+    for observation in observations:
+        if outcomes.get(observation.path) == Reason.OWN_RESULT.slug:
             own_results += 1
             continue
-        resource = one.resource
+        resource = observation.resource
         at = _moment(resource, code_map)
         times += [at] if at is not None else []
         subjects.add(_text(_of(resource, "subject"), "reference"))
@@ -151,7 +151,7 @@ def profile_of(
             key = (concept.system, concept.code) if concept.code else ("", concept.text or concept.display)
             found = codes.setdefault((place, *key), CodeMet(concept, place))
             _count(found, resource, holder, at)
-            found.outcomes[outcomes.get(one.path + part) or outcomes.get(one.path) or "not-fhir"] += 1
+            found.outcomes[outcomes.get(observation.path + part) or outcomes.get(observation.path) or "not-fhir"] += 1
     return Profile(
         codes=tuple(sorted(codes.values(), key=lambda each: (-each.count, each.concept))),
         types=dict(sorted(Counter(str(one.resource["resourceType"])[:40] for one in met).items())),
@@ -218,15 +218,15 @@ def _by_path(collected: Collected) -> dict[str, str]:
     for height in collected.heights:
         kind = "" if height.kind is HeightKind.GENERIC else f" ({height.kind.slug})"
         found[height.item.path + height.part] = f"{READ_AS}height{kind}"
-    found |= {one.item.path + one.part: f"{READ_AS}{one.kind.value}" for one in collected.sexes}
-    found |= {one.path: f"{READ_AS}body-weight" for one in collected.weights}
+    found |= {sex.item.path + sex.part: f"{READ_AS}{sex.kind.value}" for sex in collected.sexes}
+    found |= {weight.path: f"{READ_AS}body-weight" for weight in collected.weights}
     found |= {one.path: f"{READ_AS}position, mode or rhythm" for one in collected.coded_values.taken}
     return found
 
 
 def _holders(resource: Json) -> Iterable[tuple[Json, str]]:
     parts = resource.get("component")
-    listed = [one for one in parts if isinstance(one, dict)] if isinstance(parts, list) else []
+    listed = [part for part in parts if isinstance(part, dict)] if isinstance(parts, list) else []
     if not listed or any(name.startswith("value") for name in resource):
         yield resource, ""
     yield from ((one, f".component[{number}]") for number, one in enumerate(listed))

@@ -223,7 +223,7 @@ def doubt_of(readings: Sequence[Reading], pao2: Reading) -> GasDoubt | None:
 
 def is_doubted(reading: Reading, doubts: Sequence[GasDoubt]) -> bool:
     """Whether a PaO2 or an SpO2 must not be used."""
-    return any(reading == one.pao2 or (reading == one.spo2 and not one.unit_slip) for one in doubts)
+    return any(reading == doubt.pao2 or (reading == doubt.spo2 and not doubt.unit_slip) for doubt in doubts)
 
 
 def _slip(pao2_mmhg: float, spo2_percent: float) -> Message | None:

@@ -89,7 +89,7 @@ def latest(
     readings: Iterable[Reading], quantity: Quantity, from_s: float = -inf, until_s: float = inf
 ) -> Reading | None:
     """The latest reading of a quantity within a time; None where there is none."""
-    of_it = [one for one in readings if one.quantity is quantity and from_s <= one.at_s <= until_s]
+    of_it = [reading for reading in readings if reading.quantity is quantity and from_s <= reading.at_s <= until_s]
     return max(of_it, key=lambda one: (one.at_s, one.source), default=None)
 
 
@@ -126,5 +126,5 @@ def latest_doubt(doubts: Sequence[UnusableReading], quantity: Quantity, *, since
     Args:
         doubts: what was sent and cannot be used, in order of time.
     """
-    of_it = [one for one in doubts if one.quantity is quantity and (one.at_s is None or one.at_s >= since_s)]
+    of_it = [doubt for doubt in doubts if doubt.quantity is quantity and (doubt.at_s is None or doubt.at_s >= since_s)]
     return of_it[-1] if of_it else None

@@ -75,14 +75,18 @@ class InForce:
 def in_force_at(readings: Iterable[Reading], twin: PairedQuantity, at_s: float) -> InForce:
     """What held at a moment, for example when a gas was drawn, and how that is known."""
     before, after, beside = [], [], []
-    for one in readings:
-        if one.quantity is twin.setting and one.value >= twin.lowest:
-            if at_s - twin.holds_s <= one.start_s <= at_s:
-                before.append(one)
-            elif at_s < one.start_s <= at_s + CHARTED_LATE_S:
-                after.append(one)
-        elif one.quantity is twin.measured and one.value >= twin.lowest and abs(one.start_s - at_s) <= BESIDE_S:
-            beside.append(one)
+    for reading in readings:
+        if reading.quantity is twin.setting and reading.value >= twin.lowest:
+            if at_s - twin.holds_s <= reading.start_s <= at_s:
+                before.append(reading)
+            elif at_s < reading.start_s <= at_s + CHARTED_LATE_S:
+                after.append(reading)
+        elif (
+            reading.quantity is twin.measured
+            and reading.value >= twin.lowest
+            and abs(reading.start_s - at_s) <= BESIDE_S
+        ):
+            beside.append(reading)
     last = max(before, key=lambda one: (one.start_s, one.source, one.value), default=None)
     near = [] if last is None or at_s - last.start_s > (CHANGED_S if after else BESIDE_S) else [last]
     near += [
@@ -111,7 +115,11 @@ def breathed_at(readings: Iterable[Reading], at_s: float) -> InForce:
     if found.reading is None:
         return found
     now = found.reading.value
-    oxygen = [one for one in readings if one.quantity in (FIO2.setting, FIO2.measured) and one.value >= FIO2.lowest]
+    oxygen = [
+        reading
+        for reading in readings
+        if reading.quantity in (FIO2.setting, FIO2.measured) and reading.value >= FIO2.lowest
+    ]
     before = [one for one in oxygen if at_s - FIO2.holds_s <= one.start_s <= at_s]
     before.sort(key=lambda one: (one.start_s, one.source))
     last = next((one for one in reversed(before) if abs(one.value - now) > FIO2.same), None)
@@ -334,8 +342,8 @@ def _left_open(
 ) -> dict[str, tuple[Infusion, ...]]:
     """Earlier infusions of a drug that the record lets go on beside the latest: a second pump, or one never ended."""
     found: dict[str, tuple[Infusion, ...]] = {}
-    for one in sorted(infusions, key=lambda one: (-one.start_s, one.source)):
-        runs = one.going_on and one.start_s <= at_s and one.mcg_per_kg_per_min != 0.0
-        if runs and one is not latest[one.drug]:
-            found[one.drug] = (*found.get(one.drug, ()), one)
+    for infusion in sorted(infusions, key=lambda one: (-one.start_s, one.source)):
+        runs = infusion.going_on and infusion.start_s <= at_s and infusion.mcg_per_kg_per_min != 0.0
+        if runs and infusion is not latest[infusion.drug]:
+            found[infusion.drug] = (*found.get(infusion.drug, ()), infusion)
     return found

@@ -80,7 +80,7 @@ class OutgoingAnswer:
         """The parts that the record does not hold; a Device only with others, since it is none of the answer."""
         if own is None:
             return self.parts
-        missing = tuple(one for one in self.parts if not self.place_of(one, own))
+        missing = tuple(part for part in self.parts if not self.place_of(part, own))
         return missing if any(not _is_device(one) for one in missing) else ()
 
     def place_of(self, part: Part, own: Earlier) -> str:
@@ -90,14 +90,16 @@ class OutgoingAnswer:
     def entries_of(self, parts: Sequence[Part], own: Earlier | None) -> list[Json]:
         """The transaction entries of some parts; they refer to the others as the record holds them."""
         if own is None or len(parts) == len(self.parts):
-            return [one.entry for one in parts]
-        places = {str(one.entry.get("fullUrl", "")): self.place_of(one, own) for one in self.parts if one not in parts}
+            return [part.entry for part in parts]
+        places = {
+            str(part.entry.get("fullUrl", "")): self.place_of(part, own) for part in self.parts if part not in parts
+        }
         named = {
             url: place.partition("/_history/")[0]
             for url, place in places.items()
             if url and place and url not in own.carried
         }
-        return [cast("Json", with_references(referred_by_name(one.entry, own.carried), named)) for one in parts]
+        return [cast("Json", with_references(referred_by_name(part.entry, own.carried), named)) for part in parts]
 
 
 def _is_device(part: Part) -> bool:
@@ -127,11 +129,17 @@ def outgoing_answer(transaction: Json, accepts: AcceptedWrites = ACCEPTS_EVERYTH
     """
     entries = cast("list[Json]", transaction["entry"])
     resources = [msgspec.convert(entry["resource"], _Resource) for entry in entries]
-    guidance = next(one for one in resources if one.resourceType == "GuidanceResponse")
+    guidance = next(resource for resource in resources if resource.resourceType == "GuidanceResponse")
     # The report, which may come later, has one of its own.
-    provenance = next(one for one in resources if any(tag.code.endswith(f":{PROVENANCE}") for tag in one.meta.tag))
-    device = next((one for one in resources if one.resourceType == "Device"), None)
-    closing = next(one for one in resources if any(each.value.endswith(":closing-pressure") for each in one.identifier))
+    provenance = next(
+        resource for resource in resources if any(tag.code.endswith(f":{PROVENANCE}") for tag in resource.meta.tag)
+    )
+    device = next((resource for resource in resources if resource.resourceType == "Device"), None)
+    closing = next(
+        resource
+        for resource in resources
+        if any(each.value.endswith(":closing-pressure") for each in resource.identifier)
+    )
     identity = guidance.requestIdentifier.value if guidance.requestIdentifier else ""
     period = closing.effectivePeriod or Period()
     keys = {str(entry.get("fullUrl", "")): _key_of(one) for one, entry in zip(resources, entries, strict=True)}
@@ -263,7 +271,7 @@ def marks(old: Earlier, by: str, answer: OutgoingAnswer, base_url: str) -> list[
 
 def current_again(own: Earlier, answer: OutgoingAnswer, base_url: str) -> list[Json]:
     """Entries that take the marks off every result of an answer, and say so in a Provenance of its own."""
-    marked = [one for one in own.results if superseded_by(one.resource)]
+    marked = [result for result in own.results if superseded_by(result.resource)]
     told = restoration([one.reference for one in marked], identity=own.identity, change=_change(own, answer))
     return _changes([(one, restored(one.resource)) for one in marked], told, own, answer, base_url)
 

@@ -297,9 +297,9 @@ class RecordClient:
 
     def _outward(self, url: str, base: str) -> str:
         """The address to call for one that the record gave, which may know itself by an internal name."""
-        for one in self.settings.internal_base_urls:
-            if is_under(url, one):
-                return base + url[len(one.rstrip("/")) :]
+        for internal_base_url in self.settings.internal_base_urls:
+            if is_under(url, internal_base_url):
+                return base + url[len(internal_base_url.rstrip("/")) :]
         return url
 
 

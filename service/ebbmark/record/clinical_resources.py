@@ -127,11 +127,11 @@ async def _cached_search(
     if isinstance(found, ReadFailure):
         longer_is_broken = isinstance(found, TooMuch) or (found.status == _OK and wide != list(limits))
         return await sent(limits, budget) if longer_is_broken else found
-    mine = replace(found, entries=[one for one in found.entries if not timed or _overlaps(one.resource, asked)])
+    mine = replace(found, entries=[entry for entry in found.entries if not timed or _overlaps(entry.resource, asked)])
     # Pages of the time that others asked for are not counted: a question alone would not have read them.
     budget.requests -= min(mine.pages, 1 + len(mine.entries) // PAGE_SIZE)
     budget.resources -= len(mine.entries)
-    budget.size_bytes -= sum(len(one.resource) for one in mine.entries)
+    budget.size_bytes -= sum(len(entry.resource) for entry in mine.entries)
     if budget.resources < 0 or budget.size_bytes < 0:
         return too_much("more resources, or longer ones, than may be read")
     return mine

@@ -89,7 +89,7 @@ def refusal_of(address: str, allowed: Iterable[str], plain_http_hosts: Iterable[
         return url
     if url.scheme != "https" and not is_this_machine(url.host):
         place = f"{url.host}:{url.port or 80}"
-        if not any(place == one.lower() for one in plain_http_hosts):
+        if not any(place == plain_http_host.lower() for plain_http_host in plain_http_hosts):
             return AddressRefusal.NOT_ENCRYPTED
     return None if any(_is_under(url, base) for base in allowed) else AddressRefusal.NOT_LISTED
 
@@ -331,7 +331,7 @@ class GuardedTransport(httpx.AsyncHTTPTransport):
     def pool_use(self) -> tuple[int, int]:
         """Open connections, and how many of them carry a request."""
         connections = self._pool.connections
-        return len(connections), sum(not one.is_idle() for one in connections)
+        return len(connections), sum(not connection.is_idle() for connection in connections)
 
 
 class ReplyHolder:

@@ -177,13 +177,13 @@ class Fetched:
         """The same, of a shorter time [s since 1970-01-01T00:00:00Z]; heights and Conditions are of any time."""
         shorter = replace(self.asked, start_s=max(start_s, self.asked.start_s), end_s=min(end_s, self.asked.end_s))
         filtered = self.filtered.within(shorter.start_s, shorter.end_s)
-        infusions = tuple(one for one in self.infusions if is_given_within(one, shorter))
+        infusions = tuple(infusion for infusion in self.infusions if is_given_within(infusion, shorter))
         return replace(self, asked=shorter, filtered=filtered, infusions=infusions)
 
     def bundle(self) -> bytes:
         """A FHIR R4 Bundle of type collection, resources byte for byte."""
         resources = (*self.fixed, *self.filtered.kept, *self.infusions)
-        entries = [_Entry(msgspec.Raw(one.resource), one.full_url) for one in resources]
+        entries = [_Entry(msgspec.Raw(resource.resource), resource.full_url) for resource in resources]
         typed = [_Entry(msgspec.Raw(one)) for one in self.entered]
         return msgspec.json.encode(_Bundle("collection", [*entries, *typed]))
 
@@ -208,7 +208,7 @@ class Fetched:
 
     def several_at_once(self, start_s: float, end_s: float) -> list[Problem]:
         """Say which devices or encounters report PEEP in turns in this time [s since 1970-01-01T00:00:00Z]."""
-        sightings = [one for one in self.filtered.sightings if start_s <= one.at_s <= end_s]
+        sightings = [sighting for sighting in self.filtered.sightings if start_s <= sighting.at_s <= end_s]
         return several_sources(sightings, self.machines)
 
 

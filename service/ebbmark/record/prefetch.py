@@ -219,7 +219,7 @@ def _reaches_back(part: Part, found: Found, asked: RecordQuery) -> bool:
         return False
     since_s = asked.end_s - CIRCULATION_S if part is Part.CIRCULATION else asked.start_s
     moments = [moment_of(entry.resource) for entry in found.entries]
-    known = [one for one in moments if one is not None]
+    known = [moment for moment in moments if moment is not None]
     if not known or len(known) < len(moments) or known[-1][0] >= since_s:
         return False
     return any(all(later[end] >= earlier[end] for later, earlier in pairwise(known)) for end in (0, 1))
@@ -296,8 +296,8 @@ async def gather(
         except TimeoutError:
             continue  # of an optional part only; the timeout around all of it is not caught here
         except Rejected as rejected:
-            if part.needed or any(one.kind not in _FETCHING for one in rejected.problems):
-                raise Rejected(tuple(_not_fetched(part, one) for one in rejected.problems)) from None
+            if part.needed or any(problem.kind not in _FETCHING for problem in rejected.problems):
+                raise Rejected(tuple(_not_fetched(part, problem) for problem in rejected.problems)) from None
     notes = [f"{UNREAD}{part.words}." for part in Part if part not in pages]
     by_text = await _by_text(reading) if texts_of(table) else []
     read += [entry for page in by_text or [] for entry in page.entries]
@@ -306,15 +306,15 @@ async def gather(
     base = reading.record.settings.base_url.rstrip("/") if reading is not None else ""
     conditions_read = Part.CONDITIONS in pages
     conditions = [
-        one
+        entry
         for part, kind in _OTHER_KINDS.items()
         for page in pages.pop(part, [])
-        for one in page.entries
-        if one.head.resource_type == kind and subject_of(one.resource) in ("", asked.patient)
+        for entry in page.entries
+        if entry.head.resource_type == kind and subject_of(entry.resource) in ("", asked.patient)
     ]
     of_all = [*(page for part in pages for page in pages[part]), *(by_text or [])]
     found = [one for one in each_once(of_all, base) if one.head.resource_type != "DeviceMetric"]
-    brought_metrics = [one for page in of_all for one in page.entries if one.head.resource_type == "DeviceMetric"]
+    brought_metrics = [entry for page in of_all for entry in page.entries if entry.head.resource_type == "DeviceMetric"]
     table = with_changes(table, TITRATE_PEEP)
     filtered = post_filter(found, asked, table)
     metrics, unread = await _metrics(filtered, brought_metrics, reading)
@@ -362,7 +362,7 @@ async def _metrics(
 ) -> tuple[list[FoundEntry], list[str]]:
     """DeviceMetrics that tell settings from measurements: those brought, and the others from the record."""
     known = {f"DeviceMetric/{one.head.id}" for one in brought}
-    wanted = {one for one in filtered.devices if not one.endswith(tuple(known) or ("\0",))}
+    wanted = {device for device in filtered.devices if not device.endswith(tuple(known) or ("\0",))}
     if reading is not None:
         metrics, unread = await read_metrics(wanted, record=reading.record, budget=reading.budget)
         return [*brought, *metrics], unread

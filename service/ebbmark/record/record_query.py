@@ -354,7 +354,7 @@ def _meanings(observation: _Observation, table: Table) -> set[Quantity | Persona
 
 def rows_of_concept(codings: Iterable[Coding], text: str, table: Table) -> list[CodeRow]:
     """The rows of a concept: of its codes, or of its text where none of them is known, as the reader takes them."""
-    rows = [row for one in codings if (row := table.get((one.system, one.code))) is not None]
+    rows = [row for coding in codings if (row := table.get((coding.system, coding.code))) is not None]
     by_text = table.get((CODE_TEXT, " ".join(text.split()))) if text and not rows else None
     return rows if by_text is None else [by_text]
 
@@ -430,9 +430,9 @@ def _interleaved(
     sightings: list[Sighting], key: Callable[[Sighting], str], word: str, advice: str
 ) -> Iterable[Problem]:
     spans: dict[tuple[object, str], list[float]] = {}
-    for one in sightings:
-        if key(one):
-            spans.setdefault((one.quantity, key(one)), []).append(one.at_s)
+    for sighting in sightings:
+        if key(sighting):
+            spans.setdefault((sighting.quantity, key(sighting)), []).append(sighting.at_s)
     mixed = {
         name
         for (quantity, name), times in spans.items()

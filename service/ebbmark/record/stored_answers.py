@@ -347,7 +347,7 @@ async def answer_in_record(identity: str, *, record: RecordClient) -> list[tuple
     # The Device of this software that the answer was assembled by.
     whos = dict.fromkeys(agent.who.reference for _, view in (*own, *of_report) for agent in view.agent)
     devices = await read_by_id([tail_of(who) for who in whos if "Device/" in who], record=record, budget=budget)
-    ours = [one for one in devices if SOFTWARE_SYSTEM in str(_resource(one))]
+    ours = [device for device in devices if SOFTWARE_SYSTEM in str(_resource(device))]
     return _unpacked((*entries, *[entry for entry, _ in (*own, *of_report)], *ours))
 
 
@@ -366,7 +366,7 @@ async def _carried_answer(identity: str, record: RecordClient, budget: Budget) -
 
 
 def _unpacked(entries: Iterable[FoundEntry]) -> list[tuple[str, Json]]:
-    return [(url, dict(one)) for url, one in unpacked((one.full_url, _resource(one)) for one in entries)]
+    return [(url, dict(one)) for url, one in unpacked((entry.full_url, _resource(entry)) for entry in entries)]
 
 
 @failure_as_value
@@ -378,7 +378,7 @@ async def inputs_in_record(references: Iterable[str], patient: str, *, record: R
         patient: `Patient/1`; in the version in force, unless the references name another.
     """
     budget = Budget(requests=200 + MOST_OLD_VERSIONS)
-    wanted = {one: tail_of(one) for one in references if tail_of(one).startswith(_INPUT_TYPES)}
+    wanted = {reference: tail_of(reference) for reference in references if tail_of(reference).startswith(_INPUT_TYPES)}
     if patient not in wanted.values():
         wanted[patient] = patient
     now = await read_by_id(wanted.values(), record=record, budget=budget)

@@ -90,7 +90,7 @@ async def look(answer: OutgoingAnswer, lock: Lock, record: RecordClient, *, anew
     for reference in unseen(lock.entries, found.identities):
         await _require_other_trial(reference, answer, record)
     own = next((one for one in found.answers if one.identity == answer.identity), None)
-    others = tuple(one for one in found.answers if one is not own)
+    others = tuple(answer for answer in found.answers if answer is not own)
     mine = _ranked(own) if own is not None and (own.stands or not anew) else answer.ranked
     theirs = [_ranked(one) for one in others]
     doubtful = doubtful_inputs(mine, theirs)
@@ -144,7 +144,7 @@ def _is_of(stored: Stored, patient: str) -> bool:
     identifiers = stored.resource.get("identifier")
     wanted = {"system": CURRENT_SYSTEM, "value": patient}
     return isinstance(identifiers, list) and any(
-        isinstance(one, dict) and wanted.items() <= one.items() for one in identifiers
+        isinstance(identifier, dict) and wanted.items() <= identifier.items() for identifier in identifiers
     )
 
 
@@ -358,7 +358,7 @@ def _of_own_parts(
     created = [replace(one, index=parts[one.index].index) for one in outcome.created if one.index < len(parts)]
     existing = [replace(one, index=parts[one.index].index) for one in outcome.existing if one.index < len(parts)]
     if own is not None:
-        places = [(one.index, answer.place_of(one, own)) for one in answer.parts if one not in parts]
+        places = [(part.index, answer.place_of(part, own)) for part in answer.parts if part not in parts]
         existing += [EntryResult(index, 200, place) for index, place in places if place]
     return recounted(outcome, created, sorted(existing, key=lambda one: one.index))
 

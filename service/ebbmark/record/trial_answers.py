@@ -95,12 +95,14 @@ class Earlier:
     @property
     def current(self) -> tuple[Stored, ...]:
         """Its results that stand and are not marked superseded."""
-        return tuple(one for one in self.results if one.status not in GONE and not superseded_by(one.resource))
+        return tuple(
+            result for result in self.results if result.status not in GONE and not superseded_by(result.resource)
+        )
 
     @property
     def signed(self) -> bool:
         """Whether a clinician has made any of it final."""
-        return any(one.status in _SIGNED for one in self.results)
+        return any(result.status in _SIGNED for result in self.results)
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +122,7 @@ class OfTrial:
     @property
     def identities(self) -> frozenset[str]:
         """Of all of them."""
-        return self.taken_back | {one.identity for one in self.answers}
+        return self.taken_back | {answer.identity for answer in self.answers}
 
 
 @failure_as_value
@@ -137,20 +139,20 @@ async def answers_in_record(trial: TrialOfRecord, own: str, *, record: RecordCli
     found = await found_entries(record, "Observation", query, budget=budget)
     results = [stored_of(one) for one in found if one.head.resource_type == "Observation"]
     # Some records ignore search parameters: what came back is looked at again.
-    every = [one for one in results if is_of_trial(one, trial)]
-    curves = [one for one in results if one.kind == _CURVE and _is_at(one, trial)]
+    every = [result for result in results if is_of_trial(result, trial)]
+    curves = [result for result in results if result.kind == _CURVE and _is_at(result, trial)]
     standing = {one.identity for one in every if one.status not in GONE}
     # A closing pressure that was taken back must not hide what else stands of its answer.
-    half = {one.identity for one in curves if one.status not in GONE} - standing
+    half = {curve.identity for curve in curves if curve.status not in GONE} - standing
     closings = [one for one in every if one.status not in GONE or one.identity in {own, *half}]
     answers = await _whole(closings, curves, own, record, budget) if closings else ()
     return OfTrial(
-        tuple(one for one in answers if one.stands or one.identity == own),
+        tuple(answer for answer in answers if answer.stands or answer.identity == own),
         frozenset(one.identity for one in every if one.status in GONE and one.identity != own),
         tuple(
-            replace(one, results=one.current)
-            for one in answers
-            if not one.stands and one.identity != own and not one.signed
+            replace(answer, results=answer.current)
+            for answer in answers
+            if not answer.stands and answer.identity != own and not answer.signed
         ),
     )
 
@@ -159,7 +161,7 @@ async def _not_found(
     targets: Iterable[str], entries: Iterable[FoundEntry], record: RecordClient, budget: Budget
 ) -> list[FoundEntry]:
     """What a search left out of the results of an earlier answer, read by its address; without what was deleted."""
-    there = {f"{one.head.resource_type}/{one.head.id}" for one in entries}
+    there = {f"{entry.head.resource_type}/{entry.head.id}" for entry in entries}
     more: list[FoundEntry] = []
     for reference in targets:
         if reference in there:
@@ -180,9 +182,11 @@ async def _whole(
     closings: list[Stored], curves: list[Stored], own: str, record: RecordClient, budget: Budget
 ) -> tuple[Earlier, ...]:
     """The answers with all their results; where a Provenance is gone, what clinicians look at first."""
-    tags = {f"{one.identity}:{kind}": (one.identity, kind) for one in closings for kind in ANSWER_PROVENANCES}
+    tags = {
+        f"{closing.identity}:{kind}": (closing.identity, kind) for closing in closings for kind in ANSWER_PROVENANCES
+    }
     provenances: dict[tuple[str, str], list[ProvenanceView]] = {}
-    places: dict[str, dict[str, str]] = {one.identity: {} for one in closings}
+    places: dict[str, dict[str, str]] = {closing.identity: {} for closing in closings}
     for entry in await provenances_in_record(tags, record=record, budget=budget):
         if entry.head.resource_type == "Provenance":
             view = view_of(entry, ProvenanceView, "a result of ours")
@@ -193,8 +197,8 @@ async def _whole(
                         f"Provenance/{entry.head.id}/_history/{entry.head.meta.version_id}"
                     )
     targets = {tail_of(one.reference): None for views in provenances.values() for view in views for one in view.target}
-    carried = {one.identity: embedded_in(one.resource) for one in closings}
-    entries = await read_by_id([one for one in targets if "/" in one], record=record, budget=budget)
+    carried = {closing.identity: embedded_in(closing.resource) for closing in closings}
+    entries = await read_by_id([target for target in targets if "/" in target], record=record, budget=budget)
     # What is missing of the own answer is written again.
     of_others = [view for (identity, _), views in provenances.items() if identity != own for view in views]
     named = dict.fromkeys(tail_of(one.reference) for view in of_others for one in view.target)
@@ -207,23 +211,23 @@ async def _whole(
             for _, one in carried[identity].entries
             if f"{identity}:{PROVENANCE}" in names_of(one)
         ]
-    for one in closings:
-        places[one.identity].update(
-            {name: one.place for _, part in carried[one.identity].entries for name in names_of(part)}
+    for closing in closings:
+        places[closing.identity].update(
+            {name: closing.place for _, part in carried[closing.identity].entries for name in names_of(part)}
         )
-    bare = [one.identity for one in closings if (one.identity, PROVENANCE) not in provenances]
+    bare = [closing.identity for closing in closings if (closing.identity, PROVENANCE) not in provenances]
     if bare:
         query = [("identifier", any_of([f"{RESULT_SYSTEM}|{identity}:suggested-peep" for identity in bare]))]
         entries += await found_entries(record, "Observation", query, budget=budget)
     results: dict[str, dict[str, Stored]] = {}
-    for one in closings:
-        results.setdefault(one.identity, {})[one.reference] = one
+    for closing in closings:
+        results.setdefault(closing.identity, {})[closing.reference] = closing
     for result in (*curves, *map(stored_of, entries)):
         if result.identity in results:
             results[result.identity].setdefault(result.reference, result)
     return tuple(
         _answer(
-            [one for one in closings if one.identity == identity],
+            [closing for closing in closings if closing.identity == identity],
             tuple(stored.values()),
             provenances.get((identity, PROVENANCE), []),
             places[identity],
@@ -241,7 +245,7 @@ def _answer(
     carried: Embedded,
 ) -> Earlier:
     """One answer with every copy of it, so that what is done to it is done to all of them at once."""
-    closing = next((one for one in closings if one.status not in GONE), closings[0])
+    closing = next((closing for closing in closings if closing.status not in GONE), closings[0])
     first = provenances[0] if provenances else ProvenanceView()
     return Earlier(
         closing.identity,
@@ -249,7 +253,7 @@ def _answer(
         results,
         versions_of(entity.what.reference for entity in first.entity),
         len(closings),
-        {**places, **{f"{one.identity}:{one.kind}": one.place for one in results}},
+        {**places, **{f"{result.identity}:{result.kind}": result.place for result in results}},
         next((tail_of(one.who.reference) for one in first.agent if "Device/" in one.who.reference), ""),
         frozenset(url for url, _ in carried.entries),
     )

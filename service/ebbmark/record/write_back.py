@@ -367,7 +367,7 @@ def _last_words(last: Attempt, requests: Sequence[EntryRequest]) -> str:
         words = "the record points to another address, which is not followed"
     else:
         words = _STATUS_WORDS.get(answer.status, "the record refused" if answer.status < 500 else "the record failed")
-    told = f"{words} (HTTP {answer.status}{named_by(answer, [one.kind for one in requests])})."
+    told = f"{words} (HTTP {answer.status}{named_by(answer, [request.kind for request in requests])})."
     return f"{told} {_WHERE_TO_LOOK}" if answer.status in _NOT_TAKEN else told
 
 

@@ -248,7 +248,9 @@ def _times(options: Options) -> str:
 
 
 def _site_files(options: Options) -> str:
-    read = {one.name.replace("_", " "): getattr(options.site_files, one.name) for one in fields(options.site_files)}
+    read = {
+        field.name.replace("_", " "): getattr(options.site_files, field.name) for field in fields(options.site_files)
+    }
     given = [f"{name} ({what})" for what, named in read.items() for name, _ in named]
     if given:
         return f"Read, and replayed, with the built-in protocol and the files of the site: {', '.join(given)}."

@@ -82,9 +82,9 @@ def prepared(options: Options) -> Prepared:
     site = site_of(options.site_files)
     use_messages(options.site_files)
     slug = options.other_protocol or site.default_protocol.slug
-    found = next((one for one in site.protocols if one.slug == slug), None)
+    found = next((protocol for protocol in site.protocols if protocol.slug == slug), None)
     if found is None:
-        known = ", ".join(one.slug for one in site.protocols)
+        known = ", ".join(protocol.slug for protocol in site.protocols)
         raise SiteFileError(f"There is no protocol {slug!r}; accepted: {known}")
     other = replace(
         found,
@@ -267,7 +267,9 @@ class StoredVersion:
     def identity(self) -> str:
         """Of the answer that it is a resource of; empty for an input."""
         labels = [*self.read.identifier, *self.read.meta.tag]
-        return next((one.value or one.code for one in labels if one.system == RESULT_SYSTEM), "").partition(":")[0]
+        return next((label.value or label.code for label in labels if label.system == RESULT_SYSTEM), "").partition(
+            ":"
+        )[0]
 
     def at_s(self, zone: ZoneInfo | None) -> float | None:
         """When it was observed; None where that cannot be read, or for another kind of resource.
@@ -311,8 +313,8 @@ def versions_of(lines: Sequence[bytes], note: Note) -> list[StoredVersion]:
 def newest_of(inputs: Sequence[StoredVersion]) -> list[StoredVersion]:
     """The version in force of each resource: the highest number; where versions are no numbers, all of them."""
     found: dict[tuple[str, str], list[StoredVersion]] = {}
-    for one in inputs:
-        found.setdefault((one.read.resourceType, one.read.id), []).append(one)
+    for input_ in inputs:
+        found.setdefault((input_.read.resourceType, input_.read.id), []).append(input_)
     newest = []
     for same in found.values():
         if all(one.read.meta.versionId.isdecimal() for one in same):

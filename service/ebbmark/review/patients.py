@@ -105,9 +105,9 @@ def _review(patient: str, held: list[StoredVersion], devices: list[StoredVersion
     stays = [one for one in held if one.read.resourceType == "Encounter"]
     own = [one for one in held if one.identity]
     inputs = [one for one in held if not one.identity and one.read.resourceType in _INPUTS]
-    if any(_is_replaced(one) for one in inputs):
+    if any(_is_replaced(input_) for input_ in inputs):
         # What was charted under this id before the merger was read, and answered, under it.
-        inputs = [_without_link(one) if _is_replaced(one) else one for one in inputs]
+        inputs = [_without_link(input_) if _is_replaced(input_) else input_ for input_ in inputs]
         rows.note("marked as replaced by another, reviewed under its own id", "Patient")
     newest = newest_of(inputs)
     name = pseudonym(patient, made.options)
@@ -148,7 +148,7 @@ def _answers(
     for one in own:
         by_identity.setdefault(one.identity, []).append(one)
     given: list[tuple[str, Json]] = []
-    metrics = [one for one in devices if one.read.resourceType == "DeviceMetric"]
+    metrics = [device for device in devices if device.read.resourceType == "DeviceMetric"]
     for one in [*inputs, *metrics] if by_identity else ():
         resource = msgspec.json.decode(one.line)
         try:
@@ -182,10 +182,10 @@ def _software_of(guidance: Json, beside: Collection[str], devices: Sequence[Stor
     performer = guidance.get("performer")
     wanted = performer.get("reference") if isinstance(performer, Mapping) else None
     found = [
-        one
-        for one in devices
-        if f"{one.read.resourceType}/{one.read.id}" == wanted
-        or any(f"{named.system}|{named.value}" in beside for named in one.read.identifier)
+        device
+        for device in devices
+        if f"{device.read.resourceType}/{device.read.id}" == wanted
+        or any(f"{named.system}|{named.value}" in beside for named in device.read.identifier)
     ]
     return [msgspec.json.decode(one.line) for one in found[-1:]]
 
@@ -207,8 +207,8 @@ def _replayed(
     except NotAnAnswer:
         nothing: Row = {"outcome": "not-an-answer", "amended": False, "signature": "", "engine": ""}
         return {**nothing, "findings": "", "where_first": "", "computed": False, **_peeps(None, None)}
-    kinds = Counter(one.kind.value for one in found.findings)
-    wrong = [one for one in found.findings if one.kind not in AFTERWARDS]
+    kinds = Counter(finding.kind.value for finding in found.findings)
+    wrong = [finding for finding in found.findings if finding.kind not in AFTERWARDS]
     return {
         "outcome": found.outcome.value,
         "amended": kinds.get("input-amended", 0) > 0,
@@ -259,7 +259,9 @@ def _trials(
         whole = read_request(BY_SLUG["compare-markers"], _bundle(newest), replace(made.context, at_s=latest_s + DAY_S))
     except Rejected as rejected:
         # Where no PEEP was charted there was no trial.
-        for slug in dict.fromkeys(one.kind.slug for one in rejected.problems if one.kind is not ProblemKind.MISSING):
+        for slug in dict.fromkeys(
+            problem.kind.slug for problem in rejected.problems if problem.kind is not ProblemKind.MISSING
+        ):
             rows.note(f"no trial was looked for: {slug}", "Patient")
         _count_left_out(rejected.ignored, _stay(stays, latest_s, name, made), rows, only=Reason.UNKNOWN_CODE.slug)
         return
@@ -311,16 +313,16 @@ def _count_left_out(left: Iterable[Ignored], of_trial: Row, rows: Rows, *, only:
 def _titrated(request: Request, found: Titration, made: Prepared) -> Row:
     other = _under(made.other, request, found) if made.other != request.protocol else found
     falls = {
-        one.slug: one.peep_cmh2o
-        for one in read_markers(request.readings, found.trial, found.closing).markers
-        if one.meaning is Meaning.CLOSING and one.peep_cmh2o is not None
+        marker.slug: marker.peep_cmh2o
+        for marker in read_markers(request.readings, found.trial, found.closing).markers
+        if marker.meaning is Meaning.CLOSING and marker.peep_cmh2o is not None
     }
     by = next((slug for slug in _OXYGENATION if slug in falls), "")
     return {
         "outcome": _outcome(found),
         "why": found.advice.why.slug if found.advice.why is not None else "",
         "cautions": ", ".join(
-            sorted({one.slug for one in found.findings if one.weight.value in ("look-first", "high")})
+            sorted({finding.slug for finding in found.findings if finding.weight.value in ("look-first", "high")})
         ),
         "closing_cmh2o": found.closing.peep_cmh2o,
         "suggested_cmh2o": found.advice.suggested_peep_cmh2o,
@@ -356,7 +358,7 @@ def set_after_trial(readings: Sequence[Reading], trial: Trial) -> Row:
     since_s = set_after(readings, trial)
     # A level that stood before the last step ended was not set after the trial.
     after_s = since_s if since_s is not None and since_s >= end_s else None
-    charted = sorted((one.start_s, one.value) for one in readings if one.quantity is Quantity.PEEP_SET)
+    charted = sorted((reading.start_s, reading.value) for reading in readings if reading.quantity is Quantity.PEEP_SET)
 
     def in_force(at_s: float) -> float | None:
         values = [value for start_s, value in charted if max(end_s, at_s - CARRIED_S) < start_s <= at_s]

@@ -192,7 +192,7 @@ def page_of(report: Report, *, folder: str, style: str, record: str = "") -> str
         (files("ebbmark.review") / "page.html").read_text(encoding="utf-8")
     )
     contents = contents_of(report, folder, record)
-    said = {one.name: getattr(contents, one.name) for one in fields(contents)}
+    said = {field.name: getattr(contents, field.name) for field in fields(contents)}
     return template.render(style=Markup(style), **said)  # noqa: S704
 
 
@@ -206,8 +206,8 @@ def pdf_of(report: Report, *, folder: str) -> bytes:
         "lead": contents.lead,
         "first": [settable(one) for one in contents.first],
         "failed": contents.failed,
-        "sections": [_section_on_paper(one) for one in contents.sections],
-        "limits": [settable(one) for one in contents.limits],
+        "sections": [_section_on_paper(section) for section in contents.sections],
+        "limits": [settable(limit) for limit in contents.limits],
         "footer": contents.footer,
     }
     return typeset((files("ebbmark.review") / "report.typ").read_bytes(), shown, written_s=0)

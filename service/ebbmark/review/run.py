@@ -99,7 +99,11 @@ def _run(folder: Path, work: Path, options: Options, engine: _Engine, on_progres
     chunks = chunks_of(folder, chunk_bytes)
     failed: list[Listed] = []
     shards = _mapped(
-        scatter, {f"{one.file} at {one.start}": (one, str(work), parts) for one in chunks}, engine, failed, on_progress
+        scatter,
+        {f"{chunk.file} at {chunk.start}": (chunk, str(work), parts) for chunk in chunks},
+        engine,
+        failed,
+        on_progress,
     )
     by_name = _by_name(shards)
     pairs = {
@@ -125,8 +129,8 @@ def _run(folder: Path, work: Path, options: Options, engine: _Engine, on_progres
     if not failed:  # what was given up may be why something is not used now
         _forget(work, [*shards, *joined], [one[3] for one in wanted.values()])
     counts: dict[str, int] = {}
-    for one in shards:
-        for kind, count in one.counts.items():
+    for shard in shards:
+        for kind, count in shard.counts.items():
             counts[kind] = counts.get(kind, 0) + count
     return Reviewed(
         folders=tuple(one[3] for one in wanted.values() if Path(one[3]).exists()),
@@ -234,8 +238,8 @@ def _sizes_of(work: Path, folder: Path) -> tuple[int, int]:
 
 def _by_name(shards: list[Shards]) -> dict[str, list[Slice]]:
     found: dict[str, list[Slice]] = {}
-    for one in shards:
-        for name, slices in one.slices.items():
+    for shard in shards:
+        for name, slices in shard.slices.items():
             found.setdefault(name, []).extend(slices)
     return found
 
@@ -248,7 +252,7 @@ def _key_of(number: int, slices: list[Slice], shared: list[Slice], options: Opti
 
 def _forget(work: Path, shards: list[Shards], parts: list[str]) -> None:
     """Delete joined shards and parts that this run did not use."""
-    used = {str(Path(path).parent) for one in shards for slices in one.slices.values() for path, *_ in slices}
+    used = {str(Path(path).parent) for shard in shards for slices in shard.slices.values() for path, *_ in slices}
     used |= set(parts)
     for kind in ("joined", "parts"):
         for place in (work / kind).glob("*"):

@@ -266,8 +266,8 @@ def read_trace_context(traceparent: Sequence[str], tracestate: Sequence[str], *,
 
 def _state(values: Sequence[str]) -> str:
     members = [one.strip(_SPACE) for value in values for one in value.split(",")]
-    members = [one for one in members if one]
-    matched = [_MEMBER.fullmatch(one) for one in members]
+    members = [member for member in members if member]
+    matched = [_MEMBER.fullmatch(member) for member in members]
     keys = {one.group(1) for one in matched if one is not None}
     state = ",".join(members)
     # One member that is wrong makes the whole unusable; a key may stand there once.

@@ -85,7 +85,7 @@ AHEAD_S = 30.0
 
 def stamped_ahead(request: Request) -> list[Reading]:
     """Readings that are counted although they are stamped after now; those far ahead are no readings."""
-    return [one for one in request.readings if one.end_s > request.as_of_s + AHEAD_S]
+    return [reading for reading in request.readings if reading.end_s > request.as_of_s + AHEAD_S]
 
 
 def _ahead_words(request: Request) -> str:

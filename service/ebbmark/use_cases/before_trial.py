@@ -62,7 +62,7 @@ def state_statement(state: PresentState, request: Request) -> Statement:
         value=Whole(len(parts)),
         note=sentences(spell(state.sentence), told),
         method=say("candidate.latest-reading-last"),
-        sources=(*[one.reading.source for one in inputs], *of_dose),
+        sources=(*[input_.reading.source for input_ in inputs], *of_dose),
         parts=tuple(parts),
     )
 
@@ -135,12 +135,12 @@ def candidate_of(request: Request, site: Site) -> Candidate:
 
 def warnings_of(candidate: Candidate, request: Request) -> list[Warned]:
     """What speaks against a trial, Conditions that nobody here can judge first, then what was found, gravest first."""
-    found = [one for one in candidate.findings if one.counts]
+    found = [finding for finding in candidate.findings if finding.counts]
     warned = [
         *[_of_unjudged(one, place, request) for place, one in enumerate(request.unjudged, start=1)],
         *[_of_condition(one, request) for one in found],
-        *[_of_reading(one, request) for one in candidate.reading_risks],
-        *[_of_doubt(one) for one in candidate.doubts],
+        *[_of_reading(reading_risk, request) for reading_risk in candidate.reading_risks],
+        *[_of_doubt(doubt) for doubt in candidate.doubts],
     ]
     given = request.asked.acknowledged
     what = {name for name, _ in given.what}

@@ -110,9 +110,9 @@ def _documented(candidate: Candidate, request: Request) -> Statement:
     return Statement(
         kind="documented-conditions",
         code="documented-conditions",
-        value=Whole(sum(one.counts for one in candidate.findings)),
-        note=spelled(one.sentence for one in candidate.findings if not one.silent)
+        value=Whole(sum(finding.counts for finding in candidate.findings)),
+        note=spelled(finding.sentence for finding in candidate.findings if not finding.silent)
         or say("candidate.none-conditions-are"),
         sources=tuple(source for _, source in request.conditions),
-        parts=tuple((one.concept.slug, Coded(one.documented.value)) for one in candidate.findings),
+        parts=tuple((finding.concept.slug, Coded(finding.documented.value)) for finding in candidate.findings),
     )

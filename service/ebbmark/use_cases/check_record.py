@@ -85,12 +85,12 @@ class Report:
     @property
     def fails(self) -> bool:
         """Whether something that the service needs does not work."""
-        return any(one.verdict is Verdict.FAILS for one in self.findings)
+        return any(finding.verdict is Verdict.FAILS for finding in self.findings)
 
     @property
     def proposed(self) -> dict[str, str]:
         """All settings that the findings propose."""
-        return dict(pair for one in self.findings for pair in one.settings)
+        return dict(pair for finding in self.findings for pair in finding.settings)
 
 
 WIDTH = 110
@@ -109,13 +109,13 @@ def summary(report: Report) -> str:
         middle_ms, longest_ms = 1000 * median(report.latencies_s), 1000 * max(report.latencies_s)
         lines.append(f"{len(report.latencies_s)} requests; median {middle_ms:.0f} ms, longest {longest_ms:.0f} ms")
     lines.append("")
-    for one in report.findings:
-        head = f"{one.part:<12} {one.verdict.value:<12} "
-        lines += wrap(one.sentence, WIDTH, initial_indent=head, subsequent_indent=" " * len(head))
+    for finding in report.findings:
+        head = f"{finding.part:<12} {finding.verdict.value:<12} "
+        lines += wrap(finding.sentence, WIDTH, initial_indent=head, subsequent_indent=" " * len(head))
     worst: dict[str, Verdict] = {}
-    for one in report.findings:
-        before = worst.get(one.purpose, Verdict.NOT_CHECKED)
-        worst[one.purpose] = min(one.verdict, before, key=_WORST_FIRST.index)
+    for finding in report.findings:
+        before = worst.get(finding.purpose, Verdict.NOT_CHECKED)
+        worst[finding.purpose] = min(finding.verdict, before, key=_WORST_FIRST.index)
     for verdict, heading in _HEADINGS:
         purposes = [purpose for purpose, found in worst.items() if purpose and found is verdict]
         if purposes:

@@ -141,13 +141,13 @@ async def _sent(asking: Asking, entries: list[Json]) -> tuple[EntryResult, ...] 
     body = msgspec.json.encode({"resourceType": "Bundle", "type": "transaction", "entry": entries})
     answer = await asking.send("POST", "", body, _HEADERS)
     attempt = attempt_of(answer, entry_requests(body))
-    if attempt.proof is Proof.ENTRIES and all(200 <= one.status < 300 for one in attempt.entries):
+    if attempt.proof is Proof.ENTRIES and all(200 <= entry.status < 300 for entry in attempt.entries):
         return attempt.entries
     if isinstance(answer, CallFailure):
         return answer.words
     if attempt.proof is Proof.ENTRIES:
-        return f"the record answered {', '.join(str(one.status) for one in attempt.entries)} within a transaction"
-    kinds = [str(one["request"]["url"]) for one in entries if isinstance(one["request"], dict)]
+        return f"the record answered {', '.join(str(entry.status) for entry in attempt.entries)} within a transaction"
+    kinds = [str(entry["request"]["url"]) for entry in entries if isinstance(entry["request"], dict)]
     return f"HTTP {answer.status}{named_by(answer, [*kinds, 'ifNoneExist', 'ifMatch', 'identifier', '_tag'])}"
 
 
@@ -227,7 +227,7 @@ async def _judge_versions(asking: Asking, patient: str, key: str, recorded: str,
     }
     body = msgspec.json.encode({"resourceType": "Bundle", "type": "transaction", "entry": [beside, stale]})
     entries = attempt_of(await asking.send("POST", "", body, _HEADERS), entry_requests(body)).entries
-    written = [200 <= one.status < 300 for one in entries]
+    written = [200 <= entry.status < 300 for entry in entries]
     if written and written[0]:
         asking.report.left_behind.append(_plain(entries[0].location))
     both = (

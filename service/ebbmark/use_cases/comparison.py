@@ -115,22 +115,24 @@ def comparison_answer(request: Request, site: Site) -> Answer:
     lately = _lately(request, until_s)
     if lately is not None and triggers is not None:
         lately = without_mechanics(lately)
-    gases = any(one.measure is Measure.PF_RATIO and one.difference is not None for one in comparison.changes)
+    gases = any(change.measure is Measure.PF_RATIO and change.difference is not None for change in comparison.changes)
     # Where gases are compared they say what FiO2 and saturation would.
     beside = [*[one for one in now.not_comparable if not (gases and one is now.oxygen)], *now.changed]
     since = None if lately is None else compare(before, lately, protocol=request.protocol)
     latest = _latest(request, since, until_s)
     # Where the comparison begins with the low pressure itself, it is not said twice.
     said_below = not latest and comparison.pressure is not None
-    of_now = [one for one in now.alarms if not (said_below and one.event is Event.PRESSURE_LOST)]
+    of_now = [alarm for alarm in now.alarms if not (said_below and alarm.event is Event.PRESSURE_LOST)]
     told = [seen_words(one, moments.titrated_s) for one in (*of_now, *beside)]
     during = say("comparison.first-h-new", after_s=f"{AFTER_S / 3600:.0f}") if latest else ""
-    changes = [_change(one, before, after) for one in comparison.changes]
-    limits = [_limit(one) for one in comparison.limits]
+    changes = [_change(change, before, after) for change in comparison.changes]
+    limits = [_limit(limit) for limit in comparison.limits]
     if lately is not None and since is not None:
         # The coded verdicts are those of now where now is known: a patient is no better for two hours that are over.
         now_s = (lately.from_s, lately.until_s)
-        latest_of = {one.measure: _change(one, before, lately) for one in since.changes if one.after is not None}
+        latest_of = {
+            change.measure: _change(change, before, lately) for change in since.changes if change.after is not None
+        }
         changes = [
             replace(latest_of[one.measure], span_s=now_s) if one.measure in latest_of else first
             for one, first in zip(comparison.changes, changes, strict=True)
@@ -160,7 +162,7 @@ def comparison_answer(request: Request, site: Site) -> Answer:
         values=(request.protocol, site.stop_limits),
         span_s=(began_s - BEFORE_S, request.as_of_s),
         dated=True,
-        more_would_help=any(one.difference is None for one in comparison.changes),
+        more_would_help=any(change.difference is None for change in comparison.changes),
     )
 
 
@@ -175,10 +177,10 @@ def _latest(request: Request, since: Comparison | None, until_s: float) -> str:
     if since is None:
         return ""
     ended = say("comparison.comparison-new-settings", as_of_s=f"{(request.as_of_s - until_s) / 3600.0:.1f}")
-    if all(one.after is None for one in since.changes):
+    if all(change.after is None for change in since.changes):
         return say("comparison.nothing-can-compared", ended=ended)
-    worse = [measure_change_words(one) for one in since.changes if one.verdict is ChangeVerdict.WORSE]
-    broken = [limit_check_words(one) for one in since.limits if one.holds is False]
+    worse = [measure_change_words(change) for change in since.changes if change.verdict is ChangeVerdict.WORSE]
+    broken = [limit_check_words(limit) for limit in since.limits if limit.holds is False]
     if not worse:
         return sentences(say("comparison.last-half-hour"), *broken, ended)
     return sentences(say("comparison.last-half-hour-worse"), *worse, *broken, ended)

@@ -153,7 +153,7 @@ async def titration_reads(
         answer = await answer_from_record(TITRATE_PEEP, asked, context, record=record, until_s=until_s)
     except Rejected as rejected:
         return (say("from-record.no-answer"), *missing_for_a_trial(rejected))
-    counted = Counter(one.quantity.slug for one in answer.request.readings)
+    counted = Counter(reading.quantity.slug for reading in answer.request.readings)
     listed = ", ".join(f"{count} {slug}" for slug, count in counted.most_common())
     return (say("from-record.can-be-read", steps=f"{len(answer.titration.trial.steps)}", listed=listed),)
 
@@ -353,7 +353,7 @@ def _of(earlier: Earlier) -> tuple[tuple[float, bool, str], LastTitration] | Non
     start_s, end_s = map(seconds, closing.period)
     if not isinstance(start_s, float) or not isinstance(end_s, float) or not earlier.stands:
         return None
-    suggestion = next((one for one in earlier.results if one.kind == _KIND), None)
+    suggestion = next((result for result in earlier.results if result.kind == _KIND), None)
     value = suggestion.resource.get("valueQuantity") if suggestion is not None else None
     number = value.get("value") if isinstance(value, dict) else None
     peep = float(number) if isinstance(number, (int, float, Decimal)) else None
@@ -400,7 +400,11 @@ def _refuse_several_trials(asked: RecordQuery, operation: Operation, request: Re
 
 def _refuse_mixed_trials(answer: Answer, fetched: Fetched, request: Request) -> None:
     """Each trial that is followed must be of one device and one encounter."""
-    spans = [one.span_s for one in answer.statements if one.code == "trial-in-record" and one.span_s is not None]
+    spans = [
+        statement.span_s
+        for statement in answer.statements
+        if statement.code == "trial-in-record" and statement.span_s is not None
+    ]
     problems = [problem for start_s, end_s in spans for problem in fetched.several_at_once(start_s, end_s)]
     if problems:
         raise Rejected(tuple(problems), request.ignored)

@@ -95,7 +95,7 @@ def criteria_statement(stops: StopAnswer, site: Site) -> Statement:
         for one in StopCriterion
     ]
     not_checked = [not_checked_words(one, stops) for one in stops.not_checked]
-    shown = "; ".join(dict.fromkeys(held_words(one, stops) for one in within_limits(stops)))
+    shown = "; ".join(dict.fromkeys(held_words(within_limit, stops) for within_limit in within_limits(stops)))
     return Statement(
         kind="stop-criteria",
         code="stop-criteria",
@@ -266,7 +266,7 @@ def _not_lowered(request: Request) -> str:
 
 def met_before_start(request: Request, site: Site, running: RunningTrial, since_s: float) -> list[str]:
     """What met a criterion in the same trial before the start that was asked for."""
-    before = [one for one in request.readings if one.at_s < since_s]
+    before = [reading for reading in request.readings if reading.at_s < since_s]
     if running.first_moved_s >= since_s or not before:
         return []
     stops = check_stop(before, site.stop_limits, since_s=running.first_moved_s, at_s=request.as_of_s)
@@ -309,6 +309,6 @@ def move_statement(
             )
         ),
         sources=sources_of_step(running.trial.steps[-1]) if running.trial else (),
-        members=(*[one.kind for one in steps], "stop-criteria"),
+        members=(*[step.kind for step in steps], "stop-criteria"),
         parts=tuple(parts),
     )

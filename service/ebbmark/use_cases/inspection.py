@@ -161,9 +161,9 @@ async def refusal_from_record(
         until_s: when the whole request must be answered, by the clock of the event loop [s].
     """
     told = [_of_question(asked), *read]
-    if any(one.kind in _FOR_WANT_OF_DATA for one in rejected.problems):
+    if any(problem.kind in _FOR_WANT_OF_DATA for problem in rejected.problems):
         told += await _not_understood(asked, context, record, until_s)
-    problems = tuple([replace(one, sentence=as_read(one.sentence)) for one in rejected.problems])
+    problems = tuple([replace(problem, sentence=as_read(problem.sentence)) for problem in rejected.problems])
     ignored = [msgspec.structs.replace(one, reason=as_read(one.reason)) for one in rejected.ignored]
     lines = [Ignored("", "", READ_FROM_RECORD, sentence) for sentence in dict.fromkeys(told)]
     return Rejected(problems, (*lines, *ignored))
@@ -224,7 +224,7 @@ async def _outside(asked: RecordQuery, record: RecordClient) -> str:
     nothing = "In that time the record gives no Observation of this patient to our sign-in"
     found = await _searched([("_sort", "-date"), ("_count", "1")], asked, record, pages=1)
     entries = found.entries if isinstance(found, Found) else []
-    of_patient = [one.resource for one in entries if subject_of(one.resource) == asked.patient]
+    of_patient = [entry.resource for entry in entries if subject_of(entry.resource) == asked.patient]
     when = next((text for one in of_patient if (text := _when(one))), "")
     if not when:
         return f"{nothing}."

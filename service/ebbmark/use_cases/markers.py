@@ -41,7 +41,7 @@ def markers_answer(request: Request, _: Site) -> Answer:
     in_use = in_force_at(request.readings, FIO2, trial.steps[-1].end_s)
     fio2 = in_use.reading
     looked_up = [look_up(table, fio2.value) for table in PEEP_TABLES] if fio2 is not None else []
-    listed = [_marker(one) for one in markers.markers]
+    listed = [_marker(marker) for marker in markers.markers]
     tables = [_table(one, fio2) for one in looked_up if fio2 is not None]
     no_fio2 = ""
     if fio2 is None:
@@ -54,7 +54,7 @@ def markers_answer(request: Request, _: Site) -> Answer:
             beyond,
             spell(markers.sentence),
             closing_sentence(closing),
-            *[spelled(one.sentences) for one in markers.markers],
+            *[spelled(marker.sentences) for marker in markers.markers],
             *[spell(one) for one in markers.not_recorded],
             *[spell(one.sentence) for one in looked_up],
             no_fio2,

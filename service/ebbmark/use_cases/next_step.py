@@ -175,12 +175,14 @@ def _as_titrated(
         return decision, reason, None
     judged, findings, _ = closing_for(trial, request.readings, request.protocol, patient_context_of(request))
     looked_into = {*context.acknowledged, "circuit-opened"}
-    looks = {one.slug for one in findings if one.weight is Weight.LOOK_FIRST}
+    looks = {finding.slug for finding in findings if finding.weight is Weight.LOOK_FIRST}
     if judged.verdict in (Verdict.FOUND, Verdict.FALLING_FROM_FIRST_STEP):
         return decision, sentences(reason, found_words(judged)), judged
     if looks and looks <= looked_into:
         return decision, reason, None
-    grave = tuple(Concern("unlike-closing", {"finding": one}) for one in findings if one.weight is Weight.LOOK_FIRST)
+    grave = tuple(
+        Concern("unlike-closing", {"finding": finding}) for finding in findings if finding.weight is Weight.LOOK_FIRST
+    )
     why_not = Reason.LOOK if grave else Reason.UNCLEAR
     unclear = replace(move, action=Action.LOOK_FIRST, reason=why_not, next_peep_cmh2o=None, lowering_is_useful=False)
     why = spell(with_reason(judged, findings).why) or say("next-step.over-whole-way")
@@ -215,7 +217,9 @@ def _refuse_unless_in_progress(request: Request, running: RunningTrial) -> None:
         accepted = "PEEP at each step, as it is set (LOINC 20077-4) or measured (76248-4), each with a time"
         raise missing(request, "no PEEP", accepted, f"No usable PEEP was sent: needed is {accepted}.")
     longest_s = request.protocol.longest_step_s
-    age_s = request.as_of_s - max(one.end_s for one in request.readings if one.quantity in _OF_THE_VENTILATOR)
+    age_s = request.as_of_s - max(
+        reading.end_s for reading in request.readings if reading.quantity in _OF_THE_VENTILATOR
+    )
     if age_s > longest_s:
         sentence = (
             f"The latest reading of the ventilator is {age_s / 3600:.1f} h old, so this is no trial in progress: what "
@@ -244,11 +248,11 @@ def _refuse_unless_in_progress(request: Request, running: RunningTrial) -> None:
 def _devices_in_turns(request: Request) -> list[str]:
     """Devices that report PEEP of one kind among one another; a metric is not compared, since one has several."""
     spans: dict[tuple[Quantity, str], tuple[float, float]] = {}
-    for one in request.readings:
-        device = request.devices[one.source] if one.source < len(request.devices) else ""
-        if one.quantity in (Quantity.PEEP_SET, Quantity.PEEP_MEASURED) and device and "DeviceMetric/" not in device:
-            first_s, last_s = spans.get((one.quantity, device), (one.at_s, one.at_s))
-            spans[one.quantity, device] = min(first_s, one.at_s), max(last_s, one.at_s)
+    for reading in request.readings:
+        device = request.devices[reading.source] if reading.source < len(request.devices) else ""
+        if reading.quantity in (Quantity.PEEP_SET, Quantity.PEEP_MEASURED) and device and "DeviceMetric/" not in device:
+            first_s, last_s = spans.get((reading.quantity, device), (reading.at_s, reading.at_s))
+            spans[reading.quantity, device] = min(first_s, reading.at_s), max(last_s, reading.at_s)
     mixed: set[str] = set()
     for quantity in (Quantity.PEEP_SET, Quantity.PEEP_MEASURED):
         ordered = sorted((*span, device) for (kind, device), span in spans.items() if kind is quantity)

@@ -126,11 +126,11 @@ def _since_peep(
     """The latest pressure above PEEP read since PEEP is what it is, or the one read beside another reading."""
     since_s = _since(request, peep)
     found = [
-        one
-        for one in request.readings
-        if one.quantity is quantity
-        and one.start_s >= max(since_s, request.as_of_s - SETTING_HOLDS_S)
-        and one.value > peep.value
+        reading
+        for reading in request.readings
+        if reading.quantity is quantity
+        and reading.start_s >= max(since_s, request.as_of_s - SETTING_HOLDS_S)
+        and reading.value > peep.value
     ]
     if beside is None:
         return max(found, key=lambda one: (one.start_s, one.source), default=None)
@@ -156,7 +156,9 @@ def _refuse_contradicted(request: Request, peep: Reading) -> None:
 
 def _since(request: Request, peep: Reading) -> float:
     """Since when PEEP has been what it is now [s since 1970-01-01T00:00:00Z]."""
-    group = sorted((one for one in request.readings if one.quantity is peep.quantity), key=lambda one: one.start_s)
+    group = sorted(
+        (reading for reading in request.readings if reading.quantity is peep.quantity), key=lambda one: one.start_s
+    )
     since_s = peep.start_s
     for one in reversed(group):
         if not same_setting(one.value, peep.value):
@@ -167,7 +169,9 @@ def _since(request: Request, peep: Reading) -> float:
 
 def _latest(request: Request, quantity: Quantity) -> Reading | None:
     recent = [
-        one for one in request.readings if one.quantity is quantity and one.start_s >= request.as_of_s - SETTING_HOLDS_S
+        reading
+        for reading in request.readings
+        if reading.quantity is quantity and reading.start_s >= request.as_of_s - SETTING_HOLDS_S
     ]
     return max(recent, key=lambda one: (one.start_s, one.source), default=None)
 

@@ -147,8 +147,10 @@ def replay_answer(
     except Rejected as rejected:
         # What an input holds is not repeated.
         refused = [
-            ReplayFinding(FindingKind.NOT_COMPUTED, one.expression, None, None, f"No answer follows: {one.kind.slug}.")
-            for one in rejected.problems
+            ReplayFinding(
+                FindingKind.NOT_COMPUTED, problem.expression, None, None, f"No answer follows: {problem.kind.slug}."
+            )
+            for problem in rejected.problems
         ]
         return Replayed(answer.form.identity, (*findings, *refused), 0)
     told, not_checked = _compared(expected, answer.form, claims.engine_version)
@@ -157,8 +159,8 @@ def replay_answer(
 
 def _first(choices: tuple[Json, ...], claims: AnswerClaims) -> tuple[Json, ...]:
     """What the answer tells of its choices, and those of the request that it does not tell."""
-    told = {one["name"] for one in claims.choices}
-    return (*claims.choices, *(one for one in choices if one.get("name") not in told))
+    told = {choice["name"] for choice in claims.choices}
+    return (*claims.choices, *(choice for choice in choices if choice.get("name") not in told))
 
 
 def _needed(answer: StoredAnswer, given: list[tuple[str, Json]]) -> list[tuple[str, Json]]:

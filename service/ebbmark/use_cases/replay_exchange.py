@@ -146,13 +146,13 @@ def replay_parameters(outcome: Replayed, verified: Verified) -> Json:
         {"name": "signature", "valueCode": verified.value},
         {"name": "not-checked", "valueInteger": outcome.not_checked},
     ]
-    for one in outcome.findings:
-        parts: list[Json] = [{"name": "kind", "valueCode": one.kind.value}]
-        parts += [{"name": "path", "valueString": one.path}] if one.path else []
-        for name, value in (("expected", one.expected), ("found", one.found)):
+    for finding in outcome.findings:
+        parts: list[Json] = [{"name": "kind", "valueCode": finding.kind.value}]
+        parts += [{"name": "path", "valueString": finding.path}] if finding.path else []
+        for name, value in (("expected", finding.expected), ("found", finding.found)):
             if value is not None:
                 parts.append({"name": name, "valueString": msgspec.json.encode(value).decode()})
-        parts.append({"name": "sentence", "valueString": one.sentence})
+        parts.append({"name": "sentence", "valueString": finding.sentence})
         told.append({"name": "difference", "part": parts})
     return {"resourceType": "Parameters", "parameter": told}
 

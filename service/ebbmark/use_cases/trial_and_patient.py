@@ -66,7 +66,7 @@ def patient_context_of(request: Request) -> PatientContext:
         known.append(KnownCondition("not-placed", _charted(others, request), Weight.MODERATE, "", OWN_CHOICE))
     if request.asked.conditions_not_read:
         known.append(KnownCondition("not-read", "", Weight.MODERATE, "", OWN_CHOICE))
-    changes = tuple(one for one in request.changes if one.kind is not ChangeKind.TRANSPORT)
+    changes = tuple(change for change in request.changes if change.kind is not ChangeKind.TRANSPORT)
     limits = CheckLimits(vital=request.stop_limits)
     return PatientContext(tuple(known), changes, limits, request.infusions, request.status, request.doubts)
 
@@ -119,7 +119,9 @@ def the_trial(request: Request) -> Trial:
 def beyond_in_trial(findings: Sequence[Finding]) -> str:
     """The vital signs of the latest trial that were beyond a stop limit; empty where none was."""
     grave = [
-        one for one in findings if one.slug.startswith("stop-limit") and one.weight in (Weight.LOOK_FIRST, Weight.HIGH)
+        finding
+        for finding in findings
+        if finding.slug.startswith("stop-limit") and finding.weight in (Weight.LOOK_FIRST, Weight.HIGH)
     ]
     told = " ".join(map(sentence, grave))
     # What stands since the trial says so itself.
@@ -130,8 +132,8 @@ def beyond_in_trial(findings: Sequence[Finding]) -> str:
 
 def look_in_short(findings: Sequence[Finding]) -> str:
     """What of the latest trial asks for a look at the patient first, in a few words; empty where nothing does."""
-    limits = [one for one in findings if one.slug.startswith("stop-limit") and one.slug != _LEFT_AGAIN]
-    grave = [one for one in limits if one.weight is Weight.HIGH]
+    limits = [finding for finding in findings if finding.slug.startswith("stop-limit") and finding.slug != _LEFT_AGAIN]
+    grave = [limit for limit in limits if limit.weight is Weight.HIGH]
     first = next((one for one in (*findings, *grave) if one.weight is Weight.LOOK_FIRST or one in grave), None)
     return "" if first is None else against(first) or against_words(first.slug, first.weight.value)
 
@@ -182,7 +184,7 @@ def titration_of(
     )
     if now:
         # The newest reading is now: an answer follows from its inputs and not from the instant of the question.
-        newest_s, since_s = max(one.end_s for one in request.readings), titration.seen[-1].until_s
+        newest_s, since_s = max(reading.end_s for reading in request.readings), titration.seen[-1].until_s
         began_s = began_of(request.readings, trial, request.protocol, levels)
         # Where the trial itself gives no number its own checks say why, and speak of that step, too.
         last_s = trial.steps[-1].start_s if titration.advice.suggested_peep_cmh2o is not None else None
@@ -221,7 +223,7 @@ def now_of(
         began_s=began_s,
         last_step_s=last_step_s,
         conditions=patient_context_of(request).conditions,
-        changes=[_as_change(one) for one in request.changes],
+        changes=[_as_change(change) for change in request.changes],
         lung=lung,
     )
 

@@ -43,10 +43,12 @@ def trials_answer(request: Request, _: Site) -> Answer:
     # What the record says now is of the latest trial; what was known beside the earlier ones is not known here.
     earlier = replace(request, conditions=(), unjudged=())
     levels = peep_levels_of(request.readings)
-    before = [titration_of(one, earlier, levels=levels) for one in trials[:-1]]
+    before = [titration_of(trial, earlier, levels=levels) for trial in trials[:-1]]
     titrations = [*before, titration_of(trials[-1], request, now=True, levels=levels)]
     followed = follow_trials([_past(*both) for both in zip(trials, titrations, strict=True)])
-    why_none = [one.advice.rationale if one.advice.suggested_peep_cmh2o is None else "" for one in titrations]
+    why_none = [
+        titration.advice.rationale if titration.advice.suggested_peep_cmh2o is None else "" for titration in titrations
+    ]
     told = [trial_words(*both) for both in zip(followed.trials, why_none, strict=True)]
     rows = [_row(number, *one) for number, one in enumerate(zip(followed.trials, trials, told, strict=True), start=1)]
     changed = trial_change_words(followed)

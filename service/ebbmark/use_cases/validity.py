@@ -96,7 +96,7 @@ def validity_answer(request: Request, site: Site) -> Answer:
 def trial_before(request: Request) -> Trial | None:
     """The trial that is asked about: the last one, or the last one before PEEP was set where that instant is named."""
     titrated_s = request.asked.titrated_s
-    readings = tuple(one for one in request.readings if titrated_s is None or one.start_s <= titrated_s)
+    readings = tuple(reading for reading in request.readings if titrated_s is None or reading.start_s <= titrated_s)
     found = read_trial(readings, request.protocol)
     return found if isinstance(found, Trial) else None
 

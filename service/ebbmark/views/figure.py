@@ -75,7 +75,7 @@ def vital_rows_of(seen: Sequence[StepSeen]) -> tuple[VitalRow, ...]:
         for step, value in enumerate(systolic.lowest)
     )
     rows = (saturation, mean, systolic) if says_more else (saturation, mean)
-    return tuple(one for one in rows if any(value is not None for value in one.lowest))
+    return tuple(row for row in rows if any(value is not None for value in row.lowest))
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,9 +217,9 @@ class RunningFigure:
 def running_figure_of(answer: Answer) -> RunningFigure | None:
     """Take what is drawn out of the answer to the next-step question; None where no step has a reading yet."""
     passed = {
-        one.value.value: dict(one.parts).get("closing-passed-probability")
-        for one in answer.statements
-        if one.code == "running-step" and isinstance(one.value, Amount)
+        statement.value.value: dict(statement.parts).get("closing-passed-probability")
+        for statement in answer.statements
+        if statement.code == "running-step" and isinstance(statement.value, Amount)
     }
     read = running_trial(answer.request.readings, answer.request.protocol).trial
     if read is None:
@@ -237,7 +237,7 @@ def running_figure_of(answer: Answer) -> RunningFigure | None:
         waiting_cmh2o=latest if latest < steps[-1].peep_cmh2o else None,
         static=read.kind.static,
         peep_source=read.peep_source,
-        said=_said(next(one for one in answer.statements if one.code == "next-step")),
+        said=_said(next(statement for statement in answer.statements if statement.code == "next-step")),
         until_s=max(sample.at_s for step in read.steps for sample in step.samples),
     )
 

@@ -112,8 +112,10 @@ def _question_values(answer: Answer, recorded_s: float) -> dict[str, object]:
             ["Written", _moment(recorded_s)],
         ],
         "said": [*answer.said, *answer.always],
-        "warnings": [f"{one.severity or _say('not-graded')}: {one.text}" for one in answer.warnings],
-        "statements": [[words_of(one.code), _value(one.value), one.note] for one in answer.statements],
+        "warnings": [f"{warning.severity or _say('not-graded')}: {warning.text}" for warning in answer.warnings],
+        "statements": [
+            [words_of(statement.code), _value(statement.value), statement.note] for statement in answer.statements
+        ],
         "plan": [f"{step.number}: {settings_words(step)}" for step in answer.plan.steps] if answer.plan else [],
         "rules": [rule.sentence for rule in answer.rules],
         "trace": _trace(answer),
@@ -170,12 +172,12 @@ def _titration_values(answer: Answer, recorded_s: float) -> dict[str, object]:
     view = view_of(answer)
     figure = figure_of(answer)
     rules = protocol_rule(answer.request.protocol).sentence
-    cautions = [{"severity": one.severity, "text": one.text} for one in view.cautions]
+    cautions = [{"severity": caution.severity, "text": caution.text} for caution in view.cautions]
     return {
         **_shared(answer),
         "title": _say("title"),
         "who": [*_who(answer), ["Written", _moment(recorded_s)]],
-        "chosen": next((one.note for one in answer.statements if one.code == "chosen-peep"), ""),
+        "chosen": next((statement.note for statement in answer.statements if statement.code == "chosen-peep"), ""),
         "rationale": view.rationale,
         "figure_in_words": alternative_text(figure),
         "curve": curve_sentence(answer.titration.trial),
@@ -184,9 +186,9 @@ def _titration_values(answer: Answer, recorded_s: float) -> dict[str, object]:
         "what_if": _table(what_if_table(view.what_if)) if view.what_if else None,
         "what_if_remarks": list(what_if_remarks(view.what_if)),
         "targets": list(_targets(view)),
-        "cautions": [one for one in cautions if one["severity"] != Severity.LOW.value],
+        "cautions": [caution for caution in cautions if caution["severity"] != Severity.LOW.value],
         "no_cautions": _say("no-cautions"),
-        "low_cautions": [one for one in cautions if one["severity"] == Severity.LOW.value],
+        "low_cautions": [caution for caution in cautions if caution["severity"] == Severity.LOW.value],
         "everything": _say("everything"),
         "decision": [_say(f"{name}") for name in ("decided", "not-now", "by", "when")],
         "evidence": [say(f"evidence-line.{slug}") for slug in ON_PAPER],

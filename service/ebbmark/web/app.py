@@ -119,7 +119,7 @@ def create_app(settings: Settings) -> FastAPI:
     if watch.meters is not None and record is not None:
         watch.meters.show_pool(lambda: record.pool_use)
     rules_of_doors = [one for one in (entrance.rules, hooks_entrance.rules) if one is not None]
-    issuers = [party.keys for one in rules_of_doors for party in one.parties.values()]
+    issuers = [party.keys for rules_of_door in rules_of_doors for party in rules_of_door.parties.values()]
     probes = Probes(record, store, issuers, time.monotonic)
     smart = smart_launch_of(
         settings, keys, exchange_of(settings, tls), patience_of(settings, memory), tls, trail, root, store

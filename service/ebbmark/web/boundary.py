@@ -135,7 +135,7 @@ async def rejected(_: Request, error: Exception) -> Response:
 
 def _retry_after(problems: tuple[Problem, ...]) -> dict[str, str] | None:
     """What the record asks of us, handed on to our caller (RFC 9110 section 10.2.3)."""
-    waits_s = [one.retry_after_s for one in problems if one.retry_after_s is not None]
+    waits_s = [problem.retry_after_s for problem in problems if problem.retry_after_s is not None]
     wait_s = max(waits_s, default=math.inf)
     return {"Retry-After": str(math.ceil(wait_s))} if math.isfinite(wait_s) else None
 
@@ -278,7 +278,7 @@ class _Answering:
                 await asyncio.sleep(0)
             self.started = True
             own = {name for name, _ in message["headers"]}
-            added = [one for one in self._headers if one[0] not in own]
+            added = [header for header in self._headers if header[0] not in own]
             message["headers"] = [*message["headers"], *added, *([_CLOSE] if self._unread else [])]
         elif self._bodiless:
             message["body"] = b""

@@ -80,7 +80,7 @@ def shared_store_of(settings: Settings, tls: SSLContext | None) -> SharedStore |
 def caller_records_of(settings: Settings, tls: SSLContext | None, memory: ReplyMemory) -> CallerRecords:
     """The records that callers may name: ours, those beside it, and those that may open the page."""
     own = (settings.record_base_url,) if settings.record_base_url is not None else ()
-    launching = tuple(one.iss for one in settings.smart_clients)
+    launching = tuple(smart_client.iss for smart_client in settings.smart_clients)
     patience = Patience(
         settings.record_connect_timeout_s,
         settings.record_read_timeout_s,
@@ -133,7 +133,10 @@ def unusable_address(settings: Settings) -> str | None:
     """Say which configured address could never be called, shown or written to, or lacks the one that it goes with."""
     outward = [
         ("EBBMARK_RECORD_BASE_URL", settings.record_base_url),
-        *[("EBBMARK_RECORD_ALLOWED_BASE_URLS", one) for one in settings.record_allowed_base_urls],
+        *[
+            ("EBBMARK_RECORD_ALLOWED_BASE_URLS", record_allowed_base_url)
+            for record_allowed_base_url in settings.record_allowed_base_urls
+        ],
         ("EBBMARK_RECORD_TOKEN_URL", settings.record_token_url),
     ]
     for setting, address in outward:

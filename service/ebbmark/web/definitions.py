@@ -107,7 +107,7 @@ def _serve_search(router: APIRouter, resource_type: str, resources: list[Mapping
             accepted = ", ".join(SEARCH_PARAMETERS)
             sentence = f"Definitions are searched by {accepted}; another search parameter was found."
             raise Rejected((Problem(ProblemKind.BAD_SEARCH, "", "another search parameter", accepted, sentence),))
-        matching = [one for one in resources if all(matches(one, name, text) for name, text in asked)]
+        matching = [resource for resource in resources if all(matches(resource, name, text) for name, text in asked)]
         return Response(_ENCODER.encode(searchset(resource_type, matching, base_url, asked)), media_type=FHIR_JSON)
 
     router.add_api_route(

@@ -245,8 +245,10 @@ class Documented(FastAPI):
 def _with_components(document: dict[str, Any]) -> dict[str, Any]:
     schemas: dict[str, Any] = {}
     paths = _schemas_named(document["paths"], schemas)
-    operations = [one for methods in paths.values() for one in methods.values()]
-    counted = Counter((status, _text(response)) for one in operations for status, response in one["responses"].items())
+    operations = [method for methods in paths.values() for method in methods.values()]
+    counted = Counter(
+        (status, _text(response)) for operation in operations for status, response in operation["responses"].items()
+    )
     names: dict[tuple[str, str], str] = {}
     responses: dict[str, Any] = {}
     for one in operations:

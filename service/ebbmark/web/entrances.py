@@ -69,8 +69,8 @@ def sign_in_info(settings: Settings) -> SignInInfo | None:
         return None
     needed = (EVALUATE, WRITE_BACK, READ_CONDITIONS, READ_PROCEDURES, READ_INFUSIONS)
     return SignInInfo(
-        issuers=tuple(one.issuer for one in settings.issuers),
-        token_url=next((one.token_url for one in settings.issuers if one.token_url), ""),
+        issuers=tuple(issuer.issuer for issuer in settings.issuers),
+        token_url=next((issuer.token_url for issuer in settings.issuers if issuer.token_url), ""),
         scopes=tuple(one.scope.replace("system", of) for of in ("system", "user") for one in needed),
     )
 
@@ -90,7 +90,7 @@ def entrance_of(settings: Settings, base_url: str, outside: Exchange, store: Sha
 
 
 def _introspection_of(settings: Settings, outside: Exchange) -> Introspection | None:
-    asked = [one for one in settings.issuers if one.introspection_url is not None]
+    asked = [issuer for issuer in settings.issuers if issuer.introspection_url is not None]
     if len(asked) > 1:
         # A token that says nothing of its issuer would be shown to all of them.
         raise Misconfigured("EBBMARK_ISSUERS: introspection_url stands at more than one issuer; one alone is asked")
@@ -125,7 +125,7 @@ def hooks_entrance_of(
     settings: Settings, root: str, entrance: FhirAuthentication, outside: Exchange, store: SharedStore | None
 ) -> HooksAuthentication:
     """Who may come in at the CDS Hooks door, and how often."""
-    if any(one.introspection_url is not None for one in settings.cds_clients):
+    if any(cds_client.introspection_url is not None for cds_client in settings.cds_clients):
         raise Misconfigured("EBBMARK_CDS_CLIENTS: introspection_url is for EBBMARK_ISSUERS; name jwks_url or jwks_file")
     rules = _rules(settings, settings.cds_clients, outside) if settings.cds_clients else None
     return HooksAuthentication(
@@ -147,11 +147,13 @@ def _rules(settings: Settings, issuers: Iterable[Issuer], exchange: Exchange) ->
         ValueError: an address that is not called, or a file that is no key set.
     """
     trusted = {
-        one.issuer: TrustedParty(
-            _keys_of(one, exchange), frozenset({one.jwks_url} if one.jwks_url is not None else ()), one.roles
+        issuer.issuer: TrustedParty(
+            _keys_of(issuer, exchange),
+            frozenset({issuer.jwks_url} if issuer.jwks_url is not None else ()),
+            issuer.roles,
         )
-        for one in issuers
-        if one.jwks_url is not None or one.jwks_file is not None
+        for issuer in issuers
+        if issuer.jwks_url is not None or issuer.jwks_file is not None
     }
     algorithms = frozenset(settings.accepted_algorithms)
     return TokenRules(trusted, algorithms, settings.clock_leeway_s, settings.oldest_token_s)
@@ -188,13 +190,13 @@ def smart_launch_of(
     """
     if not settings.smart_clients:
         return None
-    clients = tuple(_smart_client(one, keys) for one in settings.smart_clients)
+    clients = tuple(_smart_client(smart_client, keys) for smart_client in settings.smart_clients)
     here = is_this_machine(urlsplit(public_url).hostname or "")
     encrypted = urlsplit(public_url).scheme == "https"
     faults = {
-        "EBBMARK_SMART_CLIENTS names a record twice": len({one.iss for one in clients}) < len(clients),
+        "EBBMARK_SMART_CLIENTS names a record twice": len({client.iss for client in clients}) < len(clients),
         "EBBMARK_SMART_CLIENTS names several records: each needs a callback of its own (one may do without), so that "
-        "none gets the replies of another": len({one.callback for one in clients}) < len(clients),
+        "none gets the replies of another": len({client.callback for client in clients}) < len(clients),
         "EBBMARK_SMART_CLIENTS needs an https address in EBBMARK_BASE_URL, but on this machine": not (
             encrypted or here
         ),

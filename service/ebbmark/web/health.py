@@ -105,8 +105,8 @@ class Probes:
 
     async def _fetch_keys(self) -> bool:
         # No key has this name: whether the set was fetched is all that is asked.
-        await asyncio.gather(*(one.find("", "") for one in self._issuers if not one.there))
-        return all(one.there for one in self._issuers)
+        await asyncio.gather(*(issuer.find("", "") for issuer in self._issuers if not issuer.there))
+        return all(issuer.there for issuer in self._issuers)
 
     def look_soon(self) -> None:
         """Begin to look at all of them, where the last look is long ago."""
@@ -122,7 +122,7 @@ class Probes:
 
     def found(self) -> dict[str, str]:
         """What is known: `status` first, then a word for each."""
-        there = sum(one.there for one in self._issuers)
+        there = sum(issuer.there for issuer in self._issuers)
         self._had_keys = self._had_keys or there > 0
         keys = "some" if 0 < there < len(self._issuers) else "all" if there else "none"
         answers = {name: probe.answers for name, probe in self._probes.items() if probe is not None}

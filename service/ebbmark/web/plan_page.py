@@ -86,8 +86,8 @@ def plan_context(answer: Answer) -> dict[str, object]:
         ),
         "summary": spell(plan.summary),
         "cautions": tuple(
-            (one.severity, one.text, one.acknowledged_by.words if one.acknowledged_by else "")
-            for one in answer.warnings
+            (warning.severity, warning.text, warning.acknowledged_by.words if warning.acknowledged_by else "")
+            for warning in answer.warnings
         ),
         "acknowledged": answer.acknowledged,
         "remarks": tuple(one for one in map(spell, plan.warnings) if one not in answer.acknowledged),
@@ -118,12 +118,12 @@ def _by_reason(ignored: Iterable[Ignored]) -> list[tuple[str, list[str]]]:
 def _row(step: PlanStep, plan: Plan) -> dict[str, object]:
     """One step; what an earlier one says in the same words is said there."""
     said = (step.expect, step.record)
-    alike = next(one.number for one in plan.steps if (one.expect, one.record) == said)
+    alike = next(step.number for step in plan.steps if (step.expect, step.record) == said)
     pressures = (step.peep_cmh2o, step.pressure_above_peep_cmh2o, step.end_inspiratory_cmh2o, step.peak_cmh2o)
     return {
         "name": f"{step.number}. {_PHASES[step.phase]}",
         "numbers": (
-            *("" if one is None else f"{one:g}" for one in pressures),
+            *("" if pressure is None else f"{pressure:g}" for pressure in pressures),
             f"{step.dwell_s / 60:g} min" if step.dwell_s else "",
         ),
         "remark": spell(step.remark),

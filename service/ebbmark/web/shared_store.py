@@ -199,7 +199,7 @@ class SharedStore:
             self._stream = await asyncio.open_connection(address.host, address.port, ssl=self._tls)
             if address.password is not None:
                 names = (address.user, address.password) if address.user else (address.password,)
-                await _exchange(self._stream, (b"AUTH", *(one.encode() for one in names)))
+                await _exchange(self._stream, (b"AUTH", *(name.encode() for name in names)))
             if address.database:
                 await _exchange(self._stream, (b"SELECT", b"%d" % address.database))
         return await _exchange(self._stream, parts)
@@ -224,7 +224,7 @@ def _key(kind: str, name: str) -> bytes:
 async def _exchange(stream: tuple[asyncio.StreamReader, asyncio.StreamWriter], parts: tuple[bytes, ...]) -> _Reply:
     """Send one command and read its reply; the replies to ours are no lists."""
     reader, writer = stream
-    writer.write(b"*%d\r\n" % len(parts) + b"".join(b"$%d\r\n%s\r\n" % (len(one), one) for one in parts))
+    writer.write(b"*%d\r\n" % len(parts) + b"".join(b"$%d\r\n%s\r\n" % (len(part), part) for part in parts))
     await writer.drain()
     line = await reader.readuntil(b"\r\n")
     kind, rest = line[:1], line[1:-2]

@@ -35,7 +35,7 @@ def validity_words(found: Surveillance) -> str:
 
 def gaps_words(gaps: Iterable[NotLookedFor]) -> str:
     """What could not be looked for; empty where everything could."""
-    told = [_gap(one) for one in gaps]
+    told = [_gap(gap) for gap in gaps]
     return _say("gaps", listed=" ".join(told)) if told else ""
 
 
@@ -51,7 +51,7 @@ _HOURS_FROM_S: Final = 7200.0
 
 
 def _joined(texts: Iterable[str]) -> str:
-    return " ".join(one for one in texts if one)
+    return " ".join(text for text in texts if text)
 
 
 def _hours(seconds: float) -> str:
@@ -212,17 +212,19 @@ def markers_in_short(
     head = {True: "agree", False: "disagree", None: "not-compared"}[markers.agree]
     compliance = _named("compliance", closing.peep_cmh2o)
     # At constant volume driving pressure is the same measurement as compliance.
-    falls = [one for one in markers.markers if one.meaning is Meaning.CLOSING and one.slug != SAME_AS_COMPLIANCE]
-    named = [compliance, *[_named(one.slug, one.peep_cmh2o) for one in falls]]
+    falls = [
+        marker for marker in markers.markers if marker.meaning is Meaning.CLOSING and marker.slug != SAME_AS_COMPLIANCE
+    ]
+    named = [compliance, *[_named(fall.slug, fall.peep_cmh2o) for fall in falls]]
     best = [
-        _named(one.slug, one.peep_cmh2o)
-        for one in markers.markers
-        if one.meaning is Meaning.BEST and one.peep_cmh2o is not None
+        _named(marker.slug, marker.peep_cmh2o)
+        for marker in markers.markers
+        if marker.meaning is Meaning.BEST and marker.peep_cmh2o is not None
     ]
     looked_up = [
         _marker_line("table" if low != high else "table-one", low=level(low), high=level(high))
-        for one in tables
-        if (low := one.lowest_cmh2o) is not None and (high := one.highest_cmh2o) is not None
+        for table in tables
+        if (low := table.lowest_cmh2o) is not None and (high := table.highest_cmh2o) is not None
     ]
     first = say("short.look_first", what=look) if look else ""
     return shortened(

@@ -32,7 +32,7 @@ def candidate_in_short(
 ) -> InShort:
     """Put the candidate in short: what speaks against a trial, how severe it is, and what is not charted."""
     against = list(dict.fromkeys(_against(candidate)))
-    silent = [one for one in candidate.findings if one.silent]
+    silent = [finding for finding in candidate.findings if finding.silent]
     forbids = [_condition(one) for one in silent if one.concept.risk is Risk.ABSOLUTE]
     severity = _severity(candidate.classes)
     not_charted = _not_charted(forbids, len(silent) - len(forbids))
@@ -59,11 +59,14 @@ def candidate_in_short(
 
 def _against(candidate: Candidate) -> list[str]:
     """What speaks against a trial, gravest first."""
-    absolute = [one for one in candidate.findings if one.counts and one.concept.risk is Risk.ABSOLUTE]
-    others = [one for one in candidate.findings if one.counts and one.concept.risk is not Risk.ABSOLUTE]
+    absolute = [finding for finding in candidate.findings if finding.counts and finding.concept.risk is Risk.ABSOLUTE]
+    others = [finding for finding in candidate.findings if finding.counts and finding.concept.risk is not Risk.ABSOLUTE]
     high = [one for one in others if one.concept.risk is Risk.HIGH]
     low = [one for one in others if one.concept.risk is not Risk.HIGH]
-    risks = {level_: [_risk(one) for one in candidate.reading_risks if one.risk is level_] for level_ in Risk}
+    risks = {
+        level_: [_risk(reading_risk) for reading_risk in candidate.reading_risks if reading_risk.risk is level_]
+        for level_ in Risk
+    }
     doubts = [_say("doubt")] if candidate.doubts else []
     return [
         *map(_condition, absolute),
@@ -121,10 +124,10 @@ def plan_in_short(
     plan: Plan, *, now_cmh2o: float, ml_per_kg: float, candidate: Candidate, acknowledged: int
 ) -> InShort:
     """Put a plan in short: from where to where, how long, how high, and what was found against it."""
-    down = [one.peep_cmh2o for one in plan.steps if one.phase is Phase.DESCENT and one.peep_cmh2o is not None]
+    down = [step.peep_cmh2o for step in plan.steps if step.phase is Phase.DESCENT and step.peep_cmh2o is not None]
     recruiting = plan.variant is Variant.WITH_RECRUITMENT
     against = list(dict.fromkeys(_against(candidate)))
-    silent = [one for one in candidate.findings if one.silent]
+    silent = [finding for finding in candidate.findings if finding.silent]
     forbids = [_condition(one) for one in silent if one.concept.risk is Risk.ABSOLUTE]
     return shortened(
         _of_plan("plan", now=level(now_cmh2o), top=level(down[0]), lowest=level(down[-1])),

@@ -77,9 +77,9 @@ def overdistension_words(one: Overdistension) -> str:
 def comparison_words(comparison: Comparison) -> str:
     """What changed, what is wrong first, in a few plain sentences."""
     parts = [pressure_words(comparison)]
-    parts += [limit_check_words(one) for one in comparison.limits if one.holds is False]
+    parts += [limit_check_words(limit) for limit in comparison.limits if limit.holds is False]
     for verdict in _GROUPS:
-        named = [say(f"measure.{one.measure.slug}") for one in comparison.changes if one.verdict is verdict]
+        named = [say(f"measure.{change.measure.slug}") for change in comparison.changes if change.verdict is verdict]
         parts += [_say(f"group-{verdict.value}", listed=", ".join(named))] if named else []
     return " ".join(part for part in parts if part)
 
@@ -119,7 +119,7 @@ def comparison_in_short(
             return shortened(told.head, told.sure, f"{below}.", [told.against, *told.reasons])
         return shortened(below, f"{told.head}.", "", [told.sure, told.against, *told.reasons])
     top, early, lead = _top(comparison.overdistension), _of(comparison, ChangeVerdict.WORSE), ""
-    if latest is not None and any(one.after is not None for one in latest.changes):
+    if latest is not None and any(change.after is not None for change in latest.changes):
         comparison, lead = latest, "now-"
     else:
         early = []
@@ -127,19 +127,28 @@ def comparison_in_short(
     triggers = any(one.event is Event.TRIGGERS for one in beside)
     worse, better = [*need, *_of(comparison, ChangeVerdict.WORSE)], _of(comparison, ChangeVerdict.IMPROVED)
     broken = [
-        _line("broken", name=say(f"name.{one.slug}"), value=f"{one.value:.1f} {_unit(one)}", limit=f"{one.limit:g}")
-        for one in comparison.limits
-        if one.holds is False
+        _line(
+            "broken",
+            name=say(f"name.{limit.slug}"),
+            value=f"{limit.value:.1f} {_unit(limit)}",
+            limit=f"{limit.limit:g}",
+        )
+        for limit in comparison.limits
+        if limit.holds is False
     ]
     kept = [
-        _line("kept", name=say(f"name.{one.slug}"), value=f"{one.value:.1f} {_unit(one)}")
-        for one in comparison.limits
-        if one.holds
+        _line("kept", name=say(f"name.{limit.slug}"), value=f"{limit.value:.1f} {_unit(limit)}")
+        for limit in comparison.limits
+        if limit.holds
     ]
-    unknown = [one.measure for one in comparison.changes if one.verdict is ChangeVerdict.NOT_KNOWN]
+    unknown = [change.measure for change in comparison.changes if change.verdict is ChangeVerdict.NOT_KNOWN]
     unknown_words = [say(f"name.{one.slug}") for one in unknown]
-    same = [say(f"name.{one.measure.slug}") for one in comparison.changes if one.verdict is ChangeVerdict.WITHIN_NOISE]
-    now = [beyond_in_short(one) for one in alarms]
+    same = [
+        say(f"name.{change.measure.slug}")
+        for change in comparison.changes
+        if change.verdict is ChangeVerdict.WITHIN_NOISE
+    ]
+    now = [beyond_in_short(alarm) for alarm in alarms]
     limits = _listed("limit-broken", broken)
     if not broken and kept and not triggers:
         limits = _listed("limits-hold", kept)
@@ -178,12 +187,12 @@ def _of(comparison: Comparison, verdict: ChangeVerdict) -> list[str]:
     return [
         _line(
             "change",
-            name=say(f"name.{one.measure.slug}"),
-            before="" if one.before is None else one.measure.show(one.before).split(" ")[0],
-            after="" if one.after is None else one.measure.show(one.after),
+            name=say(f"name.{change.measure.slug}"),
+            before="" if change.before is None else change.measure.show(change.before).split(" ")[0],
+            after="" if change.after is None else change.measure.show(change.after),
         )
-        for one in comparison.changes
-        if one.verdict is verdict
+        for change in comparison.changes
+        if change.verdict is verdict
     ]
 
 

@@ -237,10 +237,10 @@ def _fitting(reasons: list[str]) -> tuple[str, ...]:
     more = say("short.more")
     room = MOST_WORDS_OF_REASONS - _words(more)
     kept: list[str] = []
-    for one in reasons:
-        if _words(one) <= room:
-            kept.append(one)
-            room -= _words(one)
+    for reason in reasons:
+        if _words(reason) <= room:
+            kept.append(reason)
+            room -= _words(reason)
     return (*kept, more)
 
 

@@ -88,7 +88,7 @@ def decision_words(decision: Decision, reason: str, context: RunningContext) -> 
     """The move with everything that comes before it and goes with it."""
 
     def said(concerns: Iterable[Concern]) -> list[str]:
-        return list(dict.fromkeys(_WORDS[one.slug](one.values, context) for one in concerns))
+        return list(dict.fromkeys(_WORDS[concern.slug](concern.values, context) for concern in concerns))
 
     move, looks = decision.move, said(decision.looked_at)
     back = [way_back_words(decision.way_back)] if decision.way_back is not None else []
@@ -109,7 +109,9 @@ def decision_words(decision: Decision, reason: str, context: RunningContext) -> 
 
 def condition_words(context: RunningContext) -> str:
     """The documented conditions that question a trial, gravest first; those that forbid it are said as a look."""
-    graver = [one for one in context.conditions if one.weight is Weight.HIGH or one.slug == _UNJUDGED]
+    graver = [
+        condition for condition in context.conditions if condition.weight is Weight.HIGH or condition.slug == _UNJUDGED
+    ]
     return _joined(
         *[
             finding_words(Finding(f"condition-{one.slug}", one.weight, {"words": one.words, "says": one.says}))

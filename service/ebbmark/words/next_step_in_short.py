@@ -54,11 +54,11 @@ def next_step_in_short(
     looks, again = _told(decision.looked_at), _told(decision.again)
     told = _told([one for one in decision.remarks[0] if one.slug != "not-seen"])
     recorded = [
-        say("against-value.condition-unjudged", words=cut(one.words))
-        if one.slug == "unjudged"
-        else against_words(f"condition-{one.slug}", one.weight.value)
-        for one in context.conditions
-        if one.weight in (Weight.HIGH, Weight.LOOK_FIRST)
+        say("against-value.condition-unjudged", words=cut(condition.words))
+        if condition.slug == "unjudged"
+        else against_words(f"condition-{condition.slug}", condition.weight.value)
+        for condition in context.conditions
+        if condition.weight in (Weight.HIGH, Weight.LOOK_FIRST)
     ]
     against = list(dict.fromkeys([*looks, *again, *told, *objections, *recorded]))
     doubted = any(one.slug == "unlike-closing" for one in decision.looked_at)
@@ -189,7 +189,7 @@ def _stop(decision: Decision, stops: StopAnswer) -> InShort:
     both = f"{first} {capital(lung[0])}." if first and lung else first
     if lung and len(both.split()) + len(before.split()) < MOST_WORDS_OF_LINE:
         # A pneumothorax or a displaced tube behind a stop limit stands beside it.
-        first, looks = both, [one for one in looks if one not in lung]
+        first, looks = both, [look for look in looks if look not in lung]
     line = f"{_say('stop')}. {first} {before}"
     if len(line) > LONGEST_LINE_OF_STOP or len(line.split()) > MOST_WORDS_OF_LINE:
         # What is met leads, whatever else has to move.
@@ -265,11 +265,11 @@ def _held_last(back: WayBack | None) -> str:
 def _held(stops: StopAnswer) -> str:
     """The vital signs within every limit of theirs, with their values; one beyond another of its limits is not."""
     shown: dict[str, str] = {}
-    for one in within_limits(stops):
-        if one.rhythm is not None and one.rhythm.last is not None:
-            shown["rhythm"] = spell(one.rhythm.last.words)
-        elif one.latest is not None and one.latest.against is None:
-            reading, row = one.latest.reading, CRITERIA[one.criterion]
+    for within_limit in within_limits(stops):
+        if within_limit.rhythm is not None and within_limit.rhythm.last is not None:
+            shown["rhythm"] = spell(within_limit.rhythm.last.words)
+        elif within_limit.latest is not None and within_limit.latest.against is None:
+            reading, row = within_limit.latest.reading, CRITERIA[within_limit.criterion]
             shown[reading.quantity.slug] = f"{_name(reading.quantity)} {_value(reading, row.unit)}"
     if shown:
         return _say("held", listed=", ".join(shown.values()))

@@ -56,7 +56,7 @@ def stop_words(limits: StopLimits) -> tuple[str, ...]:
     if stopping is None:
         lines.append(_say("new-heart-rhythm-no"))
     else:
-        named = ", ".join(one.display for one in stopping.codes)
+        named = ", ".join(code.display for code in stopping.codes)
         lines.append(_say("new-heart-rhythm-among", named=named, source=stopping.source))
     return (*lines, say(NOT_AMONG_THE_READINGS))
 
@@ -88,7 +88,7 @@ def _answer(stops: StopAnswer) -> str:
     unchecked = len(stops.not_checked)
     if not stops.not_met:
         return _say("none-stop-criteria", unchecked=unchecked, all_old=_all_old(stops), unseen=unseen)
-    shown = "; ".join(dict.fromkeys(held_words(one, stops) for one in within_limits(stops)))
+    shown = "; ".join(dict.fromkeys(held_words(within_limit, stops) for within_limit in within_limits(stops)))
     among = f" ({shown})" if shown else ""
     count = _say("one") if len(stops.not_met) == 1 else f"{len(stops.not_met)}"
     met = _say("met-now") if stops.not_pressing else _say("met")
@@ -286,4 +286,4 @@ def why(doubt: UnusableReading) -> str:
 
 def signed_words(criteria: Sequence[StopCriterion]) -> str:
     """Criteria as a sentence lists them."""
-    return listed([criterion_words(one) for one in criteria])
+    return listed([criterion_words(criterion) for criterion in criteria])

@@ -93,7 +93,7 @@ def worded(titration: Titration) -> Titration:
     looks = titration.look_first
     closing = with_reason(titration.closing, looks)
     advice = titration.advice
-    if any(one.slug == "stop-limit-in-trial" for one in looks):
+    if any(look.slug == "stop-limit-in-trial" for look in looks):
         # Nobody is told of further readings or lower steps after a stop limit.
         closing = replace(closing, would_help=None)
         advice = replace(advice, why=_after_stop(advice.why, closing))
@@ -102,9 +102,9 @@ def worded(titration: Titration) -> Titration:
         tail = _say("no-number")
         if not _reason(looks):
             tail = f"{_say('look')} {advice.rationale}"
-        if any(one.slug == "stop-limit-at-suggestion" for one in looks):
+        if any(look.slug == "stop-limit-at-suggestion" for look in looks):
             tail = _say("not-tolerated", suggested_cmh2o=level(_number(looks[-1], "suggested_cmh2o")))
-        elif any(one.slug == "stop-limit-since-trial" for one in looks):
+        elif any(look.slug == "stop-limit-since-trial" for look in looks):
             tail = _say("no-number")
         short = tuple(dict.fromkeys(map(because, looks)))
         advice = replace(advice, rationale=" ".join((*map(sentence, looks), tail)), because=short)
@@ -127,18 +127,18 @@ def _after_stop(why: Finding | None, closing: Closing) -> Finding | None:
 
 def worded_advice(advice: Advice, findings: Sequence[Finding] = ()) -> Advice:
     """Advice with its rationale, its cautions (those of this patient first) and the limits of each row in words."""
-    said = {one.slug for one in findings}
+    said = {finding.slug for finding in findings}
     if "circuit-opened" in said:
         said.add("disconnection")
     if "sudden-rise" in said:
         said.add("overdistension-at-top")
     if "impossible-plateaus" in said:
         said.add("plateau-above-peak")
-    if any(one.weight is Weight.LOOK_FIRST for one in findings):
+    if any(finding.weight is Weight.LOOK_FIRST for finding in findings):
         said |= AT_SUGGESTION
     mine = [
         Caution(one.slug, _SEVERITY[one.weight], sentence(one), spell(one.source), True, against(one))
-        for one in (*findings, *(one for one in advice.findings if one.slug not in said))
+        for one in (*findings, *(finding for finding in advice.findings if finding.slug not in said))
     ]
     mine.sort(key=lambda one: list(Severity).index(one.severity))
     return replace(
@@ -169,13 +169,13 @@ def _suggested(finding: Finding) -> str:
 
 def with_reason(closing: Closing, findings: Sequence[Finding]) -> Closing:
     """An estimate that findings took back, with its reason in words."""
-    reason = _reason([one for one in findings if one.weight is Weight.LOOK_FIRST])
+    reason = _reason([finding for finding in findings if finding.weight is Weight.LOOK_FIRST])
     return replace(closing, reason=reason) if reason and closing.verdict is Verdict.INDETERMINATE else closing
 
 
 def _reason(looks: Sequence[Finding]) -> str:
     """Why there is no estimate; what was not tolerated at a suggestion takes no estimate back."""
-    return " ".join(sentence(one) for one in looks if not one.slug.startswith("stop-limit"))
+    return " ".join(sentence(look) for look in looks if not look.slug.startswith("stop-limit"))
 
 
 def _steps(peeps_cmh2o: Sequence[float]) -> str:
@@ -219,7 +219,9 @@ _MOST_BECAUSE: Final = 2
 def in_short(advice: Advice, closing: Closing) -> InShort:
     """Put an answer in short."""
     suggested = advice.suggested_peep_cmh2o
-    everything = [one for one in advice.cautions if one.of_this_patient and one.severity is not Severity.LOW]
+    everything = [
+        caution for caution in advice.cautions if caution.of_this_patient and caution.severity is not Severity.LOW
+    ]
     grave = [one for one in everything if one.slug not in AGES]
     number = "" if suggested is None else level(suggested)
     first, against = "", list(dict.fromkeys(map(_short, grave)))
@@ -266,7 +268,7 @@ def _short(caution: Caution) -> str:
 
 def _taken_back(advice: Advice) -> bool:
     """Whether a check of the patient or the circuit, and not a stop limit alone, took the estimate back."""
-    limits = sum(1 for one in advice.cautions if one.slug in ("stop-limit-in-trial", "stop-limit-since-trial"))
+    limits = sum(1 for caution in advice.cautions if caution.slug in ("stop-limit-in-trial", "stop-limit-since-trial"))
     return len(advice.because) > limits
 
 
@@ -277,7 +279,9 @@ def _found(closing: Closing, age: str) -> str:
 
 def objections_in_short(advice: Advice) -> tuple[str, ...]:
     """What speaks against a suggestion, gravest first, in a few words each; the age of a trial is no part of it."""
-    everything = [one for one in advice.cautions if one.of_this_patient and one.severity is not Severity.LOW]
+    everything = [
+        caution for caution in advice.cautions if caution.of_this_patient and caution.severity is not Severity.LOW
+    ]
     return tuple(dict.fromkeys(_short(one) for one in everything if one.slug not in AGES))
 
 

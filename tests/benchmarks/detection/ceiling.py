@@ -77,11 +77,11 @@ class Prior:
     def __init__(self, cases: Sequence[LungCase]) -> None:
         self.peeps = np.array(cases[0].peeps_cmh2o)
         self.tops = {
-            Kind.STATIC: np.array([one.plateaus_cmh2o for one in cases]),
-            Kind.DYNAMIC: np.array([one.peaks_cmh2o for one in cases]),
+            Kind.STATIC: np.array([case.plateaus_cmh2o for case in cases]),
+            Kind.DYNAMIC: np.array([case.peaks_cmh2o for case in cases]),
         }
-        self.volumes = np.array([one.volumes_ml for one in cases])
-        self.events = np.array([_event_of(one) for one in cases])
+        self.volumes = np.array([case.volumes_ml for case in cases])
+        self.events = np.array([_event_of(case) for case in cases])
 
     def events_given(self, trial: ChartTrial, how: Conditions) -> Floats:
         """Probability of each event, given the readings of a chart."""
@@ -101,10 +101,10 @@ class Prior:
 def _centres(trial: ChartTrial, how: Conditions, peeps: Floats) -> tuple[Floats, Floats]:
     """Mean logarithm of compliance of each step as charted, and its variance from what was put in."""
     lead = Quantity.PLATEAU_PRESSURE if how.kind is Kind.STATIC else Quantity.PEAK_PRESSURE
-    starts = [one.start_s for one in trial.readings if one.quantity is Quantity.PEEP_SET]
+    starts = [reading.start_s for reading in trial.readings if reading.quantity is Quantity.PEEP_SET]
     centres, driving = [], []
     for start_s, end_s, peep in zip(starts, [*starts[1:], float("inf")], peeps.tolist(), strict=True):
-        of_step = [one for one in trial.readings if start_s <= one.start_s < end_s]
+        of_step = [reading for reading in trial.readings if start_s <= reading.start_s < end_s]
         tops = np.array([one.value for one in of_step if one.quantity is lead])
         volumes = np.array([one.value for one in of_step if one.quantity is Quantity.TIDAL_VOLUME_EXPIRED])
         centres.append(float(np.log(volumes / (tops - peep)).mean()))

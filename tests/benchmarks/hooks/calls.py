@@ -66,10 +66,10 @@ def _resources(count: int, now_s: float) -> list[Json]:
     """The Patient, the height and the trial of the speed benchmark, moved so that it ended just now."""
     bundle = json.loads(single_values(count))
     resources: list[Json] = [entry["resource"] for entry in bundle["entry"]]
-    times = [datetime.fromisoformat(one["effectiveDateTime"]) for one in resources[1:]]
+    times = [datetime.fromisoformat(resource["effectiveDateTime"]) for resource in resources[1:]]
     shift = datetime.fromtimestamp(now_s - LAST_READING_S, UTC) - max(times)
-    for one in resources[1:]:
-        one["effectiveDateTime"] = _moved(one["effectiveDateTime"], shift)
+    for resource in resources[1:]:
+        resource["effectiveDateTime"] = _moved(resource["effectiveDateTime"], shift)
     return resources
 
 
@@ -109,7 +109,7 @@ def _call(hook: str, resources: list[Json], **context: object) -> bytes:
 
 def _searchset(resources: list[Json]) -> Json:
     entries = [
-        {"fullUrl": f"https://record.example/fhir/{one['resourceType']}/{one['id']}", "resource": one}
-        for one in resources
+        {"fullUrl": f"https://record.example/fhir/{resource['resourceType']}/{resource['id']}", "resource": resource}
+        for resource in resources
     ]
     return {"resourceType": "Bundle", "type": "searchset", "total": len(entries), "entry": entries}

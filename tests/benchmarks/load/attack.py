@@ -64,7 +64,7 @@ def mixed() -> tuple[Target, ...]:
     asked = [Target(f"/fhir/${slug}", (examples / f"{slug}.json").read_bytes()) for slug in (*slugs, "plan-trial")]
     trial = json.loads(TRIAL.body)
     report = [{"name": "bundle", "resource": trial}, {"name": "with-report", "valueBoolean": True}]
-    hooks = [Target(one.path, one.body, "application/json") for one in calls(time.time())]
+    hooks = [Target(call.path, call.body, "application/json") for call in calls(time.time())]
     return (
         *asked,
         *[TRIAL] * 10,
@@ -138,7 +138,7 @@ class Service:
         # A rate below one per second is one request in so many seconds.
         rate = f"{per_s:g}/1s" if per_s >= 1 else f"1/{1 / per_s:g}s"
         how = (f"-rate={rate}", f"-duration={for_s:g}s", "-timeout=65s", "-max-body=0", "-format=json")
-        asked = b"".join(one.line(self.port) for one in targets)
+        asked = b"".join(target.line(self.port) for target in targets)
         sent = subprocess.run(["vegeta", "attack", *how], input=asked, stdout=subprocess.PIPE, check=True).stdout
         report = subprocess.run(["vegeta", "report", "-type=json"], input=sent, stdout=subprocess.PIPE, check=True)
         return Attack.of(json.loads(report.stdout))

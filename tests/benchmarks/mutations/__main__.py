@@ -195,7 +195,7 @@ def main() -> int:
     asked = parser.parse_args()
     argued = tomllib.loads((Path(__file__).parent / "equivalent.toml").read_text(encoding="utf-8"))["equivalent"]
     equivalent = {(one["file"], one["before"], after) for one in argued for after in one["after"]}
-    every = [one for one in mutants(ESTIMATOR if asked.estimator else TESTS) if asked.only in one.place]
+    every = [mutant for mutant in mutants(ESTIMATOR if asked.estimator else TESTS) if asked.only in mutant.place]
     chosen = random.Random(asked.seed).sample(every, min(asked.count, len(every)))
     tried, survived, without = Counter[str](), Counter[str](), 0
     sys.dont_write_bytecode = True

@@ -58,8 +58,8 @@ def main(patients: int) -> None:
         shards: list[Shards] = []
         sorting_s = cpu_s(lambda: shards.extend(scatter(one, folder, 1) for one in chunks_of(place / "record")))
         by_name: dict[str, list[Slice]] = {}
-        for one in shards:
-            for name, found in one.slices.items():
+        for shard in shards:
+            for name, found in shard.slices.items():
                 by_name.setdefault(name, []).extend(found)
         joined = join(0, by_name.get("pairs-00000", []), by_name.get("orphans-00000", []), folder, 1)
         keyed = list(lines_of([*by_name["part-00000"], *joined.slices.get("part-00000", [])]))
@@ -71,7 +71,7 @@ def main(patients: int) -> None:
         titrating_s = cpu_s(lambda: rows_of_part(charted, shared, options))
         all_s = cpu_s(lambda: rows_of_part(keyed, shared, options))
         curves = curves_of(charted, shared, options)
-        estimating_s = cpu_s(lambda: [estimate_closing(*one) for one in curves])
+        estimating_s = cpu_s(lambda: [estimate_closing(*curve) for curve in curves])
     trials, answers = len(rows.trials), len(rows.answers)
     size_mb = sum(map(len, lines)) / 1e6
     print(f"{patients} patients, {trials} trials, {answers} stored answers, {len(lines)} lines, {size_mb:.1f} MB")

@@ -44,9 +44,11 @@ def worst_bodies() -> dict[str, bytes]:
     for name, build in {**CASES, "devices": with_devices}.items():
         for count in (32_000, 16_000, 8_000, 4_000):
             resources = build(count)
-            kinds = {one["resourceType"] for one in resources if isinstance(one, dict)}
+            kinds = {resource["resourceType"] for resource in resources if isinstance(resource, dict)}
             whole: dict[str, Any] = bundle(*[] if "Patient" in kinds else [patient()], height(), *trial_observations())
-            whole["entry"] += [{"resource": one} if isinstance(one, dict) else one for one in resources]
+            whole["entry"] += [
+                {"resource": resource} if isinstance(resource, dict) else resource for resource in resources
+            ]
             body = to_bytes(whole)
             if len(body) <= DEFAULT_LIMITS.max_bytes:
                 found[name] = body

@@ -18,7 +18,7 @@ GRANT: dict[str, object] = {
     "scope": "user/Patient.read user/Observation.read",
     "subject": "cds-service4",
 }
-OTHERS = [{**one, "subject": {"reference": "Patient/p2"}} for one in trial_observations()]
+OTHERS = [{**trial_observation, "subject": {"reference": "Patient/p2"}} for trial_observation in trial_observations()]
 
 
 @pytest.fixture(scope="module")

@@ -96,20 +96,20 @@ def test_the_source_leads_to_the_documentation_and_says_what_it_is_about(app: AS
 def test_the_card_leads_to_the_page_and_to_the_documentation() -> None:
     links = card(call(hooks_app(launch=LAUNCH), called()))["links"]
 
-    assert [(one["type"], one["url"]) for one in links] == [("smart", LAUNCH), ("absolute", DOCUMENTATION)]
+    assert [(link["type"], link["url"]) for link in links] == [("smart", LAUNCH), ("absolute", DOCUMENTATION)]
 
 
 def test_without_a_page_there_is_no_link_to_one() -> None:
     links = card(call(hooks_app(launch=""), called()))["links"]
 
-    assert [one["type"] for one in links] == ["absolute"]
+    assert [link["type"] for link in links] == ["absolute"]
 
 
 def test_every_reason_to_decide_otherwise_has_a_display(app: ASGIApp) -> None:
     reasons = card(call(app, called()))["overrideReasons"]
 
-    assert [one["code"] for one in reasons] == [code for code, _, _ in OVERRIDE_REASONS]
-    assert all(one["display"] and one["system"] for one in reasons)
+    assert [reason["code"] for reason in reasons] == [code for code, _, _ in OVERRIDE_REASONS]
+    assert all(reason["display"] and reason["system"] for reason in reasons)
 
 
 def test_the_same_call_gets_the_same_card_and_another_call_another_name(app: ASGIApp) -> None:
@@ -277,7 +277,7 @@ def test_a_trial_that_cannot_be_read_for_want_of_a_sex_says_so(app: ASGIApp) -> 
 
 def for_clinical_use(*values: str) -> Json:
     """A Patient of gender female with sex parameters for clinical use."""
-    said: list[Json] = [{"url": "value", "valueCodeableConcept": {"coding": [{"code": one}]}} for one in values]
+    said: list[Json] = [{"url": "value", "valueCodeableConcept": {"coding": [{"code": value}]}} for value in values]
     return {**patient(), "extension": [{"url": CLINICAL_USE, "extension": [one]} for one in said]}
 
 
@@ -380,7 +380,7 @@ def test_nothing_on_any_card_asks_for_pressure(name: str) -> None:
 
 def test_what_somebody_typed_into_the_record_does_not_reach_the_card(app: ASGIApp) -> None:
     typed = "[look](https://evil.example) <script>alert(1)</script>"
-    trial = [{**one, "note": [{"text": typed}]} for one in trial_observations()]
+    trial = [{**trial_observation, "note": [{"text": typed}]} for trial_observation in trial_observations()]
     person = {**patient(), "name": [{"text": typed}]}
 
     told = card(call(app, called(prefetch=prefetch(*trial, patient=person))))

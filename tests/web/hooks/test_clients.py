@@ -167,7 +167,7 @@ def test_a_client_that_asks_too_often_waits() -> None:
 
     replies = [knock(app, "POST", CALL, token(CALL, f"t{number}")) for number in range(3)]
 
-    assert [one.status for one in replies] == [200, 200, 429]
+    assert [reply.status for reply in replies] == [200, 200, 429]
     assert replies[2].headers["retry-after"] == "1"
 
 
@@ -182,7 +182,7 @@ def test_every_evaluation_is_noted_without_the_patient(caplog: pytest.LogCapture
 
     knock(door(), "POST", CALL, token(CALL, tenant="ward-7"), client="203.0.113.9")
 
-    (event,) = [json.loads(one.getMessage()) for one in caplog.records if one.name == "ebbmark.audit"]
+    (event,) = [json.loads(record.getMessage()) for record in caplog.records if record.name == "ebbmark.audit"]
     assert event["resourceType"] == "AuditEvent"
     assert event["agent"][0]["who"]["identifier"] == {"system": EHR.name, "value": "ward-7"}
     assert "p1" not in caplog.text
@@ -194,7 +194,7 @@ def test_a_call_that_fails_is_noted_as_such(caplog: pytest.LogCaptureFixture) ->
 
     ask(hooks_app(), asked, path=CALL, headers=JSON)
 
-    (event,) = [json.loads(one.getMessage()) for one in caplog.records if one.name == "ebbmark.audit"]
+    (event,) = [json.loads(record.getMessage()) for record in caplog.records if record.name == "ebbmark.audit"]
     assert event["outcome"] == "8"
 
 

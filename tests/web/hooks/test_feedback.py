@@ -36,7 +36,7 @@ def told(app: ASGIApp, *entries: object) -> Reply:
 
 
 def lines(caplog: pytest.LogCaptureFixture) -> list[dict[str, Any]]:
-    return [json.loads(one.getMessage()) for one in caplog.records if one.name == "ebbmark.audit.hooks"]
+    return [json.loads(record.getMessage()) for record in caplog.records if record.name == "ebbmark.audit.hooks"]
 
 
 @pytest.fixture
@@ -132,7 +132,7 @@ def test_what_is_wrong_is_named_and_nothing_is_logged(
     reply = told(app, OVERRIDDEN, entry) if place == "" else told(app, entry)
 
     assert reply.status == 400
-    assert [one["expression"] for one in reply.errors] == [[place]]
+    assert [error["expression"] for error in reply.errors] == [[place]]
     assert lines(log) == []
     assert "Beispiel" not in reply.body.decode()
 

@@ -244,8 +244,8 @@ def test_a_patient_whom_the_record_does_not_know_is_missing() -> None:
 
 def test_two_devices_that_report_peep_at_one_time_leave_nothing_to_say() -> None:
     doubled = [
-        {**one, "id": f"{one['id']}-{device}", "device": {"reference": f"Device/{device}"}}
-        for one in trial_observations()
+        {**trial_observation, "id": f"{trial_observation['id']}-{device}", "device": {"reference": f"Device/{device}"}}
+        for trial_observation in trial_observations()
         for device in ("a", "b")
     ]
 
@@ -387,13 +387,13 @@ def test_a_call_shares_the_deadline_of_a_request() -> None:
 def test_a_metric_that_tells_settings_from_measurements_is_fetched() -> None:
     ambiguous = [
         {
-            **one,
+            **trial_observation,
             "code": {"coding": [{"system": "http://loinc.org", "code": "76248-4"}]},
             "device": {"reference": "DeviceMetric/m1"},
         }
-        if "peep-set" in str(one["id"])
-        else one
-        for one in trial_observations()
+        if "peep-set" in str(trial_observation["id"])
+        else trial_observation
+        for trial_observation in trial_observations()
     ]
     metric: Json = {"resourceType": "DeviceMetric", "id": "m1", "type": {"text": "PEEP"}, "category": "setting"}
     record = Watching([*WHOLE, metric])
@@ -407,13 +407,13 @@ def test_a_metric_that_tells_settings_from_measurements_is_fetched() -> None:
 def test_without_the_record_a_metric_stays_unread_and_peep_counts_as_measured() -> None:
     ambiguous = [
         {
-            **one,
+            **trial_observation,
             "code": {"coding": [{"system": "http://loinc.org", "code": "76248-4"}]},
             "device": {"reference": "DeviceMetric/m1"},
         }
-        if "peep-set" in str(one["id"])
-        else one
-        for one in trial_observations()
+        if "peep-set" in str(trial_observation["id"])
+        else trial_observation
+        for trial_observation in trial_observations()
     ]
 
     told = card(call(hooks_app(), called(prefetch=prefetch(*ambiguous))))
@@ -434,8 +434,8 @@ def test_what_was_read_from_the_record_is_noted_by_reference(caplog: pytest.LogC
 
     ask(Watching(WHOLE), prefetch=prefetch(heights=...))
 
-    events = [json.loads(one.getMessage()) for one in caplog.records if one.name == "ebbmark.audit"]
-    assert [one["action"] for one in events] == ["R", "E"]
+    events = [json.loads(record.getMessage()) for record in caplog.records if record.name == "ebbmark.audit"]
+    assert [event["action"] for event in events] == ["R", "E"]
     assert [one["what"] for one in events[0]["entity"]][1:] == [{"reference": "Observation/height"}]
 
 
@@ -444,7 +444,9 @@ def test_where_nothing_was_read_no_reading_is_noted(caplog: pytest.LogCaptureFix
 
     ask(Watching(WHOLE))
 
-    assert [json.loads(one.getMessage())["action"] for one in caplog.records if one.name == "ebbmark.audit"] == ["E"]
+    assert [
+        json.loads(record.getMessage())["action"] for record in caplog.records if record.name == "ebbmark.audit"
+    ] == ["E"]
 
 
 def blood_pressures(trial: list[Json]) -> list[Json]:
@@ -469,7 +471,9 @@ def found_by(template: str, resources: list[Json]) -> Json:
         parts = one.get("component", []) if named == "component-code" else [one]
         return {coding["code"] for part in parts for coding in part["code"]["coding"]}  # type: ignore[attr-defined]
 
-    return searchset(*(one for one in resources if one["resourceType"] == "Observation" and codes(one) & wanted))
+    return searchset(
+        *(resource for resource in resources if resource["resourceType"] == "Observation" and codes(resource) & wanted)
+    )
 
 
 def test_one_patient_has_one_card_whether_brought_by_the_templates_or_fetched() -> None:

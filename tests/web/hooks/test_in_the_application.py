@@ -23,9 +23,9 @@ def just_now(resources: list[Json]) -> list[Json]:
     """The same trial, its last reading ten minutes ago."""
     shift_s = time.time() - 600 - clock(23)
     moved = []
-    for one in resources:
-        then = datetime.fromisoformat(str(one["effectiveDateTime"])).timestamp() + shift_s
-        moved.append({**one, "effectiveDateTime": datetime.fromtimestamp(then, UTC).isoformat()})
+    for resource in resources:
+        then = datetime.fromisoformat(str(resource["effectiveDateTime"])).timestamp() + shift_s
+        moved.append({**resource, "effectiveDateTime": datetime.fromtimestamp(then, UTC).isoformat()})
     return moved
 
 
@@ -44,7 +44,7 @@ def test_a_trial_of_just_now_is_told_of() -> None:
 def test_without_a_page_the_card_leads_to_the_capability_statement_only() -> None:
     links = told(application(base_url="https://peep.example/"))["links"]
 
-    assert [(one["type"], one["url"]) for one in links] == [("absolute", "https://peep.example/fhir/metadata")]
+    assert [(link["type"], link["url"]) for link in links] == [("absolute", "https://peep.example/fhir/metadata")]
 
 
 def test_the_documentation_may_lie_elsewhere() -> None:

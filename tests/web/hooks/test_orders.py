@@ -191,7 +191,7 @@ def test_an_order_without_an_id_cannot_be_changed(app: ASGIApp) -> None:
 
     suggestions = card(call(app, signing(nameless)))["suggestions"]
 
-    assert [one["label"] for one in suggestions] == ["Record these results as preliminary"]
+    assert [suggestion["label"] for suggestion in suggestions] == ["Record these results as preliminary"]
 
 
 def test_an_order_of_another_patient_is_refused(app: ASGIApp) -> None:

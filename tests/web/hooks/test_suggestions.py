@@ -66,43 +66,45 @@ def test_any_number_of_suggestions_may_be_taken() -> None:
 
 
 def test_the_results_can_be_recorded_and_an_order_drafted(suggestions: list[Json]) -> None:
-    assert [one["label"] for one in suggestions] == [
+    assert [suggestion["label"] for suggestion in suggestions] == [
         "Record these results as preliminary",
         "Draft an order of PEEP 14 cmH2O, to be signed",
     ]
 
 
 def test_nothing_is_pushed(suggestions: list[Json]) -> None:
-    assert not any("isRecommended" in one for one in suggestions)
+    assert not any("isRecommended" in suggestion for suggestion in suggestions)
 
 
 def test_every_action_says_what_it_does(suggestions: list[Json]) -> None:
-    actions = [action for one in suggestions for action in one["actions"]]
+    actions = [action for suggestion in suggestions for action in suggestion["actions"]]
 
     assert all(action["description"] and action["type"] == "create" for action in actions)
 
 
 def test_every_result_is_preliminary(resources: list[Json]) -> None:
-    statuses = {one["status"] for one in resources if one["resourceType"] in ("Observation", "DetectedIssue")}
+    statuses = {
+        resource["status"] for resource in resources if resource["resourceType"] in ("Observation", "DetectedIssue")
+    }
 
     assert statuses == {"preliminary"}
 
 
 def test_who_takes_the_suggestion_is_named_as_the_person_who_enters(resources: list[Json]) -> None:
-    (provenance,) = [one for one in resources if one["resourceType"] == "Provenance"]
+    (provenance,) = [resource for resource in resources if resource["resourceType"] == "Provenance"]
 
     assert provenance["agent"][1]["who"] == {"reference": "Practitioner/abc"}
     assert provenance["agent"][1]["type"]["coding"][0]["code"] == "enterer"
 
 
 def test_each_resource_has_a_name_of_its_own_within_the_transaction(resources: list[Json]) -> None:
-    names = [f"{one['resourceType']}/{one['id']}" for one in resources]
+    names = [f"{resource['resourceType']}/{resource['id']}" for resource in resources]
 
     assert len(set(names)) == len(names)
 
 
 def test_every_reference_leads_to_another_action_or_to_the_record(resources: list[Json]) -> None:
-    names = {f"{one['resourceType']}/{one['id']}" for one in resources}
+    names = {f"{resource['resourceType']}/{resource['id']}" for resource in resources}
     found = list(references(resources))
 
     inside = [one for one in found if one in names]
@@ -114,10 +116,10 @@ def test_every_reference_leads_to_another_action_or_to_the_record(resources: lis
 
 def test_the_actions_are_sound_fhir(resources: list[Json]) -> None:
     text = json.dumps(as_transaction(resources))
-    for one in resources:
-        local = f"{one['resourceType']}/{one['id']}"
-        text = text.replace(f'"{local}"', f'"urn:uuid:{one["id"]}"').replace(
-            f'"{RECORD}/{local}"', f'"urn:uuid:{one["id"]}"'
+    for resource in resources:
+        local = f"{resource['resourceType']}/{resource['id']}"
+        text = text.replace(f'"{local}"', f'"urn:uuid:{resource["id"]}"').replace(
+            f'"{RECORD}/{local}"', f'"urn:uuid:{resource["id"]}"'
         )
     transaction = json.loads(text)
     for entry in transaction["entry"]:
@@ -164,15 +166,15 @@ def test_results_are_recorded_alike_by_the_short_way_and_the_long() -> None:
     plain = [msgspec.json.decode(msgspec.json.encode(action["resource"])) for action in quick]
 
     entries: Any = transaction["entry"]
-    names = {one["fullUrl"]: f"{one['resource']['resourceType']}/{one['fullUrl'][9:]}" for one in entries}
-    expected = json.dumps([{**one["resource"], "id": one["fullUrl"][9:]} for one in entries])
+    names = {entry["fullUrl"]: f"{entry['resource']['resourceType']}/{entry['fullUrl'][9:]}" for entry in entries}
+    expected = json.dumps([{**entry["resource"], "id": entry["fullUrl"][9:]} for entry in entries])
     for url, name in names.items():
         expected = expected.replace(f'"{url}"', f'"{name}"')
     assert plain == json.loads(expected)
 
 
 def test_inputs_that_have_no_address_in_the_record_are_named_without_one() -> None:
-    nameless = [{**one, "id": None} for one in trial_observations()]
+    nameless = [{**trial_observation, "id": None} for trial_observation in trial_observations()]
     entries = [
         {"fullUrl": f"urn:uuid:00000000-0000-4000-8000-{number:012d}", "resource": {k: v for k, v in one.items() if v}}
         for number, one in enumerate(nameless)
@@ -182,7 +184,7 @@ def test_inputs_that_have_no_address_in_the_record_are_named_without_one() -> No
     actions = card(call(hooks_app(), called(prefetch=prefetch(mechanics=brought))))["suggestions"][0]["actions"]
 
     resources = [action["resource"] for action in actions]
-    assert not any(one.startswith("urn:") for one in references(resources))
+    assert not any(reference.startswith("urn:") for reference in references(resources))
     assert "urn:ietf:rfc:3986" in json.dumps(resources)
 
 

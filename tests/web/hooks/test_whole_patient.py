@@ -64,7 +64,9 @@ def test_a_pneumothorax_of_the_record_leaves_no_number_and_no_draft_and_is_told_
 
     assert "Draft an order" not in labels(told)
     assert "pneumothorax, charted as ICD-10 J93.0" in told["detail"]
-    assert [(one["indicator"], labels(one)) for one in order_cards(conditions=known)] == [("warning", labels(told))]
+    assert [(order_card["indicator"], labels(order_card)) for order_card in order_cards(conditions=known)] == [
+        ("warning", labels(told))
+    ]
 
 
 @pytest.mark.parametrize("trial", [[], TRIAL[:3]], ids=["no readings", "too few steps"])
@@ -174,7 +176,7 @@ def test_a_condition_in_words_holds_back_the_draft_and_is_to_be_read_first() -> 
 
     assert "Draft an order" not in labels(told)
     assert "names a pneumothorax" in told["detail"]
-    assert ["pneumothorax" in one["summary"] for one in order_cards(conditions=known)] == [True]
+    assert ["pneumothorax" in order_card["summary"] for order_card in order_cards(conditions=known)] == [True]
 
 
 def test_closing_at_the_last_step_drafts_no_order() -> None:

@@ -68,11 +68,11 @@ class ChartedSteps:
         """The same refusal, with lines and columns of the table in place of elements of the Bundle."""
         problems = [
             replace(
-                one,
-                expression=self._place(one.expression, of_time=one.kind is ProblemKind.TIME_UNUSABLE),
-                sentence=self._place(one.sentence, of_time=one.kind is ProblemKind.TIME_UNUSABLE),
+                problem,
+                expression=self._place(problem.expression, of_time=problem.kind is ProblemKind.TIME_UNUSABLE),
+                sentence=self._place(problem.sentence, of_time=problem.kind is ProblemKind.TIME_UNUSABLE),
             )
-            for one in rejected.problems
+            for problem in rejected.problems
         ]
         ignored = [msgspec.structs.replace(one, path=self._place(one.path)) for one in rejected.ignored]
         return Rejected(tuple(problems), tuple(ignored))

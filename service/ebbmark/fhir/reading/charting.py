@@ -57,7 +57,7 @@ def with_charting(code_map: CodeMap, name: str, content: bytes) -> CodeMap:
     units = {(one.system, one.unit): _ucum(one.ucum, f"{name}: units[{at}]") for at, one in enumerate(table.units)}
     for number, one in enumerate(table.units):
         _refuse_other_meaning(one, f"{name}: units[{number}]")
-    _refuse_repeated([(one.system, one.unit) for one in table.units], f"{name}: units")
+    _refuse_repeated([(unit.system, unit.unit) for unit in table.units], f"{name}: units")
     laid = lay_over(code_map, MapRows(rows, units, Counter(), []))
     numbers = {
         (one.system, one.code): _ucum(one.ucum, f"{name}: numbers[{at}]") for at, one in enumerate(table.numbers)
@@ -144,7 +144,7 @@ def as_charted(
     found = [_as_charted(item, code_map, remarks) for item in items]
     # A replay takes texts from the answer itself, the rest from the site's table.
     by = f" (charting table of the site, {code_map.charting})."
-    return found, [f"{one}." if one == _OF_TEXTS else f"{one}{by}" for one in remarks]
+    return found, [f"{remark}." if remark == _OF_TEXTS else f"{remark}{by}" for remark in remarks]
 
 
 def _as_charted(item: Received[Observation], code_map: CodeMap, remarks: dict[str, None]) -> Received[Observation]:
@@ -276,7 +276,7 @@ def doubts_of(
             reason = reason or whole
             if reason is not None:
                 quantities = _quantities(holder.code.coding, table)
-                found.update(_doubt(one, holder, at_s, reason.reason) for one in quantities)
+                found.update(_doubt(quantity, holder, at_s, reason.reason) for quantity in quantities)
     return tuple(sorted(found, key=lambda one: (one.at_s or 0.0, one.quantity.slug, one.shown, one.why)))
 
 

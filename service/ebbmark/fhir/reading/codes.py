@@ -191,7 +191,7 @@ class ValueRule(NamedTuple):
 
 def meaning_of(codings: Sequence[Coding], table: Mapping[tuple[str, str], CodeRow]) -> Meaning | Unusable:
     """The one meaning that all known codings agree on."""
-    known = {key: row for one in codings if (row := table.get(key := (one.system, one.code))) is not None}
+    known = {key: row for coding in codings if (row := table.get(key := (coding.system, coding.code))) is not None}
     rows = list(known.values())
     if not rows:
         listed = ", ".join([code_shown(coding) for coding in codings[:4]]) or "no coding"

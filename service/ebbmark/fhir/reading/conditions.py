@@ -54,7 +54,7 @@ def read_conditions(given: Sequence[Received[Condition]], context: Context, coll
     for item in given:
         collected.charted[item.path] = charted_words(item.resource.code)
     newest = _newest(given, collected)
-    present = {one for item in newest if _is_present(item.resource) for one in _codings(item.resource)}
+    present = {coding for item in newest if _is_present(item.resource) for coding in _codings(item.resource)}
     present = {(system, _spelled(system, code)) for system, code in present}
     for item in newest:
         _read(item, present, context, collected)
@@ -237,27 +237,29 @@ def read_body_mass(height_cm: float | None, until_s: float, collected: Collected
     """
     said = "Actual weight never enters a predicted-weight target"
     usable = [
-        one for one in collected.weights if one.at_s is not None and until_s - WEIGHT_HOLDS_S <= one.at_s <= until_s
+        weight
+        for weight in collected.weights
+        if weight.at_s is not None and until_s - WEIGHT_HOLDS_S <= weight.at_s <= until_s
     ]
     newest = max(usable, key=lambda one: (one.at_s, -one.value), default=None)
     index = body_mass_index(newest.value, height_cm) if newest is not None and height_cm is not None else None
     shown = index is not None and index >= OBESE_FROM_KG_PER_M2
-    for one in collected.weights:
-        if one is newest and index is not None and shown:
-            collected.charted[one.item.path] = (
-                f"a body weight of {one.value:.0f} kg ({instant(one.at_s or 0.0)}) with a height of {height_cm:g} cm: "
-                f"body mass index {index:.0f} kg/m2, obesity from {OBESE_FROM_KG_PER_M2:g} (World Health Organization; "
-                "fluid counts in it)"
+    for weight in collected.weights:
+        if weight is newest and index is not None and shown:
+            charted = f"a body weight of {weight.value:.0f} kg ({instant(weight.at_s or 0.0)}) with a height of"
+            collected.charted[weight.item.path] = (
+                f"{charted} {height_cm:g} cm: body mass index {index:.0f} kg/m2, obesity from "
+                f"{OBESE_FROM_KG_PER_M2:g} (World Health Organization; fluid counts in it)"
             )
-            collected.documented.append((Documented((OBESITY,), True, one.source), len(collected.sources)))
-            collected.sources.append(one.source)
+            collected.documented.append((Documented((OBESITY,), True, weight.source), len(collected.sources)))
+            collected.sources.append(weight.source)
         else:
             why = "the body mass index, for which it is looked at, shows no obesity"
             if height_cm is None:
                 why = "no body mass index is computed here"
-            elif one is not newest:
+            elif weight is not newest:
                 why = "for the body mass index the newest of the year before the last reading counts"
-            collected.ignored.append(left_out(one.item, Reason.NOT_USED, f"{said}; {why}.", one.part))
+            collected.ignored.append(left_out(weight.item, Reason.NOT_USED, f"{said}; {why}.", weight.part))
     return index if shown else None
 
 

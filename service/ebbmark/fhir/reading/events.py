@@ -102,7 +102,7 @@ def coded_values(
     unread.sort(key=lambda one: (one.at_s if one.at_s is not None else float("inf"), one.why))
     first = len(sources)
     for at_s, codes, item in read:
-        spelled = ",".join(f"{one.system}#{one.code}" for one in codes)
+        spelled = ",".join(f"{code.system}#{code.code}" for code in codes)
         sources.append(Source(item.path, item.reference, f"heart-rhythm|{spelled}||{at_s!r}|{at_s!r}"))
         taken.append(item)
     used = {id(item) for item in taken}
@@ -184,7 +184,7 @@ def _why_not(observation: Observation, at_s: float | None, codes: tuple[RhythmCo
     if kind:
         return f"it is about a {kind}, not about a patient"
     values = (observation.valueCodeableConcept, observation.valueString, observation.valueQuantity)
-    if observation.dataAbsentReason is not None or all(one is None for one in values):
+    if observation.dataAbsentReason is not None or all(value is None for value in values):
         return "it has no value"
     if not codes and _words(observation) == OTHER_RHYTHM.display:
         return NEW_RHYTHM_NOT_LISTED
@@ -240,7 +240,7 @@ def read_infusions(given: Sequence[Received[MedicationAdministration]], context:
     """Read the vasopressors among the MedicationAdministrations of a request; other drugs are listed."""
     for item in given:
         codings = _codings(item.resource)
-        drug = next((drug for one in codings if (drug := _DRUGS.get((one.system, one.code.upper())))), None)
+        drug = next((drug for coding in codings if (drug := _DRUGS.get((coding.system, coding.code.upper())))), None)
         if not codings:
             sentence = "Its drug has no code here, so whether it is a vasopressor is not known."
             collected.ignored.append(left_out(item, Reason.NOT_USED, sentence))

@@ -94,7 +94,7 @@ def sex_of(
     statements = [statement for _, statement in sorted(ranked, key=lambda one: one[0])]
     if asked is not None:
         statements.insert(0, Statement(asked, asked.value, "the caller's choice (sex-for-formula)", ""))
-    telling = [one for one in statements if one.value not in _SAY_NOTHING]
+    telling = [statement for statement in statements if statement.value not in _SAY_NOTHING]
     first = telling[0] if telling else None
     if first is not None:
         rivals = [one for one in telling[1:] if one.origin == first.origin and one.sex is not first.sex]
@@ -199,8 +199,8 @@ def _ask(statement: Statement | None, path: str, height_cm: float | None) -> Pro
 
 def _conflict(statements: Sequence[Statement], height_cm: float | None) -> list[Problem]:
     """One problem for each statement of one rank, each naming all of them."""
-    found = " and ".join(list(dict.fromkeys([_shown(one) for one in statements]))[:_MOST_NAMED])
-    named = " and ".join([f"{_shown(one)} ({one.path})" for one in statements[:_MOST_NAMED]])
+    found = " and ".join(list(dict.fromkeys([_shown(statement) for statement in statements]))[:_MOST_NAMED])
+    named = " and ".join([f"{_shown(statement)} ({statement.path})" for statement in statements[:_MOST_NAMED]])
     if len(statements) > _MOST_NAMED:
         named = f"{named} and {len(statements) - _MOST_NAMED} more"
     sentence = (
@@ -235,7 +235,9 @@ def height_of(collected: Collected) -> BodyMeasure[HeightKind] | None:
         key=lambda one: (_PREFERENCE[one.kind], -(one.at_s if one.at_s is not None else -1e18)),
     )
     if not heights:
-        if not any(one.kind in (ProblemKind.HEIGHT_UNIT, ProblemKind.HEIGHT_RANGE) for one in collected.problems):
+        if not any(
+            problem.kind in (ProblemKind.HEIGHT_UNIT, ProblemKind.HEIGHT_RANGE) for problem in collected.problems
+        ):
             sentence = (
                 "No usable body height was sent; send an Observation with LOINC 8302-2 and a value in cm or [in_i]."
             )

@@ -76,9 +76,9 @@ def _staircase(given: Given, path: str, question: Question) -> None:
 def _by_name(given: Given, path: str, rules: Iterable[_Rules], question: Question) -> _Rules | None:
     """The rule set of this slug, or slug|version; a problem where there is none."""
     slug, _bar, version = (given.valueString or given.valueCode).partition("|")
-    found = next((one for one in rules if one.slug == slug and version in ("", one.version)), None)
+    found = next((rule for rule in rules if rule.slug == slug and version in ("", rule.version)), None)
     if found is None:
-        accepted = ", ".join(f"{one.slug}|{one.version}" for one in rules)
+        accepted = ", ".join(f"{rule.slug}|{rule.version}" for rule in rules)
         _bad(given, path, f"valueString: {accepted}", question)
     return found
 

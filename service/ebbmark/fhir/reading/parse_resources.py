@@ -274,7 +274,7 @@ def _refuse_repeated(question: Question) -> None:
         problem = too_often(received.resource, received.path)
         if problem is not None:
             question.problems.append(problem)
-    if any(one.kind is ProblemKind.TOO_MANY_ENTRIES for one in question.problems):
+    if any(problem.kind is ProblemKind.TOO_MANY_ENTRIES for problem in question.problems):
         question.observations, question.patients = [], []
         del question.problems[MOST_TOLD:]
 

@@ -100,7 +100,7 @@ def _unversioned(received: Received[Patient]) -> Patient:
 
 def _version(patients: Sequence[Received[Patient]]) -> str:
     """The Patient in its version, where that is known; a name that only the request knows has none."""
-    versions = {one.resource.meta.versionId if one.resource.meta else "" for one in patients}
+    versions = {patient.resource.meta.versionId if patient.resource.meta else "" for patient in patients}
     named = patients[0].resource.id if len(versions) == 1 else ""
     reference = reference_to("Patient", named, versions.pop(), "") if named else ""
     return reference if "/_history/" in reference else ""
@@ -239,7 +239,7 @@ def demographics_of(patient: Mapping[str, object], *, today: date) -> Demographi
 def _not_in_use(patient: Mapping[str, object]) -> str:
     links = [one for one in _objects(patient.get("link")) if _text(one.get("type")) == _REPLACED_BY]
     if links:
-        others = [_object(one.get("other")) for one in links]
+        others = [_object(link.get("other")) for link in links]
         named = [_text(one.get("reference")) or _text(one.get("display")) for one in others]
         successor = " and ".join(one for one in named if one) or "another one"
         return f"This patient record was replaced by {successor}. Open that one instead."
@@ -270,7 +270,7 @@ def _label(identifier: Mapping[str, object]) -> str:
     displays = [_text(one.get("display")) for one in _objects(kind.get("coding"))]
     if _MEDICAL_RECORD in _codes(identifier):
         return _text(kind.get("text")) or "Medical record number"
-    return _text(kind.get("text")) or next((one for one in displays if one), "") or "Identifier"
+    return _text(kind.get("text")) or next((display for display in displays if display), "") or "Identifier"
 
 
 def _codes(identifier: Mapping[str, object]) -> list[str]:

@@ -113,22 +113,26 @@ def _answerable(question: Question, operation: Operation, code_map: CodeMap, of_
     bmi = None
     if collected.weights:
         height_cm = person.height_cm if person and operation.reads_conditions else None
-        until_s = max([one.end_s for one in collected.readings], default=question.as_of_s)
+        until_s = max([reading.end_s for reading in collected.readings], default=question.as_of_s)
         bmi = read_body_mass(height_cm, until_s, collected)
     if question.infusions:
         read_infusions(question.infusions, context, collected)
     subject = collected.subject if person else _subject_of(question, collected)
-    weightless = [] if operation.needs_weight else [one for one in collected.problems if is_about_weight(one)]
+    weightless = (
+        [] if operation.needs_weight else [problem for problem in collected.problems if is_about_weight(problem)]
+    )
     ignored = [*question.ignored, *collected.ignored]
     ignored += _unasked_metrics(question, collected)
     problems = [*of_shape, *question.problems]
-    problems += [one for one in collected.problems if one not in weightless] if weightless else collected.problems
+    problems += (
+        [problem for problem in collected.problems if problem not in weightless] if weightless else collected.problems
+    )
     problems += _of_another_patient(subject, question, collected)
     if operation.needs_peep and not any(reading[0] in _PEEPS for reading in collected.readings):
         problems += _no_peep(ignored, read)
-    if of_shape or any(one.kind in _NOTHING_READ for one in question.problems):
+    if of_shape or any(problem.kind in _NOTHING_READ for problem in question.problems):
         # What could not be read may be what is missing.
-        problems = [one for one in problems if one.kind not in _MAY_BE_UNREAD]
+        problems = [problem for problem in problems if problem.kind not in _MAY_BE_UNREAD]
     if person is None and not operation.needs_weight:
         # What stands in the way of a predicted weight does not stop this question; it is listed instead.
         ignored += [Ignored(one.expression, "", one.kind.slug, _told(one)) for one in weightless if one.expression]
@@ -166,7 +170,7 @@ def _answerable(question: Question, operation: Operation, code_map: CodeMap, of_
         named_pneumothorax=frozenset(collected.named_pneumothorax),
         charted=collected.charted,
         body_mass_index=bmi,
-        changes=tuple([replace(one, source=first_coded + one.source) for one in coded.changes]),
+        changes=tuple([replace(change, source=first_coded + change.source) for change in coded.changes]),
         rhythms=replace(
             coded.rhythms,
             read=tuple([replace(one, source=first_coded + one.source) for one in coded.rhythms.read]),
@@ -177,8 +181,15 @@ def _answerable(question: Question, operation: Operation, code_map: CodeMap, of_
 
 def _contradicting_units(question: Question) -> list[str]:
     """Where a value is shown to people in another unit than its code says; the code counts."""
-    found = {(sent.unit, sent.code) for one in question.observations if (sent := one.resource.valueQuantity)}
-    panels = [part for one in question.observations if one.resource.component for part in one.resource.component]
+    found = {
+        (sent.unit, sent.code) for observation in question.observations if (sent := observation.resource.valueQuantity)
+    }
+    panels = [
+        part
+        for observation in question.observations
+        if observation.resource.component
+        for part in observation.resource.component
+    ]
     found |= {(sent.unit, sent.code) for part in panels if (sent := part.valueQuantity)}
     return [
         f"A value is shown in {unit_shown(unit)} and coded in {unit_shown(code)}: the code counts; look at it."
@@ -197,7 +208,10 @@ def _mapped_codes(question: Question, code_map: CodeMap) -> tuple[MappedCode, ..
     found: dict[tuple[str, str], tuple[str, str]] = {}
     units: dict[tuple[str, str], tuple[str, str]] = {}
     observations = [item.resource for item in question.observations]
-    holders: list[Observation | Component] = [*observations, *[part for one in observations for part in one.component]]
+    holders: list[Observation | Component] = [
+        *observations,
+        *[part for observation in observations for part in observation.component],
+    ]
     for holder in holders:
         for key in ((coding.system, coding.code) for coding in holder.code.coding):
             if row := code_map.table.get(key):
@@ -226,20 +240,20 @@ def _context(question: Question, operation: Operation, code_map: CodeMap) -> Con
 def _categories(question: Question) -> dict[str, str]:
     """DeviceMetric.category by every way to refer to it."""
     found: dict[str, str] = {}
-    for one in question.metrics:
-        if one.full_url:
-            found[one.full_url] = one.resource.category
-        if one.resource.id:
-            found[f"DeviceMetric/{one.resource.id}"] = one.resource.category
+    for metric in question.metrics:
+        if metric.full_url:
+            found[metric.full_url] = metric.resource.category
+        if metric.resource.id:
+            found[f"DeviceMetric/{metric.resource.id}"] = metric.resource.category
     return found
 
 
 def _unasked_metrics(question: Question, collected: Collected) -> list[Ignored]:
     """DeviceMetrics that no Observation's meaning hung on."""
     return [
-        left_out(one, Reason.NOT_USED, "No Observation that is used refers to this DeviceMetric.")
-        for one in question.metrics
-        if not {f"DeviceMetric/{one.resource.id}", one.full_url} & collected.asked_devices
+        left_out(metric, Reason.NOT_USED, "No Observation that is used refers to this DeviceMetric.")
+        for metric in question.metrics
+        if not {f"DeviceMetric/{metric.resource.id}", metric.full_url} & collected.asked_devices
     ]
 
 
@@ -274,9 +288,9 @@ def _told(one: Problem) -> str:
 
 def _not_weighed(collected: Collected, listed: Container[str]) -> Iterable[Ignored]:
     """Heights and sexes of which no predicted weight is computed, but those whose value is listed already."""
-    found = [(f"{one.path}.valueQuantity", one.item, one.part) for one in collected.heights]
+    found = [(f"{height.path}.valueQuantity", height.item, height.part) for height in collected.heights]
     # Where one sex was chosen, the others are listed as such.
-    found += [(one.path, one.item, one.part) for one in collected.sexes if one.item.path + one.part not in listed]
+    found += [(sex.path, sex.item, sex.part) for sex in collected.sexes if sex.item.path + sex.part not in listed]
     for path, item, part in found:
         if path not in listed:
             yield left_out(item, Reason.NOT_USED, "No predicted weight is computed.", part)
@@ -288,12 +302,12 @@ def _subject_of(question: Question, collected: Collected) -> str:
         patient = question.patients[0]
         return f"Patient/{patient.resource.id}" if patient.resource.id else patient.full_url
     subjects = {unversioned(reference) for reference in collected.subjects}
-    return min((one for one in subjects if "://" in one), default="") or min(subjects, default="")
+    return min((subject for subject in subjects if "://" in subject), default="") or min(subjects, default="")
 
 
 def _of_another_patient(subject: str, question: Question, collected: Collected) -> Iterable[Problem]:
     """Conditions and infusions of somebody else."""
-    urls = {one.full_url for one in question.patients if one.full_url}
+    urls = {patient.full_url for patient in question.patients if patient.full_url}
     for (kind, reference), path in collected.other_subjects.items():
         plain = unversioned(reference)
         if plain not in urls and (not subject or tail_of(plain) != tail_of(subject)):

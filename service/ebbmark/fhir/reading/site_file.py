@@ -263,7 +263,7 @@ def read_site_file(name: str, content: bytes, shape: type[_File], what: str) -> 
 
 def _once(name: str, pairs: list[tuple[str, object]]) -> dict[str, object]:
     names = [one for one, _ in pairs]
-    twice = next((one for one in names if names.count(one) > 1), None)
+    twice = next((name for name in names if names.count(name) > 1), None)
     if twice is not None:
         raise SiteFileError(f"{name}: {twice[:60]!r} stands there twice, and only one of them can be meant")
     return dict(pairs)
@@ -302,12 +302,12 @@ def _below(kind: shapes.Type, step: str) -> shapes.Type:
     if isinstance(kind, shapes.ListType):
         return kind.item_type
     assert isinstance(kind, shapes.StructType)  # noqa: S101 - no other kind holds elements here
-    return next(one.type for one in kind.fields if one.encode_name == step)
+    return next(field.type for field in kind.fields if field.encode_name == step)
 
 
 def _names(kind: shapes.Type) -> list[str]:
     kind = _plain(kind)
-    return [one.encode_name for one in kind.fields] if isinstance(kind, shapes.StructType) else []
+    return [field.encode_name for field in kind.fields] if isinstance(kind, shapes.StructType) else []
 
 
 def _accepted(kind: shapes.Type) -> str:

@@ -34,7 +34,7 @@ def refusal_text(problems: Sequence[Problem], ignored: Sequence[Ignored]) -> str
     for one, more in each_once(problems):
         place = _say("more", expression=one.expression, more=more) if more else one.expression
         lines.append(f"{one.sentence} [{place}]" if place else one.sentence)
-    told = {one.sentence.removeprefix(f"{one.expression}: ") for one in problems}
+    told = {problem.sentence.removeprefix(f"{problem.expression}: ") for problem in problems}
     left = [Issue("", one.reason, one.path) for one in ignored if one.reason not in told]
     if left:
         lines += ["", _say("what-not-used"), *_issues(left)]
@@ -84,7 +84,7 @@ def answer_text(bundle: Mapping[str, object], *, remarks: Sequence[str] = ()) ->
         resources = [msgspec.convert(one, _Resource) for _, one in resources_of(bundle)]
     except msgspec.ValidationError as error:
         raise NotAnAnswer("a result, or an element of one, is missing or of another type") from error
-    guidance = next((one for one in resources if one.resource_type == "GuidanceResponse"), None)
+    guidance = next((resource for resource in resources if resource.resource_type == "GuidanceResponse"), None)
     if guidance is None or guidance.module_uri == operation_url("titrate-peep"):
         return account(read_answer(bundle), remarks=remarks)
     return _text(remarks, _of_question(guidance, resources))
@@ -99,13 +99,13 @@ def _of_question(guidance: _Resource, resources: Sequence[_Resource]) -> Iterato
         ("Plan", "CarePlan", lambda one: f"{one.title}. {one.description}"),
         (_say("what-found"), "Observation", _found),
     ):
-        of_kind = [one for one in resources if one.resource_type == kind]
+        of_kind = [resource for resource in resources if resource.resource_type == kind]
         if of_kind:
             yield from _heading(title)
         yield from _items(map(told, of_kind))
     issues = [one for each in resources if each.resource_type == "OperationOutcome" for one in each.issue]
     yield from _heading(_say("how-input-read"))
-    yield from _issues([Issue(one.severity, one.details.text, (one.expression or [""])[0]) for one in issues])
+    yield from _issues([Issue(issue.severity, issue.details.text, (issue.expression or [""])[0]) for issue in issues])
     yield ""
     yield _say("ebbmark-answer", get=guidance.request_identifier.get("value", "")[:16])
 

@@ -126,7 +126,11 @@ def _observation(
 
 def entered_transaction(observations: Sequence[Json]) -> Json:
     """The transaction that creates each Observation once, by its first identifier."""
-    return {"resourceType": "Bundle", "type": "transaction", "entry": [_entry(one) for one in observations]}
+    return {
+        "resourceType": "Bundle",
+        "type": "transaction",
+        "entry": [_entry(observation) for observation in observations],
+    }
 
 
 def _entry(observation: Json) -> Json:

@@ -136,8 +136,13 @@ def view_of(answer: Answer) -> FlatAnswer:
     """The view of an answer: what `read_answer` reads from its Bundle, without writing one."""
     short = answer.short
     warnings = (
-        {"resourceType": "DetectedIssue", **_concept(one.code), "severity": one.severity, "detail": one.text}
-        for one in answer.warnings
+        {
+            "resourceType": "DetectedIssue",
+            **_concept(warning.code),
+            "severity": warning.severity,
+            "detail": warning.text,
+        }
+        for warning in answer.warnings
     )
     return _view(
         [*map(_light, answer.statements), *warnings],
@@ -229,7 +234,9 @@ def _view(
             StepRow(**_row(resource, StepRow)) for resource in resources if _code(resource) == "peep-trial-step"
         ),
         what_if=tuple(
-            WhatIfRow(**_row(one, WhatIfRow), remark=_note(one)) for one in resources if _code(one) == "peep-what-if"
+            WhatIfRow(**_row(resource, WhatIfRow), remark=_note(resource))
+            for resource in resources
+            if _code(resource) == "peep-what-if"
         ),
         cautions=tuple(
             CautionLine(_code(r), r["severity"], r["detail"]) for r in resources if r["resourceType"] == "DetectedIssue"

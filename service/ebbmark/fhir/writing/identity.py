@@ -55,7 +55,7 @@ def input_digest(request: Request) -> str:
     the entries, nor where they stood in the request, nor what was ignored.
     """
     person, sex = request.person, request.asked.sex
-    codes = [[*one] for one in request.mapped_codes]
+    codes = [[*mapped_code] for mapped_code in request.mapped_codes]
     chosen = [sex.value if sex is not None else None, codes]
     unjudged = [f"{one.reference or one.path}\n{request.charted[one.path]}\n{one.reason}" for one in request.unjudged]
     inputs = [
@@ -68,7 +68,7 @@ def input_digest(request: Request) -> str:
         ],
         request.preliminary_inputs,
         # A line feed stands in neither part, so that no two sources can join to one text.
-        sorted([f"{one.reference}\n{_in_any_order(one.value)}" for one in request.sources]),
+        sorted([f"{source.reference}\n{_in_any_order(source.value)}" for source in request.sources]),
         # Where nothing was chosen nothing is said, as in the digests of earlier versions.
         *([chosen] if any(chosen) else []),
         *([sorted(unjudged)] if unjudged else []),

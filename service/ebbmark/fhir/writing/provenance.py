@@ -137,7 +137,7 @@ def _concept_map(codes: Sequence[MappedCode]) -> dict[str, object]:
             **({"source": source} if source else {}),
             "target": target,
             "element": [
-                {"code": one.code, "target": [{"code": one.target_code, "equivalence": "equivalent"}]} for one in rows
+                {"code": row.code, "target": [{"code": row.target_code, "equivalence": "equivalent"}]} for row in rows
             ],
         }
         for (source, target), rows in groupby(sorted(codes, key=_systems), key=_systems)
@@ -228,8 +228,8 @@ def _report(context: AnswerContext, pdf: bytes, conclusion: str, recorded_s: flo
     statements, operation = context.answer.statements, BY_SLUG[context.answer.operation]
     title = f"{'PEEP trial' if operation is TITRATE_PEEP else operation.title}, preliminary report"
     # What these group (steps, margins) is named by them.
-    grouped = {kind for one in statements for kind in one.members}
-    results = [context.to(one.kind) for one in statements if one.kind not in grouped]
+    grouped = {kind for statement in statements for kind in statement.members}
+    results = [context.to(statement.kind) for statement in statements if statement.kind not in grouped]
     start, end = map(instant, context.answer.span_s)
     return {
         "resourceType": "DiagnosticReport",
@@ -309,7 +309,10 @@ def audit_event(access: Access, *, recorded_s: float, engine_version: str) -> di
     entities = [
         *([_entity({"reference": access.patient}, ("1", "Person"), ("1", "Patient"))] if access.patient else []),
         *([_entity(answer, ("2", "System Object"), ("3", "Report"))] if access.identity else []),
-        *[_entity({"reference": one}, ("2", "System Object"), ("4", "Domain Resource")) for one in access.resources],
+        *[
+            _entity({"reference": resource}, ("2", "System Object"), ("4", "Domain Resource"))
+            for resource in access.resources
+        ],
     ]
     deed = access.deed
     return {

@@ -77,8 +77,8 @@ def as_transaction(
         device_reference: this software's Device in the record where the site keeps one; else it is created once.
     """
     entries = cast("list[Json]", bundle["entry"])
-    outcome = next(one for one in entries if _type(one) == "OperationOutcome")
-    device = next(one for one in entries if _type(one) == "Device")
+    outcome = next(entry for entry in entries if _type(entry) == "OperationOutcome")
+    device = next(entry for entry in entries if _type(entry) == "Device")
     replaced: dict[str, Json] = {str(outcome["fullUrl"]): {"reference": "#outcome"}}
     kept = [entry for entry in entries if entry is not outcome]
     if device_reference is not None:
@@ -116,7 +116,7 @@ class Embedded:
 def with_embedded(transaction: Mapping[str, object], accepts: AcceptedWrites) -> Json:
     """The transaction as this record takes it; without an entry where nothing can carry the rest."""
     entries = cast("list[Json]", transaction["entry"])
-    kept = sorted((one for one in entries if _type(one) in accepts.types), key=_rank)[: accepts.most_creates]
+    kept = sorted((entry for entry in entries if _type(entry) in accepts.types), key=_rank)[: accepts.most_creates]
     if len(kept) == len(entries):
         return dict(transaction)
     main = next((one for one in kept if _type(one) in _NAMED_BY), None)
@@ -124,9 +124,9 @@ def with_embedded(transaction: Mapping[str, object], accepts: AcceptedWrites) ->
         return {**transaction, "entry": []}
     report = next((one for one in kept if _kind(one) == REPORT), None)
     dropped = {REPORT, REPORT_PROVENANCE} if report is None else set()
-    withheld = [one for one in entries if one not in kept and _kind(one) not in dropped]
-    kept = [one for one in entries if one in kept and _kind(one) not in dropped]
-    names = {str(one["fullUrl"]) for one in entries if one not in kept}
+    withheld = [entry for entry in entries if entry not in kept and _kind(entry) not in dropped]
+    kept = [entry for entry in entries if entry in kept and _kind(entry) not in dropped]
+    names = {str(entry["fullUrl"]) for entry in entries if entry not in kept}
     beside = [_link(one) for one in kept if _type(one) != "Provenance"]
     written = []
     for entry in kept:
@@ -243,7 +243,7 @@ def _bundle_in(resource: Mapping[str, object], *, exact: bool = True) -> Json | 
         return None
     entries = bundle.get("entry")
     if not isinstance(entries, list) or not all(
-        isinstance(one, dict) and isinstance(one.get("resource"), dict) for one in entries
+        isinstance(entry, dict) and isinstance(entry.get("resource"), dict) for entry in entries
     ):
         return None
     return bundle

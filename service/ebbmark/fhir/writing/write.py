@@ -81,8 +81,8 @@ def write_bundle_bytes(
     """The answer as FHIR R4 JSON, a Bundle of type collection; with a page (`report_pdf`) a DiagnosticReport, too."""
     context = AnswerContext(answer)
     judged: list[tuple[str, object]] = [("guidance", _guidance(context)), *plan_resources(context)]
-    judged += [(one.kind, _observation(context, one)) for one in answer.statements]
-    judged += [(one.kind, _detected_issue(context, one)) for one in answer.warnings]
+    judged += [(statement.kind, _observation(context, statement)) for statement in answer.statements]
+    judged += [(warning.kind, _detected_issue(context, warning)) for warning in answer.warnings]
     targets = [context.to(kind) for kind, _ in judged]
     written = [
         *judged,
@@ -105,7 +105,7 @@ def write_bundle(
 
 def narrative(short: InShort) -> Json:
     """FHIR R4 Narrative of an answer: the line, and the reasons as a list."""
-    reasons = "".join(f"<li>{escape(one)}</li>" for one in short.reasons)
+    reasons = "".join(f"<li>{escape(reason)}</li>" for reason in short.reasons)
     listed = f"<ul>{reasons}</ul>" if reasons else ""
     div = f'<div xmlns="http://www.w3.org/1999/xhtml"><p><b>{escape(short.line)}</b></p>{listed}</div>'
     return {"status": "generated", "div": div}

@@ -245,8 +245,8 @@ def compare(
     """
     changes = sorted(
         (
-            judge_change(one, before.figures.get(one), after.figures.get(one), noise[one])
-            for one in _measures(before, after)
+            judge_change(measure, before.figures.get(measure), after.figures.get(measure), noise[measure])
+            for measure in _measures(before, after)
         ),
         key=lambda change: (not _circulation_fell(change), change.verdict is ChangeVerdict.NOT_KNOWN),
     )
@@ -279,7 +279,7 @@ def _circulation_fell(change: MeasureChange) -> bool:
 def _circulation(changes: Sequence[MeasureChange], after: Snapshot, limit: Limit | None) -> Pressure | None:
     """A mean arterial pressure that fell or is low, ahead of all else: whoever reads one line reads this."""
     figure = after.figures.get(Measure.MEAN_ARTERIAL_PRESSURE)
-    fell = next((one for one in changes if _circulation_fell(one)), None)
+    fell = next((change for change in changes if _circulation_fell(change)), None)
     low = figure is not None and limit is not None and figure.value < limit.value
     if figure is None or not (fell or low):
         return None

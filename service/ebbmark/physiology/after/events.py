@@ -111,7 +111,7 @@ def peep_below_episodes(readings: Sequence[Reading], suggested_cmh2o: float) -> 
     """
     found: list[Episode] = []
     run: list[Reading] = []
-    for reading in (one for one in readings if one.quantity is Quantity.PEEP_SET):
+    for reading in (reading for reading in readings if reading.quantity is Quantity.PEEP_SET):
         if reading.value < suggested_cmh2o - _SAME_PEEP_CMH2O:
             run.append(reading)
         elif run:

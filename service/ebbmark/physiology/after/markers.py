@@ -175,7 +175,7 @@ def _saturation(readings: Sequence[Reading], trial: Trial) -> list[Marker | Mess
 
 def _beside_best(levels: Sequence[_Level], best: Callable[[Iterable[float]], float]) -> list[tuple[float, float]]:
     """Each value beside the best so far."""
-    return [(best(one.value for one in levels[: index + 1]), level.value) for index, level in enumerate(levels)]
+    return [(best(level.value for level in levels[: index + 1]), level.value) for index, level in enumerate(levels)]
 
 
 def _gas(readings: Sequence[Reading], trial: Trial, quantity: Quantity, slug: str) -> Marker | Message:
@@ -232,15 +232,15 @@ def _marker(
         said = [message("marker-says.closing", title=title, peep_cmh2o=round(peep, 1), rule=rule)]
         if index == len(levels) - 1:
             said.append(message("marker-says.last-step"))
-    every_sentence = (*said, *[one for one in remarks if one is not None])
+    every_sentence = (*said, *[remark for remark in remarks if remark is not None])
     return Marker(slug, Meaning.CLOSING, peep, rule, citation, sources, every_sentence)
 
 
 def _agreement(markers: Sequence[Marker], trial: Trial, closing: Closing) -> tuple[bool | None, Message]:
     named = [
-        (f"marker-title.{one.slug}", one.peep_cmh2o)
-        for one in markers
-        if one.meaning is Meaning.CLOSING and one.peep_cmh2o is not None
+        (f"marker-title.{marker.slug}", marker.peep_cmh2o)
+        for marker in markers
+        if marker.meaning is Meaning.CLOSING and marker.peep_cmh2o is not None
     ]
     if closing.peep_cmh2o is not None:
         named.insert(0, ("marker.compliance", closing.peep_cmh2o))
@@ -286,20 +286,20 @@ def _left_at(readings: Sequence[Reading], trial: Trial) -> float:
             return not same_setting(peep_cmh2o, last.peep_cmh2o)
         return abs(peep_cmh2o - last.peep_cmh2o) >= _MOVED_CMH2O
 
-    later = (one for one in readings if one.quantity is quantity and one.at_s > last.end_s)
+    later = (reading for reading in readings if reading.quantity is quantity and reading.at_s > last.end_s)
     return min((one.at_s for one in later if moved(one.value)), default=inf)
 
 
 def _fio2_changed(readings: Sequence[Reading], levels: Sequence[Reading]) -> bool:
     """Whether the marker was read at more than one FiO2, or while it was being changed."""
     oxygen = _of_oxygen(readings)
-    found = [in_force_at(oxygen, FIO2, one.start_s) for one in levels]
+    found = [in_force_at(oxygen, FIO2, level.start_s) for level in levels]
     values = [one.reading.value for one in found if one.reading is not None]
     return any(one.contradicted for one in found) or (bool(values) and max(values) - min(values) > FIO2.same)
 
 
 def _of_oxygen(readings: Sequence[Reading]) -> list[Reading]:
-    return [one for one in readings if one.quantity in (FIO2.setting, FIO2.measured)]
+    return [reading for reading in readings if reading.quantity in (FIO2.setting, FIO2.measured)]
 
 
 def _fio2_remark(readings: Sequence[Reading], levels: Sequence[_Level]) -> Message | None:

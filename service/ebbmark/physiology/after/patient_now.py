@@ -101,15 +101,17 @@ def patient_now(
             to the checks of the trial.
     """
     when = {"titrated_s": since_s, "at_s": at_s}
-    settings = (one for one in readings if one.quantity is Quantity.PEEP_SET and since_s < one.at_s <= at_s)
+    settings = (
+        reading for reading in readings if reading.quantity is Quantity.PEEP_SET and since_s < reading.at_s <= at_s
+    )
     return PatientNow(
-        tuple(_pneumothorax(one, at_s) for one in conditions if one.slug in (PNEUMOTHORAX, NAMED)),
+        tuple(_pneumothorax(condition, at_s) for condition in conditions if condition.slug in (PNEUMOTHORAX, NAMED)),
         _beyond(readings, limits, since_s=since_s, last_step_s=last_step_s, at_s=at_s),
         triggers_now(readings, **when),
         oxygen_need(readings, began_s=began_s, **when),
-        tuple(_changed(one) for one in changes if since_s < one.at_s and not one.first),
+        tuple(_changed(change) for change in changes if since_s < change.at_s and not change.first),
         lung,
-        next((one for one in settings if one.value <= OPEN_CIRCUIT_PEEP_CMH2O), None),
+        next((setting for setting in settings if setting.value <= OPEN_CIRCUIT_PEEP_CMH2O), None),
     )
 
 
@@ -229,7 +231,7 @@ def oxygen_need(
     readings: Sequence[Reading], *, began_s: float | None, titrated_s: float, at_s: float
 ) -> Occurrence | None:
     """FiO2 that was raised with saturation that did not rise with it: S/F now against that before the trial."""
-    spo2 = [one for one in readings if one.quantity is Quantity.SPO2 and one.at_s <= at_s]
+    spo2 = [reading for reading in readings if reading.quantity is Quantity.SPO2 and reading.at_s <= at_s]
     now = latest(spo2, Quantity.SPO2, max(titrated_s, at_s - LATEST_S))
     ends_s = [one for one in (began_s, titrated_s) if one is not None]
     groups = ([one for one in spo2 if end_s - BEFORE_S <= one.at_s < end_s] for end_s in ends_s)
@@ -267,15 +269,17 @@ def lung_now(
     readings: Sequence[Reading], trial: Trial, protocol: Protocol, *, since_s: float, at_s: float
 ) -> tuple[Occurrence, ...]:
     """What the latest readings show of the lung and the circuit, gravest first."""
-    since = sorted((one for one in readings if since_s < one.at_s <= at_s), key=lambda one: (one.start_s, one.source))
+    since = sorted(
+        (reading for reading in readings if since_s < reading.at_s <= at_s), key=lambda one: (one.start_s, one.source)
+    )
     if not since:
         return ()
-    levels = peep_levels_of([one for one in readings if one.at_s <= at_s])
+    levels = peep_levels_of([reading for reading in readings if reading.at_s <= at_s])
     found = (
         _lost_compliance(since, levels, trial, at_s),
         _lost_carbon_dioxide(readings, since, at_s),
         _open_circuit(since),
-        _lowered_again([one for one in levels if one.start_s > since_s], protocol),
+        _lowered_again([level for level in levels if level.start_s > since_s], protocol),
         _trapped(since, at_s),
     )
     return tuple(one for one in found if one is not None)
@@ -286,8 +290,10 @@ def _lost_compliance(
 ) -> Occurrence | None:
     plateau = latest(since, Quantity.PLATEAU_PRESSURE, at_s - LATEST_S, at_s)
     volume = next((one for kind in _VOLUMES if (one := latest(since, kind, at_s - LATEST_S, at_s)) is not None), None)
-    known = [one for one in trial.steps if one.plateau_cmh2o is not None]
-    here = None if plateau is None else next((one for one in reversed(levels) if one.start_s <= plateau.at_s), None)
+    known = [step for step in trial.steps if step.plateau_cmh2o is not None]
+    here = (
+        None if plateau is None else next((level for level in reversed(levels) if level.start_s <= plateau.at_s), None)
+    )
     if plateau is None or volume is None or here is None or not known:
         return None
     peep, driving = here.peep_cmh2o, plateau.value - here.peep_cmh2o
@@ -299,7 +305,7 @@ def _lost_compliance(
     elif step.tidal_volume_ml is not None and step.plateau_cmh2o is not None:
         # Like with like: where total PEEP is not known now, it does not count on the other side either.
         before = step.tidal_volume_ml / (step.plateau_cmh2o - step.peep_cmh2o)
-    left_s = max((one.readings[-1].at_s for one in levels if one.start_s < here.start_s), default=float("-inf"))
+    left_s = max((level.readings[-1].at_s for level in levels if level.start_s < here.start_s), default=float("-inf"))
     settled = plateau.at_s - left_s >= _SETTLED_S
     if not settled or driving <= 0.0 or volume.value > (1.0 - LARGE_LOSS) * before * driving:
         return None
@@ -316,7 +322,7 @@ def _lost_compliance(
 
 def _lost_carbon_dioxide(readings: Sequence[Reading], since: Sequence[Reading], at_s: float) -> Occurrence | None:
     now = latest(since, Quantity.END_TIDAL_CO2, at_s - LATEST_S, at_s)
-    worn = max((one.value for one in readings if one.quantity is Quantity.END_TIDAL_CO2), default=0.0)
+    worn = max((reading.value for reading in readings if reading.quantity is Quantity.END_TIDAL_CO2), default=0.0)
     if now is None or worn < LIMITS.worn_carbon_dioxide_mmhg or now.value >= LIMITS.no_carbon_dioxide_mmhg:
         return None
     values = {"now": now.value, "limit": LIMITS.no_carbon_dioxide_mmhg}

@@ -204,13 +204,13 @@ def _pf_figure(readings: Sequence[Reading], from_s: float, until_s: float) -> Fi
     Raises:
         NotKnown: no gas of that time can be used; the text says why.
     """
-    gases = [one for one in readings if one.quantity is Quantity.PAO2 and from_s <= one.at_s <= until_s]
+    gases = [reading for reading in readings if reading.quantity is Quantity.PAO2 and from_s <= reading.at_s <= until_s]
     if not gases:
         raise NotKnown(message("not-known.no-pao2"))
     if len(gases) > MOST_GASES:
         raise NotKnown(message("not-known.too-many-gases", count=len(gases), most=MOST_GASES))
-    oxygen = [one for one in readings if one.quantity in (FIO2.setting, FIO2.measured)]
-    saturations = [one for one in readings if one.quantity is Quantity.SPO2]
+    oxygen = [reading for reading in readings if reading.quantity in (FIO2.setting, FIO2.measured)]
+    saturations = [reading for reading in readings if reading.quantity is Quantity.SPO2]
     ratios: list[float] = []
     sources: set[int] = set()
     why_not = message("not-known.no-pao2")

@@ -87,7 +87,9 @@ NOISE: Final = assumed_noise("spo2")
 
 def _saturation_loss(readings: Sequence[Reading], titrated_s: float, at_s: float) -> Occurrence | NotLookedFor | None:
     """The latest saturation against the first hour after the titration; None where it did not fall."""
-    found = [one for one in readings if one.quantity is Quantity.SPO2 and titrated_s <= one.at_s <= at_s]
+    found = [
+        reading for reading in readings if reading.quantity is Quantity.SPO2 and titrated_s <= reading.at_s <= at_s
+    ]
     now = latest(found, Quantity.SPO2, at_s - LATEST_S)
     then = [one for one in found if one.at_s <= titrated_s + THEN_S and one is not now]
     if now is None or not then:
@@ -132,7 +134,7 @@ def pressure_losses(
     """Arterial pressure now against that before the trial, and that right after it."""
     any_now = False
     for quantity, noise in _NOISE.items():
-        of_it = [one for one in readings if one.quantity is quantity]
+        of_it = [reading for reading in readings if reading.quantity is quantity]
         now = [one for one in of_it if max(titrated_s, at_s - LATEST_S) <= one.at_s <= at_s]
         if not now:
             continue
@@ -227,16 +229,16 @@ def watch(
     found += [_episode(Event.OPEN_CIRCUIT, one, cited, {"episode": one}) for one in opened]
     # A breath into the open circuit says nothing of the lung.
     of_the_circuit = {source for episode in opened for source in episode.sources}
-    readings = [one for one in readings if one.source not in of_the_circuit]
+    readings = [reading for reading in readings if reading.source not in of_the_circuit]
     kinds = {reading.quantity for reading in since}
     if suggested_peep_cmh2o is None:
         found.append(NotLookedFor("no-suggestion"))
     elif Quantity.PEEP_SET not in kinds:
         found.append(NotLookedFor("no-peep"))
     else:
-        for one in peep_below_episodes(since, suggested_peep_cmh2o):
-            values = {"episode": one, "suggested_cmh2o": suggested_peep_cmh2o}
-            found.append(_episode(Event.PEEP_BELOW, one, COMMON_PRACTICE, values))
+        for peep_below_episode in peep_below_episodes(since, suggested_peep_cmh2o):
+            values = {"episode": peep_below_episode, "suggested_cmh2o": suggested_peep_cmh2o}
+            found.append(_episode(Event.PEEP_BELOW, peep_below_episode, COMMON_PRACTICE, values))
     if not kinds & {Quantity.PEEP_MEASURED, Quantity.TIDAL_VOLUME_EXPIRED}:
         found.append(NotLookedFor("no-circuit"))
     found += _losses(readings, at_titration, at_s, titrated_s, pbw_kg, noise)
@@ -251,7 +253,7 @@ def watch(
         gas = any(one.event is Event.OXYGENATION_LOST for one in seen)
         seen += [one for one in now.not_comparable if not (gas and one is now.oxygen)]
         fell = any(one.event is Event.PRESSURE_LOST and one.grave for one in seen)
-        seen += [one for one in now.alarms if not (fell and one.event is Event.PRESSURE_LOST)]
+        seen += [alarm for alarm in now.alarms if not (fell and alarm.event is Event.PRESSURE_LOST)]
         seen += now.changed
     # A patient who fails comes before what makes a number old, and the circulation first.
     seen.sort(

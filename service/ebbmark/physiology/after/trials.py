@@ -103,8 +103,8 @@ class _Record:
 
     def __init__(self, readings: Sequence[Reading]) -> None:
         self.readings = readings
-        self.times = [one.start_s for one in readings]
-        self.holding = [[one for one in readings if one.quantity is quantity] for quantity in HOLD]
+        self.times = [reading.start_s for reading in readings]
+        self.holding = [[reading for reading in readings if reading.quantity is quantity] for quantity in HOLD]
         self._look(len(readings))
 
     def _look(self, count: int) -> None:
@@ -143,10 +143,14 @@ def set_after(readings: Sequence[Reading], trial: Trial) -> float | None:
     """
     lowest = trial.steps[-1]
     levels = peep_levels_of(readings)
-    since = [one for one in levels if one.start_s > lowest.start_s]
+    since = [level for level in levels if level.start_s > lowest.start_s]
     # The last level has no end yet: it was kept for as long as something was read.
-    latest_s = max(one.end_s for one in readings)
-    kept = [one for one in levels if min(one.until_s, latest_s) - one.start_s >= KEPT_S and one.until_s > lowest.end_s]
+    latest_s = max(reading.end_s for reading in readings)
+    kept = [
+        level
+        for level in levels
+        if min(level.until_s, latest_s) - level.start_s >= KEPT_S and level.until_s > lowest.end_s
+    ]
     above = [one for one in since if one.peep_cmh2o > lowest.peep_cmh2o]
     if not above:
         return next((one.start_s for one in kept if one.start_s >= trial.steps[-2].end_s), None)

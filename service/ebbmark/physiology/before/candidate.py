@@ -213,7 +213,7 @@ def assess_candidate(
 def _answer(
     findings: Sequence[ConditionFinding], risks: Sequence[ReadingRisk], indication: Indication, unjudged: int
 ) -> CandidateAnswer:
-    found = [one for one in findings if one.counts]
+    found = [finding for finding in findings if finding.counts]
     absolute = [one.concept for one in found if one.concept.risk is Risk.ABSOLUTE]
     if any(concept.scope is Scope.ANY_PEEP_RISE for concept in absolute):
         return CandidateAnswer.CONTRAINDICATED
@@ -225,7 +225,7 @@ def _answer(
 
 
 def _silent_and_absolute(findings: Sequence[ConditionFinding]) -> list[str]:
-    return [one.concept.words for one in findings if one.silent and one.concept.risk is Risk.ABSOLUTE]
+    return [finding.concept.words for finding in findings if finding.silent and finding.concept.risk is Risk.ABSOLUTE]
 
 
 def _not_enough(findings: Sequence[ConditionFinding], unjudged: int) -> Message:
@@ -255,14 +255,18 @@ def _sentence(
     doubts: Sequence[GasDoubt],
     unjudged: int,
 ) -> Value:
-    found = [one for one in findings if one.counts]
+    found = [finding for finding in findings if finding.counts]
     cannot = answer is CandidateAnswer.CANNOT_JUDGE
     opening = _not_enough(findings, unjudged) if cannot else message(f"candidate.{answer.value}")
-    silent = sum(one.silent for one in findings)
+    silent = sum(finding.silent for finding in findings)
     rest = message("candidate.how-many-not-documented", count=silent, all=len(findings))
     # What a guideline makes of severity is not said in one breath with what speaks against.
     against = answer in (CandidateAnswer.CONTRAINDICATED, CandidateAnswer.HIGH_RISK)
-    parts = [*[one.sentence for one in found], *[one.sentence for one in risks], *[one.sentence for one in doubts]]
+    parts = [
+        *[one.sentence for one in found],
+        *[risk.sentence for risk in risks],
+        *[doubt.sentence for doubt in doubts],
+    ]
     severity = indication.severity if against else indication.sentence
     return joined("sentences", [opening, *parts, severity, rest, message("candidate.decides")])
 
@@ -295,15 +299,24 @@ def obstacles_of(candidate: Candidate, *, recruiting: bool) -> tuple[Obstacle, .
 
     Source: each condition's and threshold's own; that they stand in the way is this project's choice.
     """
-    counted = [(one, one.concept) for one in candidate.findings if is_obstacle(one.concept) and one.counts]
+    counted = [
+        (finding, finding.concept) for finding in candidate.findings if is_obstacle(finding.concept) and finding.counts
+    ]
     found = [
         Obstacle(what.slug, one.words, one.sentence, what.citation, recruiting and what.risk is Risk.ABSOLUTE)
         for one, what in counted
     ]
     shown = [
-        Obstacle(one.slug, one.slug.replace("-", " "), one.sentence, one.citation, False, one.source)
-        for one in candidate.reading_risks
-        if one.risk is Risk.HIGH
+        Obstacle(
+            reading_risk.slug,
+            reading_risk.slug.replace("-", " "),
+            reading_risk.sentence,
+            reading_risk.citation,
+            False,
+            reading_risk.source,
+        )
+        for reading_risk in candidate.reading_risks
+        if reading_risk.risk is Risk.HIGH
     ]
     return (*found, *shown)
 
@@ -311,7 +324,8 @@ def obstacles_of(candidate: Candidate, *, recruiting: bool) -> tuple[Obstacle, .
 def to_be_asked(candidate: Candidate, *, recruiting: bool) -> tuple[Value, ...]:
     """What would stand in the way and is not documented: to be asked at the bedside. Source: this project's choice."""
     return tuple(
-        _WHERE.get(one.concept.slug, one.concept.words)
-        for one in candidate.findings
-        if one.silent and (is_obstacle(one.concept) or (recruiting and one.concept.scope is Scope.RECRUITMENT))
+        _WHERE.get(finding.concept.slug, finding.concept.words)
+        for finding in candidate.findings
+        if finding.silent
+        and (is_obstacle(finding.concept) or (recruiting and finding.concept.scope is Scope.RECRUITMENT))
     )

@@ -180,11 +180,11 @@ def plan_trial(
 
 def _against(candidate: Candidate, acknowledged: Collection[str], *, recruiting: bool) -> NoPlan | None:
     obstacles = obstacles_of(candidate, recruiting=recruiting)
-    final = [one for one in obstacles if one.final]
+    final = [obstacle for obstacle in obstacles if obstacle.final]
     if final:
         said = [message("plan-refusal.contraindicated", found=one.sentence) for one in final]
         return NoPlan(NoPlanReason.CONTRAINDICATED, joined("sentences", said))
-    open_ones = [one for one in obstacles if one.slug not in acknowledged]
+    open_ones = [obstacle for obstacle in obstacles if obstacle.slug not in acknowledged]
     if open_ones:
         found = joined("sentences", [one.sentence for one in open_ones])
         return NoPlan(NoPlanReason.NOT_ACKNOWLEDGED, message("plan-refusal.not-acknowledged", found=found))

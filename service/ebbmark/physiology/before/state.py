@@ -304,7 +304,11 @@ def lowest_of_last_hour(readings: Sequence[Reading], quantity: Quantity, at_s: f
     """The lowest of the last hour, the later one of two alike; None where none was read."""
     last = latest_usable(readings, quantity, at_s)
     until_s = at_s if last is None else max(at_s, last.start_s)
-    recent = [one for one in readings if one.quantity is quantity and at_s - RECENT_S <= one.start_s <= until_s]
+    recent = [
+        reading
+        for reading in readings
+        if reading.quantity is quantity and at_s - RECENT_S <= reading.start_s <= until_s
+    ]
     return min(recent, key=lambda one: (one.value, -one.start_s, one.source), default=None)
 
 

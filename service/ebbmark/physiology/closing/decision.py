@@ -301,7 +301,7 @@ def _shape(steps: Sequence[CurveStep], posterior: Posterior) -> Shape:
     closes = step > FALLING
     highest = running_maximum(curves)[step, column]
     before, after = exp(np.array([curves[step - 1, column], curves[step, column]]) - highest)
-    peep = np.array([one.peep_cmh2o for one in steps])
+    peep = np.array([step.peep_cmh2o for step in steps])
     abrupt = closes & (before - after >= _ABRUPT_LOSS_PER_CMH2O * (peep[step - 1] - peep[step]))
     share = float(np.cumsum(posterior.weights * abrupt)[-1] / np.cumsum(posterior.weights * closes)[-1])
     return Shape.ABRUPT if round(share, _DECIMALS) >= 0.5 else Shape.GRADUAL

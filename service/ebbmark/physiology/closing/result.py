@@ -188,5 +188,5 @@ class Closing:
     @property
     def evidence_of_curve(self) -> Evidence:
         """What the curve alone says of the step named, whatever was found beside it; only when FOUND."""
-        named = [one.peep_cmh2o for one in self.steps].index(self.peep_cmh2o or 0.0)
-        return evidence_of(round(fsum(one.probability for one in self.steps[max(named - 1, 0) : named + 2]), 9))
+        named = [step.peep_cmh2o for step in self.steps].index(self.peep_cmh2o or 0.0)
+        return evidence_of(round(fsum(step.probability for step in self.steps[max(named - 1, 0) : named + 2]), 9))

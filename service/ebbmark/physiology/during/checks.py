@@ -72,7 +72,8 @@ def beyond_if_slow(context: RunningContext) -> Iterator[Concern]:
     named: set[tuple[Quantity, int]] = set()
     for bound in bounds_of(context.limits):
         of_it = sorted(
-            (one for one in context.readings if one.quantity is bound.row.quantity), key=lambda one: one.at_s
+            (reading for reading in context.readings if reading.quantity is bound.row.quantity),
+            key=lambda one: one.at_s,
         )
         lag_s = min(context.at_s - of_it[-1].at_s, AFTER_S) if of_it else 0.0
         # The latest itself is looked at whenever it was.
@@ -140,9 +141,9 @@ def vitals_not_sent(context: RunningContext) -> Iterator[Concern]:
     old is not among them: its criterion says its age, and one more reading is asked for.
     """
     limits = context.limits
-    sent = {one.quantity for one in context.readings if one.at_s >= context.since_s}
+    sent = {reading.quantity for reading in context.readings if reading.at_s >= context.since_s}
     recent_s = max(context.since_s, context.at_s - 60.0 * limits.oldest_reading_min.value)
-    recent = {one.quantity for one in context.readings if one.at_s >= recent_s}
+    recent = {reading.quantity for reading in context.readings if reading.at_s >= recent_s}
     for vital, name in VITAL_SIGNS.items():
         rows = [row for row in CRITERIA.values() if row.vital == vital]
         limited = [row for row in rows if limits.asks_for(row.limit_of(limits))]
@@ -150,8 +151,8 @@ def vitals_not_sent(context: RunningContext) -> Iterator[Concern]:
         enough = sent & {row.quantity for row in limited} or (not limits.signed and recent & {r.quantity for r in rows})
         if limited and not enough:
             quantities = dict.fromkeys(row.quantity for row in rows)
-            doubts = [latest_doubt(context.doubts, one, since_s=context.since_s) for one in quantities]
-            values = {"words": vital, "rows": limited, "doubts": [one for one in doubts if one is not None]}
+            doubts = [latest_doubt(context.doubts, quantity, since_s=context.since_s) for quantity in quantities]
+            values = {"words": vital, "rows": limited, "doubts": [doubt for doubt in doubts if doubt is not None]}
             yield Concern("vital-not-sent", values, name)
     if limits.rhythms_that_stop is not None and not any(one.at_s >= context.since_s for one in context.rhythms.read):
         yield Concern("vital-not-sent", {"words": "heart rhythm", "rows": [], "doubts": []}, RHYTHM_NOT_SENT)
@@ -167,11 +168,11 @@ def criteria_old(context: RunningContext) -> Iterator[Concern]:
 
 def not_seen(context: RunningContext) -> Iterator[Concern]:
     """Vital signs that were not sent during the trial, for whoever stands at the bedside."""
-    seen = {one.quantity for one in context.readings if one.at_s >= context.since_s}
+    seen = {reading.quantity for reading in context.readings if reading.at_s >= context.since_s}
     missing = [one for one in _SHOWN_AS_SEEN if one not in seen]
     doubts = [latest_doubt(context.doubts, one, since_s=context.since_s) for one in _SHOWN_AS_SEEN]
     if missing or any(doubts):
-        yield Concern("not-seen", {"quantities": missing, "doubts": [one for one in doubts if one is not None]})
+        yield Concern("not-seen", {"quantities": missing, "doubts": [doubt for doubt in doubts if doubt is not None]})
 
 
 def signed_and_uncheckable(context: RunningContext) -> Iterator[Concern]:
@@ -247,7 +248,7 @@ def newer_peep_unusable(context: RunningContext) -> Iterator[Concern]:
     now = context.running.now_cmh2o
     if now is None:
         return
-    latest_s = max((one.end_s for one in context.readings if one.quantity in _PEEPS), default=-inf)
+    latest_s = max((reading.end_s for reading in context.readings if reading.quantity in _PEEPS), default=-inf)
 
     def agrees(doubt: UnusableReading) -> bool:
         """Whether it says what is known anyway; a measured PEEP without a value says nothing."""
@@ -255,7 +256,9 @@ def newer_peep_unusable(context: RunningContext) -> Iterator[Concern]:
             return doubt.quantity is Quantity.PEEP_MEASURED
         return not doubt.side and abs(doubt.value - now) <= SAME_CMH2O
 
-    newer = [one for one in context.doubts if one.quantity in _PEEPS and (one.at_s is None or one.at_s >= latest_s)]
+    newer = [
+        doubt for doubt in context.doubts if doubt.quantity in _PEEPS and (doubt.at_s is None or doubt.at_s >= latest_s)
+    ]
     newer = [one for one in newer if not agrees(one)]
     if newer:
         yield Concern("newer-peep-unusable", {"doubt": newer[-1]})
@@ -279,7 +282,11 @@ def saturation_came_down(least: float, slug: str) -> Callable[[RunningContext], 
         latest = context.latest(Quantity.SPO2, from_s)
         if latest is None:
             return
-        highest = max(one.value for one in context.readings if one.quantity is Quantity.SPO2 and one.at_s >= from_s)
+        highest = max(
+            reading.value
+            for reading in context.readings
+            if reading.quantity is Quantity.SPO2 and reading.at_s >= from_s
+        )
         if round(highest - latest.value, 6) >= least:
             yield Concern(slug, {"highest": highest, "reading": latest})
 
@@ -313,7 +320,7 @@ def latest_breath_fell(context: RunningContext) -> Iterator[Concern]:
     """The latest reading of compliance far below the others of its step, of which the middle hides one reading."""
     samples = context.running.trial.steps[-1].samples if context.running.trial is not None else ()
     if len(samples) >= 2:
-        before = median(one.compliance_ml_per_cmh2o for one in samples[:-1])
+        before = median(sample.compliance_ml_per_cmh2o for sample in samples[:-1])
         fall = 1.0 - samples[-1].compliance_ml_per_cmh2o / before
         if fall >= SUDDEN_FALL:
             yield Concern("latest-breath-fell", {"fall": fall})
@@ -339,9 +346,11 @@ def oxygen_raised(context: RunningContext) -> Iterator[Concern]:
     if context.running.trial is None:
         return
     lowered_s = context.running.trial.steps[0].end_s
-    settings = sorted((one for one in context.readings if one.quantity is Quantity.FIO2_SET), key=lambda one: one.at_s)
-    before = [one.value for one in settings if one.at_s <= lowered_s]
-    after = [one.value for one in settings if one.at_s > lowered_s]
+    settings = sorted(
+        (reading for reading in context.readings if reading.quantity is Quantity.FIO2_SET), key=lambda one: one.at_s
+    )
+    before = [setting.value for setting in settings if setting.at_s <= lowered_s]
+    after = [setting.value for setting in settings if setting.at_s > lowered_s]
     if before and after and max(after) - before[-1] >= OXYGEN_RAISED:
         yield Concern("oxygen-raised", {"before": before[-1], "after": max(after)})
 

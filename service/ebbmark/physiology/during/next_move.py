@@ -55,8 +55,11 @@ def _settings_before(context: RunningContext) -> SettingsBefore | None:
         trial, and its first level is no way back.
     """
     since_s = context.since_s
-    before = [one for one in context.readings if since_s - HOLDS_S <= one.at_s < since_s]
-    top = max((one.value for one in context.readings if one.quantity in _PEEPS and one.at_s >= since_s), default=0.0)
+    before = [reading for reading in context.readings if since_s - HOLDS_S <= reading.at_s < since_s]
+    top = max(
+        (reading.value for reading in context.readings if reading.quantity in _PEEPS and reading.at_s >= since_s),
+        default=0.0,
+    )
     peep = latest(before, Quantity.PEEP_SET) or latest(before, Quantity.PEEP_MEASURED)
     if peep is None or peep.value >= top:
         return None
@@ -217,7 +220,7 @@ def decide(move: Move, context: RunningContext) -> Decision:
     now_cmh2o, alarms = context.running.now_cmh2o, circulation_alarms(context)
     back = WayBack(_settings_before(context), now_cmh2o, alarms, _held_last(context))
     if move.action is Action.STOP:
-        rhythm = [one for one in looks if one.slug.startswith("rhythm-")]
+        rhythm = [look for look in looks if look.slug.startswith("rhythm-")]
         return Decision(move, (*rhythm, *unlike), way_back=back)
     named_back = back if move.action is Action.LOWEST_REACHED or back.circulation else None
     goes_on = move.action in (Action.LOWER, Action.READ_AGAIN)
@@ -251,7 +254,9 @@ def _held_last(context: RunningContext) -> tuple[float, Reading] | None:
     if quantity is not row.quantity:
         return None
     of_it = [
-        one for one in context.readings if one.quantity is quantity and one.at_s >= context.since_s - _JUST_BEFORE_S
+        reading
+        for reading in context.readings
+        if reading.quantity is quantity and reading.at_s >= context.since_s - _JUST_BEFORE_S
     ]
     for level in reversed(peep_levels_of(context.readings)):
         there = [one for one in of_it if level.start_s <= one.at_s < level.until_s]

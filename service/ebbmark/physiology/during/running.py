@@ -94,7 +94,9 @@ def _limb_since(from_s: float, readings: Sequence[Reading], protocol: Protocol) 
     """The way down that began then; an earlier one with more steps, as before a rescue, must not stand for it."""
     found = read_trial(readings, protocol)
     if not isinstance(found, Trial) or found.steps[0].start_s < from_s:
-        found = read_trial([one for one in readings if one.at_s >= from_s or one.quantity in _IN_FORCE], protocol)
+        found = read_trial(
+            [reading for reading in readings if reading.at_s >= from_s or reading.quantity in _IN_FORCE], protocol
+        )
     return found if isinstance(found, Trial) and found.steps[0].start_s >= from_s else None
 
 
@@ -112,7 +114,7 @@ def closed_before(
 
     Source: this project's choice.
     """
-    before = [one for one in readings if one.at_s < running.began_s]
+    before = [reading for reading in readings if reading.at_s < running.began_s]
     found = read_trial(before, replace(protocol, minimum_steps=_FEWEST_TO_FOLLOW))
     if not isinstance(found, Trial) or found.steps[-1].start_s < max(since_s, running.first_moved_s):
         return None

@@ -55,8 +55,8 @@ def _rate_above_set(row: StepSeen) -> float:
 def _charted_mode(context: TrialContext) -> Iterator[Finding]:
     """The mode in force on the way down, where it lets the patient trigger or breathe; a change of it is told apart."""
     start_s, end_s = context.steps[0].end_s, context.steps[-1].end_s
-    modes = [one for one in context.patient.changes if one.kind is ChangeKind.MODE]
-    in_force = [one for one in modes if one.at_s <= (end_s if one.first else start_s)]
+    modes = [change for change in context.patient.changes if change.kind is ChangeKind.MODE]
+    in_force = [mode for mode in modes if mode.at_s <= (end_s if mode.first else start_s)]
     latest = max(in_force, key=lambda one: one.at_s, default=None)
     if latest is not None and latest.breathing is not None:
         grave, sources = latest.breathing is Weight.LOOK_FIRST, (latest.source,)
@@ -126,7 +126,7 @@ def clocks_differ(context: TrialContext) -> Iterator[Finding]:
             early.append(above)
     for rows, which in ((late, "behind"), (early, "ahead")):
         if len(rows) >= context.limits.clock_fewest and 2 * len(rows) > pairs:
-            sources = [one for row in rows for one in row.sources(Quantity.PEEP_MEASURED)]
+            sources = [source for row in rows for source in row.sources(Quantity.PEEP_MEASURED)]
             yield finding_at("clocks-differ", rows, {"which": which}, OWN_CHOICE, Weight.HIGH, sources)
             return
     yield from _plateaus_of_two_steps(context)
@@ -140,7 +140,8 @@ def _plateaus_of_two_steps(context: TrialContext) -> Iterator[Finding]:
     if not context.trial.kind.static:
         return
     plateaus = [
-        [one.pressure_cmh2o for one in step.samples if one.pressure_cmh2o is not None] for step in context.steps
+        [sample.pressure_cmh2o for sample in step.samples if sample.pressure_cmh2o is not None]
+        for step in context.steps
     ]
     mixed, pairs = [], 0
     for step, (above, here) in zip(context.steps[1:], pairwise(plateaus), strict=True):
@@ -150,7 +151,7 @@ def _plateaus_of_two_steps(context: TrialContext) -> Iterator[Finding]:
         if here[0] - here[-1] >= context.limits.clock_share * apart:
             mixed.append(step)
     if len(mixed) >= context.limits.clock_fewest and 2 * len(mixed) > pairs:
-        sources = [one for step in mixed for one in step.sources]
+        sources = [source for step in mixed for source in step.sources]
         yield finding_at("plateau-clock", mixed, {}, OWN_CHOICE, Weight.HIGH, sources)
 
 
@@ -169,7 +170,7 @@ def impossible_plateaus(context: TrialContext) -> Iterator[Finding]:
             "peak_cmh2o": worst.peak_cmh2o or 0.0,
             "peep_cmh2o": worst.peep_cmh2o,
         }
-        sources = [one for step in wrong for one in step.sources]
+        sources = [source for step in wrong for source in step.sources]
         yield finding_at("impossible-plateaus", wrong, values, OWN_CHOICE, sources=sources)
 
 
@@ -180,7 +181,7 @@ def missing_hold(context: TrialContext) -> Iterator[Finding]:
     equal = [step for step, resistive in both if abs(resistive) < context.limits.least_resistive_cmh2o]
     volume_controlled = volume_set in settings and pressure_set not in settings
     if volume_controlled and len(equal) == len(both) >= context.limits.fewest_without_hold:
-        sources = [one for step in equal for one in step.sources]
+        sources = [source for step in equal for source in step.sources]
         yield finding_at("plateau-equals-peak", equal, {}, OWN_CHOICE, Weight.HIGH, sources)
 
 
@@ -231,7 +232,7 @@ def circulation_fails(context: TrialContext) -> Iterator[Finding]:
     for quantity in (Quantity.MEAN_ARTERIAL_PRESSURE, Quantity.SYSTOLIC_ARTERIAL_PRESSURE):
         rows = [(row, pressure, beats) for row, beats in rates if (pressure := row.middle(quantity)) is not None]
         for place, (row, pressure, beats) in enumerate(rows):
-            before, slowest = max(one[1] for one in rows[: place + 1]), min(one[2] for one in rows[: place + 1])
+            before, slowest = max(row[1] for row in rows[: place + 1]), min(row[2] for row in rows[: place + 1])
             fell = pressure <= (1.0 - limits.pressure_fall_share) * before
             if fell and beats >= (1 + limits.rate_rise_share) * slowest:
                 worst, least, most = min(rows[place:], key=lambda one: one[1])
@@ -275,10 +276,10 @@ def poor_throughout(context: TrialContext) -> Iterator[Finding]:
 def vasopressor_raised(context: TrialContext) -> Iterator[Finding]:
     """A vasopressor begun or raised during the limb: pressures after it say less of how PEEP was tolerated."""
     found: dict[str, list[tuple[int, Rise]]] = {}
-    for one in rises(context.patient.infusions, context.seen[0].start_s, context.steps[-1].end_s):
-        index = next((place for place, row in enumerate(context.seen) if row.start_s <= one.at_s < row.until_s), None)
+    for rise in rises(context.patient.infusions, context.seen[0].start_s, context.steps[-1].end_s):
+        index = next((place for place, row in enumerate(context.seen) if row.start_s <= rise.at_s < row.until_s), None)
         if index is not None:
-            found.setdefault(one.drug, []).append((index, one))
+            found.setdefault(rise.drug, []).append((index, rise))
     words = {True: message("vasopressor-raised.needed"), None: message("vasopressor-raised.need-not-charted")}
     for drug, rising in found.items():
         needs = [_pressure_needed_it(context, index) for index, _ in rising]

@@ -179,9 +179,9 @@ class StepSeen:
 def steps_seen(trial: Trial, readings: Sequence[Reading], protocol: Protocol) -> tuple[StepSeen, ...]:
     """One row per step of the limb that has a compliance, highest PEEP first."""
     groups: dict[Quantity, list[Reading]] = {quantity: [] for quantity in SEEN_QUANTITIES}
-    for one in readings:
-        if one.quantity in groups:
-            groups[one.quantity].append(one)
+    for reading in readings:
+        if reading.quantity in groups:
+            groups[reading.quantity].append(reading)
     by_quantity = []
     for quantity, group in groups.items():
         if group:
@@ -256,9 +256,9 @@ def _seen(
 def before_the_trial(readings: Sequence[Reading], began_s: float) -> Mapping[Quantity, float]:
     """Median of each quantity over the hour before PEEP was first moved, on the way up included."""
     found: dict[Quantity, list[float]] = {}
-    for one in readings:
-        if one.start_s < began_s and began_s - BEFORE_S <= one.at_s < began_s and one.quantity in _SEEN:
-            found.setdefault(one.quantity, []).append(one.value)
+    for reading in readings:
+        if reading.start_s < began_s and began_s - BEFORE_S <= reading.at_s < began_s and reading.quantity in _SEEN:
+            found.setdefault(reading.quantity, []).append(reading.value)
     return {quantity: median(values) for quantity, values in found.items()}
 
 
@@ -341,5 +341,5 @@ def finding_at(
     Args:
         sources: the inputs that show it, each named once.
     """
-    peeps, at_s = tuple([one.peep_cmh2o for one in rows]), rows[0].start_s if rows else None
+    peeps, at_s = tuple([row.peep_cmh2o for row in rows]), rows[0].start_s if rows else None
     return Finding(slug, weight, values, peeps, at_s, tuple(dict.fromkeys(sources)), source, of_curve)

@@ -294,7 +294,7 @@ def _leak_at_steps(context: TrialContext, shares: Sequence[float | None]) -> Ite
     if leaky:
         slug, weight = ("leak-at-best", Weight.LOOK_FIRST) if may_be > tight else ("leak-at-steps", Weight.HIGH)
         values = {"leak_share": max(share for _, share in leaky), "limit_share": limit}
-        sources = [one for row, _ in leaky for one in row.sources(Quantity.TIDAL_VOLUME_EXPIRED)]
+        sources = [source for row, _ in leaky for source in row.sources(Quantity.TIDAL_VOLUME_EXPIRED)]
         yield finding_at(slug, [row for row, _ in leaky], values, OWN_CHOICE, weight, sources)
 
 

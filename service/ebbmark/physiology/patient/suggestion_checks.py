@@ -192,7 +192,7 @@ def worse_than_best(context: TrialContext, suggested_cmh2o: float) -> Iterator[F
                 "best_peep_cmh2o": best.peep_cmh2o,
                 "suggested_cmh2o": suggested_cmh2o,
             }
-            sources = tuple(one for row in there for one in row.sources(quantity))
+            sources = tuple(source for row in there for source in row.sources(quantity))
             peeps = tuple(row.peep_cmh2o for row in there)
             yield Finding("worse-than-best", Weight.HIGH, values, peeps, sources=sources, source=source)
 
@@ -222,7 +222,7 @@ def unseen_vital_signs(context: TrialContext, suggested_cmh2o: float, readings: 
             yield Finding("vital-signs-unusable", Weight.MODERATE, values, at_s=unusable.at_s, source=OWN_CHOICE)
             continue
         seen_at_all = any(quantity in context.charted for quantity in quantities)
-        outside = not seen_at_all and any(one.quantity in quantities for one in readings)
+        outside = not seen_at_all and any(reading.quantity in quantities for reading in readings)
         (elsewhere if outside else missing).append(words)
     for slug, of_it, source in (
         ("vital-signs-outside-limb", elsewhere, OWN_CHOICE),
@@ -237,10 +237,14 @@ def _unusable_at(
     context: TrialContext, there: Sequence[StepSeen], quantities: Sequence[Quantity]
 ) -> UnusableReading | None:
     """The latest reading of these quantities that was sent for these steps and cannot be used."""
-    for one in reversed(context.patient.doubts):
-        at_s = one.at_s
-        if one.quantity in quantities and at_s is not None and any(row.start_s <= at_s < row.until_s for row in there):
-            return one
+    for doubt in reversed(context.patient.doubts):
+        at_s = doubt.at_s
+        if (
+            doubt.quantity in quantities
+            and at_s is not None
+            and any(row.start_s <= at_s < row.until_s for row in there)
+        ):
+            return doubt
     return None
 
 
@@ -282,7 +286,7 @@ def _limit_met(
             break
     if quantity in before:
         values["before"] = before[quantity]
-    sources = tuple(dict.fromkeys(one for row in rows for one in row.sources(quantity)))
+    sources = tuple(dict.fromkeys(source for row in rows for source in row.sources(quantity)))
     peeps, at_s = tuple(row.peep_cmh2o for row in rows), worst.by_quantity[quantity].at_s
     return Finding(slug, weight, values, peeps, at_s, sources, limits.source or vital.source)
 
@@ -293,7 +297,7 @@ def _peak_at(
     """Peak pressure beyond its stop limit at these steps."""
     signed, levels = context.limits.vital.peak_pressure_above_cmh2o, [row.peep_cmh2o for row in rows]
     limit = inf if signed is None else signed.value
-    met = [one for one in context.steps if one.peep_cmh2o in levels and (one.peak_cmh2o or 0.0) > limit]
+    met = [step for step in context.steps if step.peep_cmh2o in levels and (step.peak_cmh2o or 0.0) > limit]
     if met:
         values: dict[str, Value] = {
             "words": message("vital.peak-pressure"),
@@ -305,5 +309,5 @@ def _peak_at(
             "peep_cmh2o": met[0].peep_cmh2o,
             "suggested_cmh2o": peep_cmh2o,
         }
-        peeps, sources = tuple(one.peep_cmh2o for one in met), tuple(one for step in met for one in step.sources)
+        peeps, sources = tuple(one.peep_cmh2o for one in met), tuple(source for step in met for source in step.sources)
         yield Finding(slug, weight, values, peeps, met[0].start_s, sources, OWN_CHOICE)

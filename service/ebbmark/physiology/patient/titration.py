@@ -83,7 +83,7 @@ class Titration:
     @property
     def look_first(self) -> tuple[Finding, ...]:
         """The findings because of which there is no number."""
-        return tuple(one for one in self.findings if one.weight is Weight.LOOK_FIRST)
+        return tuple(finding for finding in self.findings if finding.weight is Weight.LOOK_FIRST)
 
 
 def closing_for(
@@ -210,7 +210,7 @@ def judge_suggestion(
 def _with_certainty(closing: Closing, context: TrialContext, found: Sequence[Finding]) -> Closing:
     """Words of certainty follow from the whole: a grave doubt leaves weak evidence, any doubt leaves no strong one."""
     doubts = [one for one in found if one.of_curve and one.weight is not Weight.LOW]
-    if any(one.weight in (Weight.LOOK_FIRST, Weight.HIGH) for one in doubts):
+    if any(doubt.weight in (Weight.LOOK_FIRST, Weight.HIGH) for doubt in doubts):
         return replace(closing, evidence=Evidence.WEAK)
     if closing.evidence is not Evidence.STRONG:
         return closing
@@ -244,9 +244,14 @@ _QUALITY: Final = frozenset(
 
 def conditions_present(context: TrialContext) -> Iterator[Finding]:
     """Conditions that forbid a number, question it, or change what it means."""
-    for one in context.patient.conditions:
-        values, sources = {"words": one.words, "says": one.says}, () if one.source is None else (one.source,)
-        yield Finding(f"condition-{one.slug}", one.weight, values, sources=sources, source=one.citation)
+    for condition in context.patient.conditions:
+        values, sources = (
+            {"words": condition.words, "says": condition.says},
+            () if condition.source is None else (condition.source,),
+        )
+        yield Finding(
+            f"condition-{condition.slug}", condition.weight, values, sources=sources, source=condition.citation
+        )
 
 
 def patient_in_use(context: TrialContext) -> Iterator[Finding]:
@@ -263,21 +268,23 @@ def patient_in_use(context: TrialContext) -> Iterator[Finding]:
 def changed_during_limb(context: TrialContext) -> Iterator[Finding]:
     """Position or ventilator mode changed while PEEP was being lowered: two lungs in one curve."""
     start_s, end_s = context.steps[0].end_s, context.steps[-1].end_s
-    for one in context.patient.changes:
-        if start_s <= one.at_s <= end_s and not one.first:
-            slug = "position-changed-in-trial" if one.kind is ChangeKind.POSITION else "mode-changed-in-trial"
-            peeps = tuple(row.peep_cmh2o for row in context.seen if row.start_s <= one.at_s < row.until_s)[:1]
-            values: dict[str, Value] = {"words": one.words}
+    for change in context.patient.changes:
+        if start_s <= change.at_s <= end_s and not change.first:
+            slug = "position-changed-in-trial" if change.kind is ChangeKind.POSITION else "mode-changed-in-trial"
+            peeps = tuple(row.peep_cmh2o for row in context.seen if row.start_s <= change.at_s < row.until_s)[:1]
+            values: dict[str, Value] = {"words": change.words}
             if peeps:
                 values["peep_cmh2o"] = peeps[0]
-            yield Finding(slug, Weight.LOOK_FIRST, values, peeps, one.at_s, (one.source,), OWN_CHOICE, of_curve=True)
+            yield Finding(
+                slug, Weight.LOOK_FIRST, values, peeps, change.at_s, (change.source,), OWN_CHOICE, of_curve=True
+            )
 
 
 def done_prone(context: TrialContext) -> Iterator[Finding]:
     """A trial done in prone position holds for that position."""
     start_s, end_s = context.steps[0].end_s, context.steps[-1].end_s
-    positions = [one for one in context.patient.changes if one.kind is ChangeKind.POSITION]
-    before = [one for one in positions if one.at_s < (end_s if one.first else start_s)]
+    positions = [change for change in context.patient.changes if change.kind is ChangeKind.POSITION]
+    before = [position for position in positions if position.at_s < (end_s if position.first else start_s)]
     latest = max(before, key=lambda one: one.at_s, default=None)
     if latest is not None and "prone" in latest.words.casefold():
         # A first value that was charted on the way down does not say since when: two lungs may lie in one curve.

@@ -294,7 +294,7 @@ def check_stop(
         tuple(one for one in found if isinstance(one, NotChecked)),
         limits,
         at_s,
-        any(one.at_s >= since_s for one in rhythms),
+        any(rhythm.at_s >= since_s for rhythm in rhythms),
     )
 
 

@@ -46,7 +46,7 @@ class Rhythm:
     @property
     def words(self) -> Value:
         """For people; a bare code is said to be one."""
-        named = " / ".join(dict.fromkeys(one.display for one in self.codes if one.display))
+        named = " / ".join(dict.fromkeys(code.display for code in self.codes if code.display))
         return named or message("rhythm.coded", system=self.codes[0].system, code=self.codes[0].code)
 
     def same_as(self, other: Rhythm) -> bool:
@@ -55,18 +55,18 @@ class Rhythm:
         Two that share none may mean the same, and nobody here knows that. Of two that share a wide code (abnormal, or
         the rhythm beneath an arrhythmia) the others of that system say whether they are one.
         """
-        both = {one.system for one in self.codes} & {one.system for one in other.codes}
+        both = {code.system for code in self.codes} & {code.system for code in other.codes}
         mine, theirs = ({key for key in one.keys if key[0] in both} for one in (self, other))
         return bool(mine) and mine == theirs
 
     def among(self, codes: Collection[RhythmCode]) -> bool:
         """Whether one of its codes is among these."""
-        return bool(self.keys & {one.key for one in codes})
+        return bool(self.keys & {code.key for code in codes})
 
     @property
     def keys(self) -> frozenset[tuple[str, str]]:
         """Its codes."""
-        return frozenset(one.key for one in self.codes)
+        return frozenset(code.key for code in self.codes)
 
 
 NEW_RHYTHM_NOT_LISTED: Final = "new-and-not-listed"
@@ -106,7 +106,7 @@ class RhythmsThatStop:
 
     def named(self, rhythm: Rhythm) -> Value:
         """A rhythm in the words that were signed for its code, and in the chart's own where they are others."""
-        signed = next((one.display for one in self.codes if one.key in rhythm.keys and one.display), "")
+        signed = next((code.display for code in self.codes if code.key in rhythm.keys and code.display), "")
         charted = rhythm.words
         if not signed or (isinstance(charted, str) and signed.casefold() == charted.casefold()):
             return charted
@@ -233,9 +233,9 @@ def _faults_of_rhythms(stopping: RhythmsThatStop | None) -> list[Message]:
     faults = []
     if not stopping.codes:
         faults.append(message("stop-limits.rhythms-without-code"))
-    if any(not one.system.strip() or not one.code.strip() or not one.display.strip() for one in stopping.codes):
+    if any(not code.system.strip() or not code.code.strip() or not code.display.strip() for code in stopping.codes):
         faults.append(message("stop-limits.rhythm-incomplete"))
-    if any(_is_no_code(one.system) or ":" not in one.system or _is_no_code(one.code) for one in stopping.codes):
+    if any(_is_no_code(code.system) or ":" not in code.system or _is_no_code(code.code) for code in stopping.codes):
         faults.append(message("stop-limits.rhythm-not-a-code"))
     if not stopping.source.strip():
         faults.append(message("stop-limits.without-source", name="rhythms_that_stop"))
@@ -291,7 +291,7 @@ class RhythmState:
 def rhythm_state(rhythms: Sequence[Rhythm], limits: StopLimits, *, since_s: float, at_s: float) -> RhythmState:
     """Hold the rhythms of the trial against the signed list."""
     stopping = limits.rhythms_that_stop
-    during = [one for one in rhythms if one.at_s >= since_s]
+    during = [rhythm for rhythm in rhythms if rhythm.at_s >= since_s]
     usual = _just_before(rhythms, since_s)
     listed = [one for one in during if stopping is not None and one.among(stopping.codes)]
     new = tuple(one for one in listed if not usual or _differing(one, usual) is not None)
@@ -310,7 +310,7 @@ def rhythm_changes(rhythms: Sequence[Rhythm], *, since_s: float) -> tuple[Rhythm
 
     Where none was charted before, the first one of the trial is what the others are held against.
     """
-    during = [one for one in rhythms if one.at_s >= since_s]
+    during = [rhythm for rhythm in rhythms if rhythm.at_s >= since_s]
     if not during:
         return ()
     usual = _just_before(rhythms, since_s) or during[:1]
@@ -327,14 +327,14 @@ def signed_and_long_known(rhythms: Sequence[Rhythm], limits: StopLimits, *, sinc
     stopping, usual = limits.rhythms_that_stop, _just_before(rhythms, since_s)
     if stopping is None or not usual or since_s - usual[-1].at_s <= LONG_AGO_S:
         return ()
-    during = [one for one in rhythms if one.at_s >= since_s]
+    during = [rhythm for rhythm in rhythms if rhythm.at_s >= since_s]
     same = [one for one in during if one.among(stopping.codes) and _differing(one, usual) is None]
     return tuple(RhythmChange(usual[-1], one, during[-1], since_s - usual[-1].at_s) for one in same[:1])
 
 
 def _just_before(rhythms: Sequence[Rhythm], since_s: float) -> list[Rhythm]:
     """The latest rhythm before the trial; several where the chart gave more than one for that moment."""
-    before = [one for one in rhythms if one.at_s < since_s]
+    before = [rhythm for rhythm in rhythms if rhythm.at_s < since_s]
     return [one for one in before if one.at_s == before[-1].at_s]
 
 
@@ -353,4 +353,4 @@ def not_readable(rhythms: Rhythms, *, since_s: float) -> UnreadRhythm | None:
 def rhythm_is_current(rhythms: Sequence[Rhythm], limits: StopLimits, *, since_s: float, at_s: float) -> bool:
     """Whether a rhythm of the trial is recent enough to show that a criterion is not met."""
     oldest_s = at_s - 60.0 * limits.oldest_reading_min.value
-    return any(one.at_s >= max(since_s, oldest_s) for one in rhythms)
+    return any(rhythm.at_s >= max(since_s, oldest_s) for rhythm in rhythms)

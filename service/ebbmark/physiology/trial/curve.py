@@ -132,8 +132,8 @@ def samples_of(
 
 def _nearest(readings: Sequence[Reading]) -> Callable[[Reading], Reading | None]:
     """Find by the reading that it goes with: the one of the same input or instant, else the nearest in time."""
-    by_source = {one.source: one for one in readings}
-    by_start = {one.start_s: one for one in readings}
+    by_source = {reading.source: reading for reading in readings}
+    by_start = {reading.start_s: reading for reading in readings}
 
     def nearest(lead: Reading) -> Reading | None:
         partner = by_source.get(lead.source) or by_start.get(lead.start_s)

@@ -327,7 +327,7 @@ def _no_limb(levels: Sequence[PeepLevel], runs: Sequence[Run], protocol: Protoco
         largest_cmh2o=protocol.largest_decrement_cmh2o,
         minutes=protocol.longest_step_s / 60,
     )
-    shown = joined("commas", [round(one.peep_cmh2o, 1) for one in levels[:12]])
+    shown = joined("commas", [round(level.peep_cmh2o, 1) for level in levels[:12]])
     if all(b.peep_cmh2o > a.peep_cmh2o for a, b in pairwise(levels)):
         found = message("no-trial.only-rising", peeps_cmh2o=shown)
         return NoTrial(NoTrialReason.PEEP_ONLY_RISING, found, wanted)

@@ -77,7 +77,7 @@ def read_trial(readings: Sequence[Reading], protocol: Protocol) -> Trial | NoTri
     peeps = by_quantity.pop(peep, [])
     odd = contradicted_settings(peeps, by_quantity.get(Quantity.PEEP_MEASURED, ()))
     reasons: dict[int, Message] = {id(one): _CONTRADICTED for one in odd}
-    levels = peep_levels([one for one in peeps if id(one) not in reasons])
+    levels = peep_levels([peep for peep in peeps if id(peep) not in reasons])
     placed, last_reading_s = _place(by_quantity, levels)
     found = find_limb(levels, last_reading_s, protocol)
     if isinstance(found, NoTrial):

@@ -67,13 +67,13 @@ class Said:
 def said_of_stop(finding: StopMet) -> Said:
     """A stop criterion that was met."""
     answer = finding.answer
-    met = [one.text for one in answer.warnings]
+    met = [warning.text for warning in answer.warnings]
     parts = (
         say("card.peep-trial-progress", preliminary=say(PRELIMINARY)),
-        bullets([escaped(one) for one in answer.short.reasons]),
+        bullets([escaped(reason) for reason in answer.short.reasons]),
         section("Met", bullets([escaped(text) for text in met])),
         section(say("card.beside"), bullets([escaped(text) for text in (*answer.said[1:], *_unchecked(answer))])),
-        section("Limits", *[escaped(one.citation) for one in answer.rules if one.slug == "stop-limits"]),
+        section("Limits", *[escaped(rule.citation) for rule in answer.rules if rule.slug == "stop-limits"]),
         escaped(say("card.ebbmark-answer", engine_version=answer.engine_version, identity=answer.identity[:16])),
     )
     return Said(summary_of(answer.short, last=""), "critical", "\n\n".join(part for part in parts if part))
@@ -83,12 +83,12 @@ def _unchecked(answer: Answer) -> tuple[str, ...]:
     """How many criteria could not be checked, and what nobody can check from readings."""
     states = [
         value.code
-        for one in answer.statements
-        if one.kind == "stop-criteria"
-        for _, value in one.parts
+        for statement in answer.statements
+        if statement.kind == "stop-criteria"
+        for _, value in statement.parts
         if isinstance(value, Coded)
     ]
-    count = sum(1 for one in states if one not in ("criterion-met", "criterion-held"))
+    count = sum(1 for state in states if state not in ("criterion-met", "criterion-held"))
     unseen = say(RHYTHM_AS_CHARTED if answer.request.rhythms.read else NOT_AMONG_THE_READINGS)
     return (say("card.stop-criteria-could", count=count, count_2=len(states), unseen=unseen),)
 
@@ -116,7 +116,7 @@ def said_of_trial(finding: TrialRead, *, whole: bool = True) -> Said:
             perhaps=_perhaps(finding),
         )
     if finding.alarm:
-        broken = [one.slug for one in answer.titration.findings if one.slug in LUNG_OR_TUBE]
+        broken = [finding.slug for finding in answer.titration.findings if finding.slug in LUNG_OR_TUBE]
         alarm = "; ".join([*[say(f"against.{slug}") for slug in broken[:1]], finding.alarm])
         summary = say("card.look-patient-first", alarm=alarm, age=ago(finding.age_s))
     return Said(summary, _urgency(finding), detail_of_trial(answer, _with_doubt(finding, lead), whole=whole))
@@ -138,7 +138,7 @@ def _with_doubt(finding: TrialRead, lead: str) -> str:
 
 def _urgency(finding: TrialRead) -> str:
     cautions = finding.answer.titration.advice.cautions
-    grave = any(one.of_this_patient and one.severity is Severity.HIGH for one in cautions)
+    grave = any(caution.of_this_patient and caution.severity is Severity.HIGH for caution in cautions)
     return "critical" if finding.alarm else "warning" if grave or finding.wrong else "info"
 
 
@@ -150,7 +150,7 @@ def said_of_differs(finding: OrderDiffers, *, whole: bool = True) -> Said:
         answer.titration.closing.peep_cmh2o,
     )
     assert suggested is not None  # noqa: S101 - orders are compared with a suggestion only
-    read = [one.peep_cmh2o for one in finding.orders if one.peep_cmh2o is not None]
+    read = [order.peep_cmh2o for order in finding.orders if order.peep_cmh2o is not None]
     apart = say("card.tolerance", tolerance=f"{tolerance(answer.titration.trial):g}")
     urgency, old = _urgency(finding.read), not finding.read.news
     since = f" {ago(finding.read.age_s)}" if old else ""
@@ -191,7 +191,7 @@ def said_of_obstacle(finding: Obstacle) -> Said:
     summary = say("card.peep-trial-charted")
     parts = (
         say("card.trial-last-hour", preliminary=say(PRELIMINARY)),
-        section(say("card.way"), bullets([escaped(_in_words(one)) for one in finding.problems])),
+        section(say("card.way"), bullets([escaped(_in_words(problem)) for problem in finding.problems])),
         escaped(say("card.guidelines")),
     )
     return Said(summary, "info", "\n\n".join(parts))
@@ -199,7 +199,7 @@ def said_of_obstacle(finding: Obstacle) -> Said:
 
 def said_of_pneumothorax(finding: OrderBesidePneumothorax) -> Said:
     """An order of PEEP beside a pneumothorax, where no trial can be read."""
-    read = [one.peep_cmh2o for one in finding.orders if one.peep_cmh2o is not None]
+    read = [order.peep_cmh2o for order in finding.orders if order.peep_cmh2o is not None]
     ordered = say("card.ordered-peep-alone", read=level(max(read))) if read else say("card.peep-ordered")
     summary = say("card.look-patient-first-beside", ordered=ordered[0].lower(), ordered_2=ordered[1:])
     parts = (

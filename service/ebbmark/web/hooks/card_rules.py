@@ -189,11 +189,11 @@ def judge(fetched: Fetched, orders: tuple[PeepOrder, ...] | None, context: Reque
     except Rejected as rejected:
         if now.stop is not None:
             return now.stop
-        if all(one.kind in _QUIET for one in rejected.problems):
+        if all(problem.kind in _QUIET for problem in rejected.problems):
             return _beside_pneumothorax(orders, fetched, context)
         raise
     found = answer.titration.closing.verdict in (Verdict.FOUND, Verdict.FALLING_FROM_FIRST_STEP)
-    looks = any(one.weight is Weight.LOOK_FIRST for one in answer.titration.findings)
+    looks = any(finding.weight is Weight.LOOK_FIRST for finding in answer.titration.findings)
     unfinished = now.in_progress and not now.at_the_lowest and not found
     if unfinished and (now.stop is not None or not (looks or now.kept)):
         return now.stop
@@ -222,7 +222,7 @@ class _Now:
 
 def _now(fetched: Fetched, readings: tuple[Reading, ...], protocol: Protocol, context: RequestContext) -> _Now:
     # From PEEP alone: that says since when, and costs no estimate.
-    peeps = [one for one in readings if one.quantity in _PEEPS]
+    peeps = [reading for reading in readings if reading.quantity in _PEEPS]
     running = running_trial(peeps, protocol, at_s=context.at_s)
     if not running.falling or running.now_cmh2o is None or _falls(peeps, protocol) < FEWEST_FALLS:
         return _Now()
@@ -240,7 +240,9 @@ def _now(fetched: Fetched, readings: tuple[Reading, ...], protocol: Protocol, co
 
 def _rhythm(stop: StopMet) -> bool:
     """Whether a new rhythm asks for the stop: no later reading shows that it has passed."""
-    return any(one.code == StopCriterion.RHYTHM.value and one.severity == "high" for one in stop.answer.warnings)
+    return any(
+        warning.code == StopCriterion.RHYTHM.value and warning.severity == "high" for warning in stop.answer.warnings
+    )
 
 
 def _kept(levels: Sequence[PeepLevel], at_s: float) -> bool:
@@ -282,7 +284,7 @@ def _without_weight(
     rejected: Rejected, fetched: Fetched, orders: tuple[PeepOrder, ...] | None, context: RequestContext
 ) -> CardFinding | None:
     """What can be said where the request as a whole cannot be answered."""
-    unread = [one for one in rejected.problems if one.kind not in _QUIET and not is_about_weight(one)]
+    unread = [problem for problem in rejected.problems if problem.kind not in _QUIET and not is_about_weight(problem)]
     if unread:
         raise rejected
     try:
@@ -292,7 +294,7 @@ def _without_weight(
     now = _now(fetched, request.readings, request.protocol, context)
     if now.stop is not None or orders is not None:
         return now.stop or _beside_pneumothorax(orders, fetched, context)
-    in_the_way = tuple(one for one in rejected.problems if is_about_weight(one))
+    in_the_way = tuple(problem for problem in rejected.problems if is_about_weight(problem))
     trial = read_trial(request.readings, request.protocol)
     if not in_the_way or not isinstance(trial, Trial) or context.at_s - _end_s(trial) > NEWS_S:
         return None
@@ -310,9 +312,9 @@ def _beside_pneumothorax(
     except Rejected:
         return None
     known = [
-        one
-        for one in patient_context_of(request).conditions
-        if one.slug.removesuffix("-suspected") in (PNEUMOTHORAX, NAMED)
+        condition
+        for condition in patient_context_of(request).conditions
+        if condition.slug.removesuffix("-suspected") in (PNEUMOTHORAX, NAMED)
     ]
     said = tuple(say("titration.condition", words=one.words, says=one.says) for one in known)
     return OrderBesidePneumothorax(orders, said) if said else None
@@ -335,9 +337,9 @@ def _read(answer: Answer, readings: tuple[Reading, ...], fetched: Fetched, conte
     news = age_s <= NEWS_S
     doubt = "" if news else _doubt(fetched, context)
     beyond = _beyond(readings, context)
-    since = any(one.slug == _SINCE_TRIAL for one in answer.titration.findings)
+    since = any(finding.slug == _SINCE_TRIAL for finding in answer.titration.findings)
     alarm = next((_value(bound, latest) for bound, latest in beyond if bound.in_force or since), "")
-    looks = any(one.weight is Weight.LOOK_FIRST for one in answer.titration.findings)
+    looks = any(finding.weight is Weight.LOOK_FIRST for finding in answer.titration.findings)
     wrong = _wrong(answer, readings, now, context) if news and now is not None and not looks else ""
     against = _against(answer, beyond)
     unknown = "" if against else _unknown(answer, fetched)
@@ -347,13 +349,13 @@ def _read(answer: Answer, readings: tuple[Reading, ...], fetched: Fetched, conte
 def _wrong(answer: Answer, readings: tuple[Reading, ...], now_cmh2o: float, context: RequestContext) -> str:
     """PEEP left at or below closing, and saturation that came down since the trial began, in a few words."""
     closing, parts = answer.titration.closing.peep_cmh2o, []
-    below = fsum(one.probability for one in answer.titration.closing.steps if one.peep_cmh2o >= now_cmh2o)
+    below = fsum(step.probability for step in answer.titration.closing.steps if step.peep_cmh2o >= now_cmh2o)
     if closing is not None and now_cmh2o <= closing and below >= SURE_TO_BE_BELOW:
         parts.append(say("card.left-low", now=level(now_cmh2o), closing=level(closing)))
     trial = answer.titration.trial
     began_s = min(began_of(readings, trial, answer.request.protocol), trial.steps[0].start_s)
     before = before_the_trial(readings, began_s).get(Quantity.SPO2)
-    seen = [one for one in readings if one.quantity is Quantity.SPO2 and one.at_s >= began_s]
+    seen = [reading for reading in readings if reading.quantity is Quantity.SPO2 and reading.at_s >= began_s]
     latest = max(seen, key=lambda one: (one.at_s, -one.value), default=None)
     if latest is not None and before is not None and context.at_s - latest.at_s <= KEPT_S:
         # Oxygen that was lowered since explains a fall, and what the top of the limb showed is no baseline.
@@ -369,7 +371,11 @@ def _beyond(readings: tuple[Reading, ...], context: RequestContext) -> list[tupl
     """The limits that the latest reading of the last hour passes, each with that reading."""
     found = []
     for bound in bounds_of(context.site.stop_limits):
-        of_it = [one for one in readings if one.quantity is bound.row.quantity and context.at_s - one.at_s <= NEWS_S]
+        of_it = [
+            reading
+            for reading in readings
+            if reading.quantity is bound.row.quantity and context.at_s - reading.at_s <= NEWS_S
+        ]
         latest = max(of_it, key=lambda one: (one.at_s, one.source), default=None)
         if latest is not None and bound.passed_by(latest.value) > 0:
             found.append((bound, latest))
@@ -384,20 +390,20 @@ def _against(answer: Answer, beyond: list[tuple[Bound, Reading]]) -> str:
     """What of the patient speaks against an order from this trial; empty where nothing does."""
     if beyond:
         return say("card.while-look-patient", no_order=say(_NO_ORDER), value=_value(*beyond[0]))
-    unread = [one for one in answer.titration.findings if one.slug == _UNJUDGED]
+    unread = [finding for finding in answer.titration.findings if finding.slug == _UNJUDGED]
     if unread:
         return say("card.read-condition-first", no_order=say(_NO_ORDER), finding=finding_words(unread[0]))
-    grave = [one for one in answer.titration.findings if one.weight in _GRAVE]
+    grave = [finding for finding in answer.titration.findings if finding.weight in _GRAVE]
     return f"{say(_NO_ORDER)}. {finding_words(grave[0])}" if grave else ""
 
 
 def _unknown(answer: Answer, fetched: Fetched) -> str:
     """What was not read of the patient or shown by the trial that could speak against an order; empty where all was."""
-    unread = [one for one in fetched.remarks if one in _NEEDED_FOR_ORDERS]
-    unseen = [finding_words(one) for one in answer.titration.findings if one.slug.startswith(_NOT_SEEN)]
+    unread = [remark for remark in fetched.remarks if remark in _NEEDED_FOR_ORDERS]
+    unseen = [finding_words(finding) for finding in answer.titration.findings if finding.slug.startswith(_NOT_SEEN)]
     last = answer.titration.trial.steps[-1].peep_cmh2o
     at_the_last = [say(_AT_THE_LAST)] * (answer.titration.closing.peep_cmh2o == last)
-    doubts = [one.text for one in answer.titration.advice.cautions if one.slug in _IN_DOUBT]
+    doubts = [caution.text for caution in answer.titration.advice.cautions if caution.slug in _IN_DOUBT]
     told = [*unread, *unseen, *at_the_last, *doubts]
     return f"{say(_NO_ORDER)}. {told[0]}" if told else ""
 
@@ -426,7 +432,7 @@ def _news(read: TrialRead) -> TrialRead | None:
 def _pneumothorax(answer: Answer) -> bool:
     """Whether one stands in the record: no order of PEEP is passed over in silence then, whatever its number."""
     names = {f"condition-{PNEUMOTHORAX}", f"condition-{PNEUMOTHORAX}-suspected", f"condition-{NAMED}"}
-    return any(one.slug in names for one in answer.titration.findings)
+    return any(finding.slug in names for finding in answer.titration.findings)
 
 
 def _compared(read: TrialRead, orders: tuple[PeepOrder, ...]) -> OrderDiffers | None:
@@ -434,7 +440,7 @@ def _compared(read: TrialRead, orders: tuple[PeepOrder, ...]) -> OrderDiffers | 
     if suggested is None or read.against:
         return None
     apart = tolerance(read.answer.titration.trial)
-    differing = [one for one in orders if one.peep_cmh2o is None or abs(one.peep_cmh2o - suggested) > apart]
+    differing = [order for order in orders if order.peep_cmh2o is None or abs(order.peep_cmh2o - suggested) > apart]
     if not differing:
         return None
     differing.sort(key=lambda one: -abs(one.peep_cmh2o - suggested) if one.peep_cmh2o is not None else 0.0)

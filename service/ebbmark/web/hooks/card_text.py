@@ -35,7 +35,7 @@ def bold(text: str) -> str:
 
 def section(heading: str, *paragraphs: str) -> str:
     """A heading in bold and paragraphs that are Markdown already; empty ones are left out, and nothing without any."""
-    kept = [one for one in paragraphs if one]
+    kept = [paragraph for paragraph in paragraphs if paragraph]
     return "\n\n".join([bold(heading), *kept]) if kept else ""
 
 
@@ -72,7 +72,7 @@ def detail_of_trial(answer: Answer, lead: str, *, whole: bool) -> str:
     first = (
         f"**{say(PRELIMINARY)}** {lead}".strip(),
         bold(short.line),
-        bullets([escaped(one) for one in short.reasons]),
+        bullets([escaped(reason) for reason in short.reasons]),
     )
     listed = _without_page(answer) if whole else ()
     rest = (*listed, escaped(say("card.evidence-in-results" if whole else "card.evidence")), trace(answer))
@@ -81,7 +81,7 @@ def detail_of_trial(answer: Answer, lead: str, *, whole: bool) -> str:
 
 def _without_page(answer: Answer) -> Iterator[str]:
     advice = answer.titration.advice
-    own = [one for one in advice.cautions if one.of_this_patient and one.severity is not Severity.LOW]
+    own = [caution for caution in advice.cautions if caution.of_this_patient and caution.severity is not Severity.LOW]
     cautions = [f"{bold(one.severity.value)}: {escaped(with_source(one))}" for one in own[:_MOST_CAUTIONS]]
     if len(own) > _MOST_CAUTIONS:
         cautions.append(say("card.further-cautions-stand", count=len(own) - _MOST_CAUTIONS))
@@ -94,7 +94,7 @@ def _without_page(answer: Answer) -> Iterator[str]:
     )
     yield escaped(f"{targets} {weight_sentence(answer.request.known_person)}")
     # A part that could not be had is no input that was left out, so that nothing else on the card would tell of it.
-    yield escaped(" ".join(one for one in answer.request.notes if one.startswith(UNREAD)))
+    yield escaped(" ".join(note for note in answer.request.notes if note.startswith(UNREAD)))
 
 
 def trace(answer: Answer) -> str:

@@ -228,7 +228,7 @@ def _quickly(written: list[_EntryWritten]) -> list[Json] | None:
     guidance.resource = msgspec.Raw(bytes(guidance.resource)[:-1] + b"," + contained)
     kept = [one for one in written if one is not outcome]
     actions = _actions(kept, {outcome.full_url: "#outcome"})
-    return None if any(b'"urn:' in bytes(one["resource"]) for one in actions) else actions
+    return None if any(b'"urn:' in bytes(action["resource"]) for action in actions) else actions
 
 
 def _actions(written: list[_EntryWritten], further: Mapping[str, str] = NO_MORE) -> list[Json]:

@@ -107,7 +107,7 @@ async def answer_call(called: HookCall, *, at_s: float, call_context: CallContex
     asked = RecordQuery(patient, None, at_s - WINDOW_S, at_s, period_given=False, rest=())
     entries: list[FoundEntry] = []
     fetched = await _gathered(called, asked, call_context, entries)
-    read = tuple(dict.fromkeys(_reference(one) for one in entries))
+    read = tuple(dict.fromkeys(_reference(entry) for entry in entries))
     if fetched is None:
         return CallResult(read=read)
     context = replace(call_context.context, at_s=at_s, limits=call_context.fetching.of_request)
@@ -147,7 +147,7 @@ async def _gathered(
         sentence = f"What is needed could not be fetched from fhirServer within {most_s:g} seconds."
         raise Rejected((Problem(ProblemKind.PREFETCH_MISSING, "prefetch", found, accepted, sentence),)) from None
     except Rejected as rejected:
-        if all(one.kind is ProblemKind.AMBIGUOUS_TRIAL for one in rejected.problems):
+        if all(problem.kind is ProblemKind.AMBIGUOUS_TRIAL for problem in rejected.problems):
             return None
         raise
 
@@ -179,7 +179,10 @@ def _as_sent(rejected: Rejected, fetched: Fetched, called: HookCall) -> Rejected
     def told(text: str) -> str:
         return _ENTRY.sub(named, text)
 
-    problems = [replace(one, expression=told(one.expression), sentence=told(one.sentence)) for one in rejected.problems]
+    problems = [
+        replace(problem, expression=told(problem.expression), sentence=told(problem.sentence))
+        for problem in rejected.problems
+    ]
     ignored = [msgspec.structs.replace(one, path=told(one.path)) for one in rejected.ignored]
     return Rejected(tuple(problems), tuple(ignored))
 

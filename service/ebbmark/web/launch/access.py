@@ -176,12 +176,12 @@ class SmartLaunch:
     def __post_init__(self) -> None:
         """Make what follows from the settings."""
         public = urlsplit(self.config.public_url)
-        self.clients = {one.iss: one for one in self.config.clients}
+        self.clients = {client.iss: client for client in self.config.clients}
         self.cookies = CookieRules(public.scheme == "https", public.path, bool(self.config.frame_ancestors))
         self.tokens = TokenRequests(self.exchange, self.clock)
         self._servers = {
-            one.iss: KnownServer(one.iss, one.hosts, exchange=self.exchange, steady_s=self.clock.steady_s)
-            for one in self.config.clients
+            client.iss: KnownServer(client.iss, client.hosts, exchange=self.exchange, steady_s=self.clock.steady_s)
+            for client in self.config.clients
         }
         self._renewals = TokenRenewals(self.clock.steady_s)
         patience = self.config.patience

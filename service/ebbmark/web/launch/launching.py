@@ -332,7 +332,7 @@ def _shown(address: str) -> str:
 
 
 def _choices(smart: SmartLaunch) -> list[tuple[str, str]]:
-    return [(one.title, quote(one.iss, safe="")) for one in smart.config.clients]
+    return [(client.title, quote(client.iss, safe="")) for client in smart.config.clients]
 
 
 def _page(smart: SmartLaunch, template: str, **values: object) -> Response:

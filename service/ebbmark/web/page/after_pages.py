@@ -37,16 +37,20 @@ _SHIFT_PAD: Final = 8.0
 
 def after_context(answer: Answer) -> dict[str, object]:
     """Put the comparison of settings in words and rows."""
-    changes = [one for one in answer.statements if one.code.startswith("change-of-")]
-    limits = [one for one in answer.statements if one.code.startswith("limit-")]
-    said = {one.note for one in limits}
-    in_rows = {one.note.partition(". ")[0].rstrip(".") for one in changes if one.value != Coded("not-known")}
+    changes = [statement for statement in answer.statements if statement.code.startswith("change-of-")]
+    limits = [statement for statement in answer.statements if statement.code.startswith("limit-")]
+    said = {limit.note for limit in limits}
+    in_rows = {change.note.partition(". ")[0].rstrip(".") for change in changes if change.value != Coded("not-known")}
     return {
         "short": answer.short,
-        "warnings": tuple((one.severity, one.text) for one in answer.warnings),
-        "rows": tuple(_change(one) for one in changes if one.value != Coded("not-known")),
-        "limits": tuple((one.value.value if isinstance(one.value, Truth) else None, one.note) for one in limits),
-        "shifts": tuple(shift for one in changes if one.value != Coded("not-known") and (shift := _shift(one))),
+        "warnings": tuple((warning.severity, warning.text) for warning in answer.warnings),
+        "rows": tuple(_change(change) for change in changes if change.value != Coded("not-known")),
+        "limits": tuple(
+            (limit.value.value if isinstance(limit.value, Truth) else None, limit.note) for limit in limits
+        ),
+        "shifts": tuple(
+            shift for change in changes if change.value != Coded("not-known") and (shift := _shift(change))
+        ),
         "more": tuple(
             one for one in answer.said if one not in said and one.partition(". ")[0].rstrip(".") not in in_rows
         ),
@@ -101,13 +105,14 @@ def markers_context(answer: Answer | Rejected) -> dict[str, object]:
             "rows": (),
             "tables": (),
         }
-    agree = next((one.value for one in answer.statements if one.code == "markers-agree"), None)
+    agree = next((statement.value for statement in answer.statements if statement.code == "markers-agree"), None)
     rows = [
-        (_DISPLAY[one.code], _amount(one.value), _DISPLAY[meaning.code])
-        for one in answer.statements
-        if isinstance(meaning := dict(one.parts).get("marker-meaning"), Coded) and isinstance(one.value, Amount)
+        (_DISPLAY[statement.code], _amount(statement.value), _DISPLAY[meaning.code])
+        for statement in answer.statements
+        if isinstance(meaning := dict(statement.parts).get("marker-meaning"), Coded)
+        and isinstance(statement.value, Amount)
     ]
-    tables = tuple(one.note for one in answer.statements if one.code.startswith("table-"))
+    tables = tuple(statement.note for statement in answer.statements if statement.code.startswith("table-"))
     return {
         "sentence": answer.said[0],
         "agree": agree.value if isinstance(agree, Truth) else None,
@@ -147,7 +152,7 @@ async def show_days(source: TrialSource, pages: Pages) -> Response:
         return no_answer(answer, frame, pages, here="days")
 
     def of_code(code: str) -> list[Statement]:
-        return [one for one in answer.statements if one.code == code]
+        return [statement for statement in answer.statements if statement.code == code]
 
     return pages.page(
         "days.html",
@@ -155,9 +160,9 @@ async def show_days(source: TrialSource, pages: Pages) -> Response:
         here="days",
         short=answer.short,
         told=[
-            (span(*(one.span_s or answer.span_s), pages.zone), one.note)
-            for one in answer.statements
-            if one.code == "trial-in-record"
+            (span(*(statement.span_s or answer.span_s), pages.zone), statement.note)
+            for statement in answer.statements
+            if statement.code == "trial-in-record"
         ],
         changes=[one.note for one in of_code("change-between-trials")],
         days=trend_view(answer, zone=pages.zone),
@@ -216,7 +221,7 @@ class Curves:
 
 def curves_view(answer: Answer, *, zone: tzinfo) -> Curves | None:
     """Draw the latest trials side by side; None where none of them has a curve."""
-    stated = {one.span_s: one for one in answer.statements if one.code == "trial-in-record"}
+    stated = {statement.span_s: statement for statement in answer.statements if statement.code == "trial-in-record"}
     read = trials_of_record(answer.request.readings, answer.request.protocol, most=MOST_CURVES).trials
     spans = [(trial.steps[0].start_s, max(step.end_s for step in trial.steps)) for trial in read]
     trials = [(trial, stated[span_s]) for trial, span_s in zip(read, spans, strict=True) if span_s in stated]
@@ -300,12 +305,18 @@ def trend_view(answer: Answer, *, zone: tzinfo) -> dict[str, object] | None:
 
 
 def _courses(answer: Answer) -> Iterator[tuple[str, bool, list[tuple[float, float]]]]:
-    trials = [one for one in answer.statements if one.code == "trial-in-record" and one.span_s is not None]
+    trials = [
+        statement
+        for statement in answer.statements
+        if statement.code == "trial-in-record" and statement.span_s is not None
+    ]
     readings = answer.request.readings
-    closing = [(one.span_s[1], one.value.value) for one in trials if one.span_s and isinstance(one.value, Amount)]
+    closing = [
+        (trial.span_s[1], trial.value.value) for trial in trials if trial.span_s and isinstance(trial.value, Amount)
+    ]
     yield say("page.closing-pressure"), False, closing
     yield say("page.peep-set"), True, sorted((r.start_s, r.value) for r in readings if r.quantity is Quantity.PEEP_SET)
-    found = [(one.span_s, dict(one.parts).get("compliance-at-suggestion")) for one in trials]
+    found = [(trial.span_s, dict(trial.parts).get("compliance-at-suggestion")) for trial in trials]
     compliance = [(span_s[1], part.value) for span_s, part in found if span_s and isinstance(part, Amount)]
     yield say("page.compliance-suggested-peep"), False, compliance
     yield "P/F (mmHg)", False, sorted(_pf(readings))

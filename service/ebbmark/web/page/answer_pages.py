@@ -94,7 +94,7 @@ async def show_report(
     """
     frame, (answer, _) = await asyncio.gather(frame_of(source, pages.zone), titrated(source, choice))
     name = say("sheet.invented", name=frame.who.name) if source.invented else frame.who.name
-    label = PatientLabel(name, frame.born, ", ".join(one.value for one in frame.who.numbers))
+    label = PatientLabel(name, frame.born, ", ".join(number.value for number in frame.who.numbers))
     body = await asyncio.to_thread(report_pdf, answer, recorded_s=source.at_s, label=label, parts=(part,))
     name = f"ebbmark-{answer.identity[:16]}{'' if part == 'answer' else f'-{part}'}.pdf"
     return Response(body, media_type=PDF, headers={"content-disposition": f'attachment; filename="{name}"'})
@@ -113,9 +113,9 @@ def _in_progress(running: Answer | Rejected, now_s: float) -> str:
     """What a trial in progress says; empty where none is, or where it seems to have come to its end."""
     if isinstance(running, Rejected):
         return ""
-    move = next(one.value for one in running.statements if one.code == "next-step")
+    move = next(statement.value for statement in running.statements if statement.code == "next-step")
     code = move.code if isinstance(move, Coded) else ""
-    fresh = now_s - max(one.end_s for one in running.request.readings) <= _FRESH_S
+    fresh = now_s - max(reading.end_s for reading in running.request.readings) <= _FRESH_S
     return running.short.line if code == _STOP or (fresh and code in _IN_PROGRESS) else ""
 
 
@@ -133,7 +133,9 @@ def _unknown(running: Answer | Rejected) -> str:
 
 
 def _disagree(markers: Answer) -> bool:
-    return any(one.code == "markers-agree" and one.value == Truth(False) for one in markers.statements)
+    return any(
+        statement.code == "markers-agree" and statement.value == Truth(False) for statement in markers.statements
+    )
 
 
 def _differs_plainly(markers: Answer, read: Answer) -> bool:
@@ -141,12 +143,12 @@ def _differs_plainly(markers: Answer, read: Answer) -> bool:
     closing, steps = read.titration.closing.peep_cmh2o, read.titration.trial.steps
     step = min(one.peep_cmh2o - below.peep_cmh2o for one, below in pairwise(steps))
     levels = [
-        one.value.value
-        for one in markers.statements
-        if one.kind.startswith("marker-")
-        and one.kind != _LEAST_FALL
-        and dict(one.parts).get("marker-meaning") == Coded(Meaning.CLOSING.value)
-        and isinstance(one.value, Amount)
+        statement.value.value
+        for statement in markers.statements
+        if statement.kind.startswith("marker-")
+        and statement.kind != _LEAST_FALL
+        and dict(statement.parts).get("marker-meaning") == Coded(Meaning.CLOSING.value)
+        and isinstance(statement.value, Amount)
     ]
     return closing is not None and any(abs(level - closing) >= step for level in levels)
 
@@ -157,13 +159,13 @@ def _since(
     """What happened since the trial, in order: when, and what."""
     ended_s = max(step.end_s for step in read.titration.trial.steps)
     readings = () if isinstance(running, Rejected) else running.request.readings
-    set_s = sorted((one.start_s, one.value) for one in readings if one.quantity is Quantity.PEEP_SET)
+    set_s = sorted((reading.start_s, reading.value) for reading in readings if reading.quantity is Quantity.PEEP_SET)
     moved = [
         (at_s, say("page.peep", before=level(before), after=level(after)))
         for (_, before), (at_s, after) in pairwise(set_s)
         if at_s > ended_s and abs(after - before) >= SAME_PEEP_CMH2O
     ]
-    seen = [] if isinstance(validity, Rejected) else [(one.span_s, one.text) for one in validity.warnings]
+    seen = [] if isinstance(validity, Rejected) else [(warning.span_s, warning.text) for warning in validity.warnings]
     marked = [(span_s[0], text) for span_s, text in seen if span_s is not None]
     rows = sorted([(ended_s, say("page.trial-ended")), *moved, *marked])
     return tuple((day_and_time(at_s, pages.zone), text) for at_s, text in rows) if len(rows) > 1 else ()

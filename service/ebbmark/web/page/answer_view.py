@@ -100,7 +100,7 @@ def answer_view(answer: Answer, *, now_s: float, zone: tzinfo, latest: Sequence[
     """
     told = view_of(answer)
     trial, advice, request = answer.titration.trial, answer.titration.advice, answer.request
-    own = [one for one in advice.cautions if one.of_this_patient]
+    own = [caution for caution in advice.cautions if caution.of_this_patient]
     ended_s = trial.steps[-1].end_s
     issues = places_by_text(told.issues)
     inputs = _inputs(answer, issues, zone)
@@ -121,7 +121,7 @@ def answer_view(answer: Answer, *, now_s: float, zone: tzinfo, latest: Sequence[
         high=tuple(one for one in own if one.severity is Severity.HIGH),
         moderate=tuple(one for one in own if one.severity is Severity.MODERATE),
         slight=tuple(one for one in own if one.severity is Severity.LOW),
-        general=_by_source([one for one in advice.cautions if not one.of_this_patient]),
+        general=_by_source([caution for caution in advice.cautions if not caution.of_this_patient]),
         weight=say("page.not-known")
         if told.predicted_body_weight_kg is None
         else say("page.kg", predicted_body_weight_kg=f"{told.predicted_body_weight_kg:.1f}"),
@@ -143,7 +143,7 @@ def answer_view(answer: Answer, *, now_s: float, zone: tzinfo, latest: Sequence[
 
 
 def _set_now(readings: Sequence[Reading], now_s: float, zone: tzinfo) -> tuple[str, str]:
-    known = [one for one in readings if one.quantity is Quantity.PEEP_SET and one.start_s <= now_s]
+    known = [reading for reading in readings if reading.quantity is Quantity.PEEP_SET and reading.start_s <= now_s]
     if not known:
         return "", ""
     last = max(known, key=lambda one: one.start_s)
@@ -187,8 +187,8 @@ def _evidence(closing: Closing) -> str:
 
 def _by_source(lines: Sequence[Caution]) -> tuple[tuple[str, tuple[str, ...]], ...]:
     found: dict[str, list[str]] = {}
-    for one in lines:
-        found.setdefault(one.citation, []).append(one.text)
+    for line in lines:
+        found.setdefault(line.citation, []).append(line.text)
     return tuple((source, tuple(texts)) for source, texts in found.items())
 
 
@@ -226,7 +226,7 @@ def _plain(ucum: str) -> str:
 
 
 def _remarks(issues: Mapping[str, Sequence[str]], inputs: Sequence[Inputs]) -> tuple[Remark, ...]:
-    read = {one.reference for group in inputs for one in group.lines}
+    read = {line.reference for group in inputs for line in group.lines}
     return tuple(
         Remark(text, tuple(place for place in places if place and place not in read)) for text, places in issues.items()
     )
@@ -248,10 +248,10 @@ def validity_context(answer: Answer | Rejected, read: Answer, now_s: float) -> d
         why = say(_NO_SETTING) if unset else in_clinical_words(answer.problems[0])
         not_known = say("page.not-known-trial", ended=ended, why=why)
         return {"old": False, "line": not_known, "sentence": not_known, "seen": ()}
-    doubt = next(one for one in answer.statements if one.code == "titration-may-be-old")
+    doubt = next(statement for statement in answer.statements if statement.code == "titration-may-be-old")
     return {
         "old": isinstance(doubt.value, Truth) and doubt.value.value,
         "line": answer.short.line if answer.warnings else answer.said[0],
         "sentence": answer.said[0],
-        "seen": tuple((one.severity, one.text) for one in answer.warnings),
+        "seen": tuple((warning.severity, warning.text) for warning in answer.warnings),
     }

@@ -31,8 +31,8 @@ _STATE: Final = {
 def before_context(answer: Answer) -> dict[str, object]:
     """Put the assessment of a candidate in words and lists."""
     by_code: dict[str, list[Statement]] = {}
-    for one in answer.statements:
-        by_code.setdefault(one.code, []).append(one)
+    for statement in answer.statements:
+        by_code.setdefault(statement.code, []).append(statement)
     (state,), (documented,) = by_code["present-state"], by_code["documented-conditions"]
     said = {slug: value.code for slug, value in documented.parts if isinstance(value, Coded)}
     silent = [one for one in RISK_CONCEPTS if said.get(one.slug) == Documented.NOT_DOCUMENTED.value]
@@ -40,7 +40,7 @@ def before_context(answer: Answer) -> dict[str, object]:
     return {
         "short": answer.short,
         "speaks_for": tuple(for_it.items()),
-        "against": tuple((one.severity, one.text) for one in answer.warnings),
+        "against": tuple((warning.severity, warning.text) for warning in answer.warnings),
         "state": tuple(
             (_STATE[code], in_words(value.value, value.unit).removesuffix(" pH"))
             for code, value in state.parts
@@ -50,7 +50,7 @@ def before_context(answer: Answer) -> dict[str, object]:
         "to_ask_first": tuple(one.words for one in silent if one.risk is Risk.ABSOLUTE),
         "to_ask": tuple(one.words for one in silent if one.risk is not Risk.ABSOLUTE),
         "refuted": tuple(one.words for one in RISK_CONCEPTS if said.get(one.slug) == Documented.REFUTED.value),
-        "more": not_shown(answer.said, [*for_it, *[one.text for one in answer.warnings], state.note]),
+        "more": not_shown(answer.said, [*for_it, *[warning.text for warning in answer.warnings], state.note]),
         "rules": tuple(rule.sentence for rule in answer.rules),
     }
 
@@ -82,14 +82,16 @@ async def show_plan(source: TrialSource, pages: Pages, acknowledged: tuple[str, 
     try:
         answer = await source.asked("plan-trial", tuple(parameters))
     except Rejected as rejected:
-        if not source.clinician or any(one.kind is not ProblemKind.NOT_ACKNOWLEDGED for one in rejected.problems):
+        if not source.clinician or any(
+            problem.kind is not ProblemKind.NOT_ACKNOWLEDGED for problem in rejected.problems
+        ):
             return no_answer(rejected, frame, pages, here="before", again="plan")
         return pages.page(
             "plan.html",
             frame,
             here="before",
             view=None,
-            in_the_way=[_in_the_way(one) for one in rejected.problems],
+            in_the_way=[_in_the_way(problem) for problem in rejected.problems],
             clinician=source.clinician.get("display") or source.clinician.get("reference"),
             csrf=source.csrf,
         )

@@ -120,7 +120,7 @@ def _moment(time: str, now_s: float, zone: tzinfo) -> float | None:
     if found is None:
         return None
     now = datetime.fromtimestamp(now_s, zone)
-    hour, minute, second = (int(one or 0) for one in found.groups())
+    hour, minute, second = (int(group or 0) for group in found.groups())
     moment = now.replace(hour=hour, minute=minute, second=second, microsecond=0)
     if moment > now + _AHEAD:
         moment -= timedelta(days=1)

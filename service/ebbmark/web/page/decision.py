@@ -227,10 +227,10 @@ def review_context(transaction: Json) -> dict[str, object]:
     entries = transaction["entry"]
     names = {str(entry["fullUrl"]): _title(entry["resource"]) for entry in entries if "fullUrl" in entry}
     resources: list[Json] = [entry["resource"] for entry in entries]
-    counts = Counter(str(one["resourceType"]) for one in resources)
+    counts = Counter(str(resource["resourceType"]) for resource in resources)
     return {
         "counts": ", ".join(f"{count} {kind}{'s' if count > 1 else ''}" for kind, count in counts.items()),
-        "findings": tuple(_finding(one) for one in resources if one["resourceType"] not in _NO_VALUE),
+        "findings": tuple(_finding(resource) for resource in resources if resource["resourceType"] not in _NO_VALUE),
         "resources": tuple(_resource(entry, names) for entry in entries),
     }
 

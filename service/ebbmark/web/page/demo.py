@@ -97,7 +97,9 @@ class DemoSource:
 
     async def patient(self) -> Mapping[str, object]:
         """The invented Patient."""
-        return next(one for one in _resources(_read(self.scenario.file)) if one["resourceType"] == "Patient")
+        return next(
+            resource for resource in _resources(_read(self.scenario.file)) if resource["resourceType"] == "Patient"
+        )
 
     async def asked(self, slug: str, parameters: tuple[Json, ...] = (), entered: Sequence[Json] = ()) -> Answer:
         """The answer to a question, read as any request."""
@@ -163,7 +165,7 @@ class DemoSource:
                 if one["name"] in taken and ("resource" not in one or self._is_known(one["resource"], taken))
             ]
             given += [{"name": "observation", "resource": one} for one in entered]
-        chosen = {one["name"] for one in parameters}
+        chosen = {parameter["name"] for parameter in parameters}
         kept_given = [one for one in given if one["name"] not in chosen]
         as_of = {"name": "as-of", "valueInstant": _spelled(self.at_s)}
         return msgspec.json.encode({"resourceType": "Parameters", "parameter": [*kept_given, as_of, *parameters]})

@@ -220,7 +220,8 @@ def _links(state: _State, *, stop: bool) -> list[tuple[str, str]]:
 
 def _stops(answer: Answer | None) -> bool:
     return answer is not None and any(
-        one.code == "next-step" and one.value == Coded("stop-criterion-met") for one in answer.statements
+        statement.code == "next-step" and statement.value == Coded("stop-criterion-met")
+        for statement in answer.statements
     )
 
 

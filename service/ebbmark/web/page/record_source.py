@@ -126,7 +126,7 @@ class RecordSource:
         except Rejected as rejected:
             await self._note(AuditAction.READ, succeeded=False)
             raise _told(rejected) from None
-        sources = tuple(one.reference for one in answer.request.sources if one.reference)
+        sources = tuple(source.reference for source in answer.request.sources if source.reference)
         await self._note(AuditAction.READ, resources=sources, identity=answer.identity)
         return answer
 
@@ -218,7 +218,7 @@ class RecordSource:
 
 def _told(rejected: Rejected) -> Rejected | PageRefused:
     """The refusal; where the record no longer accepts the access of this session, that the session has ended."""
-    ended = any(one.kind is ProblemKind.RECORD_ACCESS for one in rejected.problems)
+    ended = any(problem.kind is ProblemKind.RECORD_ACCESS for problem in rejected.problems)
     return refused(LaunchFault.ACCESS_ENDED) if ended else rejected
 
 

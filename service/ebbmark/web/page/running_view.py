@@ -148,7 +148,7 @@ def running_view(answer: Answer, *, zone: tzinfo, site: Site = NO_SITE) -> Runni
             if _OF_THE_API not in one and not any(told in one for told in stops.beside_parts)
         ),
         # The gravest is said above already, but for the source of its limit.
-        warnings=tuple(one.text for one in answer.warnings if one.text not in said),
+        warnings=tuple(warning.text for warning in answer.warnings if warning.text not in said),
         figure=figure,
         steps=_steps(answer, figure, zone),
         criteria=tuple(sorted((_criterion(*part, answer, zone) for part in stops.parts), key=lambda one: not one.met)),
@@ -159,7 +159,9 @@ def running_view(answer: Answer, *, zone: tzinfo, site: Site = NO_SITE) -> Runni
 
 def _peep_since_s(answer: Answer) -> float | None:
     """Since when PEEP is set as it is, by what was charted; None where it was not."""
-    set_s = sorted((one.start_s, one.value) for one in answer.request.readings if one.quantity is Quantity.PEEP_SET)
+    set_s = sorted(
+        (reading.start_s, reading.value) for reading in answer.request.readings if reading.quantity is Quantity.PEEP_SET
+    )
     since_s = None
     for at_s, value in reversed(set_s):
         if abs(value - set_s[-1][1]) >= SAME_PEEP_CMH2O:
@@ -170,7 +172,11 @@ def _peep_since_s(answer: Answer) -> float | None:
 
 def _where(answer: Answer, site: Site) -> str:
     """`Step 4 of 7, PEEP 14, 2 settled readings`; the number of steps is what the staircase would come to."""
-    steps = [one for one in answer.statements if one.code == "running-step" and isinstance(one.value, Amount)]
+    steps = [
+        statement
+        for statement in answer.statements
+        if statement.code == "running-step" and isinstance(statement.value, Amount)
+    ]
     if not steps:
         return ""
     staircase = answer.request.asked.staircase or site.default_staircase
@@ -202,7 +208,7 @@ _READ_SINCE_S: Final = 120.0
 def _vitals(answer: Answer, since_s: float | None, latest_s: float) -> Iterator[Vital]:
     now_s, limits = answer.request.as_of_s, answer.request.stop_limits
     for name, quantity in _SHOWN:
-        course = [one for one in answer.request.readings if one.quantity is quantity]
+        course = [reading for reading in answer.request.readings if reading.quantity is quantity]
         if not course:
             continue
         newest = max(course, key=lambda one: one.end_s)
@@ -233,23 +239,23 @@ def _vitals(answer: Answer, since_s: float | None, latest_s: float) -> Iterator[
 
 
 def _only(answer: Answer, code: str) -> Statement:
-    return next(one for one in answer.statements if one.code == code)
+    return next(statement for statement in answer.statements if statement.code == code)
 
 
 def _steps(answer: Answer, figure: RunningFigure | None, zone: tzinfo) -> TextTable:
     """The steps so far, with the middle compliance of each as the trial is read now."""
     middles = {step.peep_cmh2o: step for step in figure.steps} if figure else {}
     rows = []
-    for one in answer.statements:
-        if one.code != "running-step" or not isinstance(one.value, Amount):
+    for statement in answer.statements:
+        if statement.code != "running-step" or not isinstance(statement.value, Amount):
             continue
-        parts, step = dict(one.parts), middles.get(one.value.value)
+        parts, step = dict(statement.parts), middles.get(statement.value.value)
         passed = parts.get("closing-passed-probability")
         rows.append(
             (
-                f"{one.value.value:g}",
-                say("page.time-span", time=clock(one.span_s[0], zone), time_2=clock(one.span_s[1], zone))
-                if one.span_s
+                f"{statement.value.value:g}",
+                say("page.time-span", time=clock(statement.span_s[0], zone), time_2=clock(statement.span_s[1], zone))
+                if statement.span_s
                 else ABSENT,
                 _words(parts.get("readings-used")),
                 f"{step.centre_ml_per_cmh2o:.1f}" if step else ABSENT,
@@ -280,7 +286,7 @@ def _limit(criterion: StopCriterion, limits: StopLimits) -> str:
         stopping = limits.rhythms_that_stop
         if stopping is None:
             return say("page.no-limit")
-        return say("page.limit", limit=", ".join(one.display for one in stopping.codes), source=stopping.source)
+        return say("page.limit", limit=", ".join(code.display for code in stopping.codes), source=stopping.source)
     row = CRITERIA[criterion]
     limit = row.limit_of(limits)
     return (
@@ -295,7 +301,9 @@ def _latest(code: str, answer: Answer, zone: tzinfo) -> str:
     if code == StopCriterion.RHYTHM.value:
         return _latest_rhythm(answer, zone)
     looked_at = LOOKS_AT.get(code)
-    readings = [one for one in answer.request.readings if looked_at is not None and one.quantity is looked_at[0]]
+    readings = [
+        reading for reading in answer.request.readings if looked_at is not None and reading.quantity is looked_at[0]
+    ]
     if looked_at is None or not readings:
         return ""
     newest = max(readings, key=lambda one: one.end_s)

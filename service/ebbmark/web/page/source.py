@@ -173,7 +173,7 @@ def reason_of(code: str) -> Reason | None:
 
 def chosen_note(answer: Answer) -> str:
     """What an answer says of the PEEP that the clinician chose; empty where none was."""
-    return next((one.note for one in answer.statements if one.code == "chosen-peep"), "")
+    return next((statement.note for statement in answer.statements if statement.code == "chosen-peep"), "")
 
 
 T = TypeVar("T")

@@ -124,4 +124,8 @@ def clinical_sentences(problems: Sequence[Problem]) -> tuple[str, ...]:
 
 def technical_words(problems: Sequence[Problem]) -> tuple[str, ...]:
     """The sentences of the API that the page says in other words, for those who connect the record."""
-    return tuple(dict.fromkeys(one.sentence for one in problems if plainly(one.sentence) != in_clinical_words(one)))
+    return tuple(
+        dict.fromkeys(
+            problem.sentence for problem in problems if plainly(problem.sentence) != in_clinical_words(problem)
+        )
+    )
