@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -141,3 +142,47 @@ def test_only_the_error_boundary_of_each_process_catches_everything() -> None:
     ]
 
     assert sorted(catchers) == ["bridge/delivery.py", "web/boundary.py"]
+
+
+MOST_FILES = 230
+DEEPEST = {
+    "physiology": 7, "fhir": 8, "web": 5, "use_cases": 4, "record": 7, "review": 4, "words": 3, "views": 4, "audit": 2,
+    "bridge": 3, "telemetry": 2,
+}  # fmt: skip
+"""Longest chain of imports inside a room, in modules: what a reader may have to follow."""
+LONGEST_CHAIN = 22
+
+
+def imports_of(path: Path, modules: set[str]) -> set[str]:
+    """Modules of this package that a file imports; the front page, which everybody asks for the version, aside."""
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            found |= {f"{node.module}.{alias.name}" for alias in node.names} | {node.module}
+    return (found & modules) - {"ebbmark"}
+
+
+def longest_chain(imports: dict[str, set[str]], within: set[str]) -> list[str]:
+    """The longest chain of imports among these modules; there are no cycles, which a contract holds."""
+
+    @cache
+    def below(module: str) -> list[str]:
+        return [module, *max((below(other) for other in imports[module] & within - {module}), key=len, default=[])]
+
+    return max((below(module) for module in within), key=len)
+
+
+def test_the_house_stays_small_and_flat() -> None:
+    names = {path: ".".join(path.relative_to(PACKAGE.parent).with_suffix("").parts) for path in SOURCES}
+    names = {path: name.removesuffix(".__init__") for path, name in names.items()}
+    modules = set(names.values()) - {"ebbmark"}
+    imports = {name: imports_of(path, modules) for path, name in names.items()}
+    rooms = {room: {name for name in modules if f"{name}.".startswith(f"ebbmark.{room}.")} for room in DEEPEST}
+
+    chains = {room: longest_chain(imports, within) for room, within in rooms.items()}
+
+    assert len(SOURCES) <= MOST_FILES
+    assert {room: chain for room, chain in chains.items() if len(chain) > DEEPEST[room]} == {}
+    assert len(longest_chain(imports, modules)) <= LONGEST_CHAIN
