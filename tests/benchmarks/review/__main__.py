@@ -1,4 +1,6 @@
-"""Processor time of a review, beside what reading the same lines costs at the least. Run: python -m benchmarks.review.
+"""Processor time of a review, beside what reading the same lines costs at the least.
+
+Run: PYTHONPATH=service:tests:. python -m benchmarks.review.
 
 Ratios are surer than times: all are taken in one process, one after the other, on the same lines.
 """
