@@ -12,7 +12,7 @@ import respx
 
 from ebbmark.fhir.problems import ProblemKind, Rejected
 from ebbmark.record.client import RecordClient, ViewCache
-from ebbmark.record.clinical_resources import Reading, search_observations
+from ebbmark.record.clinical_resources import RecordSearch, search_observations
 from ebbmark.record.connection import RecordSettings
 from ebbmark.record.record_query import RecordQuery
 from ebbmark.record.retry import Waiting
@@ -56,7 +56,7 @@ def read_by(
 
     async def one(question: RecordQuery, client: RecordClient) -> int | ProblemKind:
         try:
-            reading = Reading(question, client, Budget(resources=resources), {})
+            reading = RecordSearch(question, client, Budget(resources=resources), {})
             found = await search_observations(reading, ["http://loinc.org|20077-4"], together=together)
         except Rejected as rejected:
             return rejected.problems[0].kind
@@ -152,7 +152,7 @@ def test_pages_of_a_longer_time_that_others_asked_for_are_not_counted_against_a_
             view_cache=view_cache,
             waiting=Waiting(Waits(), noon),
         ) as client:
-            await search_observations(Reading(LATEST, client, budget, {}), ["http://loinc.org|20077-4"])
+            await search_observations(RecordSearch(LATEST, client, budget, {}), ["http://loinc.org|20077-4"])
 
     with respx.mock(assert_all_called=False) as router:
         record.attach(router)

@@ -1,8 +1,9 @@
 """Body size and respiratory mechanics: predicted body weight, compliance, driving pressure and mechanical power.
 
-One set of formulas behind curve, what-if and comparison. What a person typed or a device sent is judged earlier, where
-it is read, and answered in words; here a number that cannot exist is a mistake of the calling code: every function
-raises a ValueError for one that is not finite or outside its range.
+The formulas behind curve, what-if and comparison; where every reading of a trial needs one, it stands inline there.
+What a person typed or a device sent is judged earlier, where it is read, and answered in words; here a number that
+cannot exist is a mistake of the calling code: every function raises a ValueError for one that is not finite or
+outside its range.
 
 **Body.** Lung size goes with height and sex, not with what the patient weighs today. The formula is the one used by the
 trial that found 6 mL/kg, so the two belong together. Source: ARDS Network, N Engl J Med 2000;342:1301-8 (formula read

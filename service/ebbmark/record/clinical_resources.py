@@ -65,7 +65,7 @@ _TOGETHER = Budget(requests=150, resources=12_000, size_bytes=40_000_000)
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class RecordSearch:
     """What one question reads: of whom and when, from which record, by which codes, within which bounds.
 
     Attributes:
@@ -103,7 +103,7 @@ def limits_of(asked: RecordQuery) -> list[tuple[str, str]]:
 
 
 async def _cached_search(
-    reading: Reading, limits: Sequence[tuple[str, str]], together: bool, code: tuple[str, str] | None
+    reading: RecordSearch, limits: Sequence[tuple[str, str]], together: bool, code: tuple[str, str] | None
 ) -> Found | ReadFailure:
     """Search, or share a search of the same view.
 
@@ -172,7 +172,7 @@ def is_searched(key: tuple[str, str], row: CodeRow) -> bool:
 
 
 async def search_observations(
-    reading: Reading,
+    reading: RecordSearch,
     tokens: Sequence[str] | None,
     limits: Sequence[tuple[str, str]] | None = None,
     *,
@@ -308,7 +308,7 @@ class Beside:
     conditions_read: bool = True
 
 
-async def search_beside(reading: Reading, operation: Operation, not_asked: Counter[str]) -> Beside:
+async def search_beside(reading: RecordSearch, operation: Operation, not_asked: Counter[str]) -> Beside:
     """Search for what some questions look at beside Observations.
 
     All Conditions, whatever their status: one that is refuted or over is told, and never passed over. Procedures that
@@ -358,7 +358,9 @@ _READ_WORDS = {
 }
 
 
-async def _of_kind(reading: Reading, kind: str, query: list[tuple[str, str]], *, once: bool) -> Found | ReadFailure:
+async def _of_kind(
+    reading: RecordSearch, kind: str, query: list[tuple[str, str]], *, once: bool
+) -> Found | ReadFailure:
     """Resources of one type; those without a time limit are read by one question of a view, for the others, too."""
     if kind in reading.withheld:
         return ReadFailure("the caller may not have them read", None)

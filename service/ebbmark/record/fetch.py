@@ -40,7 +40,7 @@ from ebbmark.fhir.reading.events import CHANGE_CODES
 from ebbmark.fhir.times import instant
 from ebbmark.physiology.readings import Quantity
 from ebbmark.record.clinical_resources import (
-    Reading,
+    RecordSearch,
     each_once,
     is_given_within,
     is_searched,
@@ -229,7 +229,7 @@ _OF_ALL_PEEP = frozenset({"titrate-peep", "next-step", "compare-settings", "comp
 _OF_TRIALS = frozenset({"follow-trials"})
 
 
-async def fetch(reading: Reading, operation: Operation) -> Fetched:
+async def fetch(reading: RecordSearch, operation: Operation) -> Fetched:
     """Read everything that a question needs.
 
     Raises:
@@ -325,7 +325,7 @@ def _charted_tokens(table: Table, operation: Operation) -> list[str]:
     return [*tokens_of(table)[1], *[f"{system}|{code}" for system, code in (*coded, *sorted(rhythms))]]
 
 
-async def _around_changes(reading: Reading, mechanics: Sequence[str]) -> list[Found]:
+async def _around_changes(reading: RecordSearch, mechanics: Sequence[str]) -> list[Found]:
     """PEEP of the whole time, and all else around its changes: days charted by the minute would be too much."""
     asked, table = reading.asked, reading.table
     peeps = peep_tokens(table)

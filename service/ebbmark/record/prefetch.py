@@ -32,7 +32,7 @@ from ebbmark.fhir.reading.events import CHANGE_CODES
 from ebbmark.physiology.readings import Quantity
 from ebbmark.record.clinical_resources import (
     NO_COMPONENTS,
-    Reading,
+    RecordSearch,
     each_once,
     is_searched,
     limits_of,
@@ -257,7 +257,7 @@ _FETCHING = frozenset(
 
 
 async def gather(
-    reading: Reading | None,
+    reading: RecordSearch | None,
     asked: RecordQuery,
     parts: Mapping[Part, Prefetched],
     *,
@@ -327,7 +327,7 @@ async def gather(
     return Fetched(asked, fixed, filtered, told, conditions_read=conditions_read)
 
 
-async def _by_text(reading: Reading | None) -> list[Found] | None:
+async def _by_text(reading: RecordSearch | None) -> list[Found] | None:
     """All Observations of the time, whatever their codes; None where they cannot be had."""
     if reading is None:
         return None
@@ -338,7 +338,7 @@ async def _by_text(reading: Reading | None) -> list[Found] | None:
         return None
 
 
-async def _fetched(part: Part, reading: Reading) -> list[Found]:
+async def _fetched(part: Part, reading: RecordSearch) -> list[Found]:
     asked = reading.asked
     if part is Part.PATIENT:
         return [Found([await reading.patient()])]
@@ -358,7 +358,7 @@ async def _fetched(part: Part, reading: Reading) -> list[Found]:
 
 
 async def _metrics(
-    filtered: Filtered, brought: list[FoundEntry], reading: Reading | None
+    filtered: Filtered, brought: list[FoundEntry], reading: RecordSearch | None
 ) -> tuple[list[FoundEntry], list[str]]:
     """DeviceMetrics that tell settings from measurements: those brought, and the others from the record."""
     known = {f"DeviceMetric/{one.head.id}" for one in brought}

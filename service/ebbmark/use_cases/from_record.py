@@ -36,7 +36,7 @@ from ebbmark.fhir.times import instant, seconds
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.record.client import RecordClient
-from ebbmark.record.clinical_resources import Reading
+from ebbmark.record.clinical_resources import RecordSearch
 from ebbmark.record.fetch import Fetched, fetch, took_too_long
 from ebbmark.record.record_query import RecordQuery, named_in_record, record_query_of, with_bundle
 from ebbmark.record.search import Budget, ReadFailure, no_record
@@ -122,7 +122,7 @@ async def answer_from_record(
         async with asyncio.timeout(most_s):
             asked, last = await _what_to_read(asked, operation, record)
             codes, procedures = own_codes(context.code_map, asked), context.site.condition_codes.procedures
-            reading = Reading(asked, record, Budget(), codes.table, withheld, procedures)
+            reading = RecordSearch(asked, record, Budget(), codes.table, withheld, procedures)
             fetched = await as_much_as_may_be(reading, operation, limits)
             fetched = replace(fetched, entered=tuple(map(msgspec.json.encode, entered)))
     except TimeoutError:
@@ -259,7 +259,7 @@ def moments_of(asked: RecordQuery) -> dict[str, float]:
     return found
 
 
-async def as_much_as_may_be(reading: Reading, operation: Operation, limits: ReadLimits) -> Fetched:
+async def as_much_as_may_be(reading: RecordSearch, operation: Operation, limits: ReadLimits) -> Fetched:
     """What the record holds of the time, or of half of it, and again, where it holds more than may be read.
 
     Only for questions about how things are now, and only where the caller has named no time; the answer says so.

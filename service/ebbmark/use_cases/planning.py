@@ -261,8 +261,8 @@ _OF_A_PARAMETER = {"vasopressor-high": _DOSE, "vasopressor-not-converted": _DOSE
 
 
 @dataclass(frozen=True, slots=True)
-class InTheWay:
-    """One thing that stands in the way of a plan.
+class NamedObstacle:
+    """An obstacle to a plan in words, with the inputs that show it.
 
     Attributes:
         what: the word by which it is acknowledged.
@@ -278,19 +278,19 @@ class InTheWay:
     final: bool = False
 
 
-def in_the_way(candidate: Candidate, request: Request, *, recruiting: bool) -> tuple[InTheWay, ...]:
+def in_the_way(candidate: Candidate, request: Request, *, recruiting: bool) -> tuple[NamedObstacle, ...]:
     """Everything that stands in the way, Conditions that nobody here can judge first, then gravest first."""
     found = [_of_obstacle(one, request) for one in obstacles_of(candidate, recruiting=recruiting)]
     return (*[_of_unjudged(one, request) for one in request.unjudged], *found)
 
 
-def _of_unjudged(one: Ignored, request: Request) -> InTheWay:
+def _of_unjudged(one: Ignored, request: Request) -> NamedObstacle:
     name = one.reference or one.path
     words = say("plan.condition-could-not", named=named(one, request))
-    return InTheWay(name, words, unjudged_words(one, request), (one.path,), (name,))
+    return NamedObstacle(name, words, unjudged_words(one, request), (one.path,), (name,))
 
 
-def _of_obstacle(one: Obstacle, request: Request) -> InTheWay:
+def _of_obstacle(one: Obstacle, request: Request) -> NamedObstacle:
     if one.source is not None:
         shown = [request.sources[one.source]]
     elif one.slug in _OF_A_PARAMETER:
@@ -299,7 +299,7 @@ def _of_obstacle(one: Obstacle, request: Request) -> InTheWay:
         indices = {index for said, index in request.conditions if said.present and one.slug in said.concepts}
         shown = [request.sources[index] for index in sorted(indices)]
     asked_with = (_OF_A_PARAMETER[one.slug],) if one.slug in _OF_A_PARAMETER and not shown else ()
-    return InTheWay(
+    return NamedObstacle(
         what=one.slug,
         words=spell(one.words),
         sentence=say("plan.source", sentence=spell(one.sentence), citation=spell(one.citation)),
@@ -309,7 +309,7 @@ def _of_obstacle(one: Obstacle, request: Request) -> InTheWay:
     )
 
 
-def still_open(found: Sequence[InTheWay], request: Request) -> tuple[Problem, ...]:
+def still_open(found: Sequence[NamedObstacle], request: Request) -> tuple[Problem, ...]:
     """What stops the plan: everything not acknowledged, and acknowledgements that cannot count."""
     given = request.asked.acknowledged
     what = {name for name, _ in given.what}
@@ -323,7 +323,7 @@ def still_open(found: Sequence[InTheWay], request: Request) -> tuple[Problem, ..
     return tuple(problems)
 
 
-def _problem(one: InTheWay) -> Problem:
+def _problem(one: NamedObstacle) -> Problem:
     path = one.paths[0] if one.paths else ""
     shown = f" Shown by {', '.join(one.inputs)}." if one.inputs and one.what not in one.inputs else ""
     if one.final:
@@ -337,7 +337,7 @@ def _problem(one: InTheWay) -> Problem:
     return Problem(ProblemKind.NOT_ACKNOWLEDGED, path, one.what, accepted, sentence)
 
 
-def acknowledged_sentences(found: Collection[InTheWay], request: Request) -> tuple[str, ...]:
+def acknowledged_sentences(found: Collection[NamedObstacle], request: Request) -> tuple[str, ...]:
     """What stands in the way and was acknowledged, one sentence each, for the answer to repeat."""
     given = request.asked.acknowledged
     if given.who is None:
@@ -346,12 +346,12 @@ def acknowledged_sentences(found: Collection[InTheWay], request: Request) -> tup
     return tuple(_repeated(one, given.who.words) for one in found if one.what in what)
 
 
-def _repeated(one: InTheWay, who: str) -> str:
+def _repeated(one: NamedObstacle, who: str) -> str:
     shown = f" ({', '.join(one.inputs)})" if one.inputs and one.what not in one.inputs else ""
     return say("plan.planned-although-record", words=one.words, shown=shown, who=who)
 
 
-def without_effect(found: Collection[InTheWay], request: Request) -> tuple[str, ...]:
+def without_effect(found: Collection[NamedObstacle], request: Request) -> tuple[str, ...]:
     """Acknowledgements of what does not stand in the way, one sentence for all."""
     idle = sorted({name for name, _ in request.asked.acknowledged.what} - {one.what for one in found})
     if not idle:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 from ebbmark.fhir.problems import Ignored, Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.request import Documented, Request, Site
+from ebbmark.fhir.reading.request import DocumentedCondition, Request, Site
 from ebbmark.physiology.after.comparison import Snapshot
 from ebbmark.physiology.after.events import Occurrence
 from ebbmark.physiology.after.patient_now import PNEUMOTHORAX, PatientNow, findings_now, lung_now, patient_now
@@ -48,7 +48,7 @@ _WEIGHTS = {Risk.ABSOLUTE: Weight.LOOK_FIRST, Risk.HIGH: Weight.HIGH, Risk.CAUTI
 
 def patient_context_of(request: Request) -> PatientContext:
     """Conditions present, or not judged or read; changes of position and mode, vasopressors, status."""
-    present: dict[str, tuple[Documented, int]] = {}
+    present: dict[str, tuple[DocumentedCondition, int]] = {}
     for documented, source in request.conditions:
         if documented.present:
             for slug in documented.concepts:
@@ -71,7 +71,7 @@ def patient_context_of(request: Request) -> PatientContext:
     return PatientContext(tuple(known), changes, limits, request.infusions, request.status, request.doubts)
 
 
-def _known(concept: RiskConcept, documented: Documented, source: int, request: Request) -> KnownCondition:
+def _known(concept: RiskConcept, documented: DocumentedCondition, source: int, request: Request) -> KnownCondition:
     """One condition with what it does to the number: one that is not certain forbids none, but for a pneumothorax."""
     weight, slug, words, says = _weight(concept), concept.slug, concept.words, concept.says
     # A code may be wider than the concept that it stands for, so that what was charted is always told.

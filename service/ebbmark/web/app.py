@@ -43,7 +43,7 @@ from ebbmark.web.connections import (
     unusable_address,
 )
 from ebbmark.web.definitions import definitions_router, jwks_router
-from ebbmark.web.documentation import DESCRIPTION, Documented
+from ebbmark.web.documentation import DESCRIPTION, DocumentedApp
 from ebbmark.web.entrances import entrance_of, hooks_entrance_of, sign_in_info, signs_in, smart_launch_of
 from ebbmark.web.health import Probes, health_router
 from ebbmark.web.hooks.card import Where
@@ -153,7 +153,7 @@ def create_app(settings: Settings) -> FastAPI:
             if end_traces is not None:
                 await asyncio.to_thread(end_traces)
 
-    app = Documented(
+    app = DocumentedApp(
         title="Ebbmark",
         version=__version__,
         description=DESCRIPTION,

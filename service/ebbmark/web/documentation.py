@@ -232,7 +232,7 @@ _BEARER = {
 _SIGNED_IN = ("/fhir/$", "/fhir/Patient/", "/cds-services/")
 
 
-class Documented(FastAPI):
+class DocumentedApp(FastAPI):
     """The application, with an OpenAPI document that repeats nothing."""
 
     def openapi(self) -> dict[str, Any]:

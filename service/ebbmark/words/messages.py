@@ -1,6 +1,7 @@
 """The message catalogue, how sentences spell numbers and lists, and the two short layers of every answer.
 
-Every sentence has an identifier and a template with named values. English ships as `english.toml`. A site may lay
+Every sentence of a finding has an identifier and a template with named values; refusals and reasons of ignored inputs
+are worded where they arise (`fhir/problems.py`). English ships as `english.toml`. A site may lay
 another language over it; what it does not translate stays English. The catalogue in force is configuration: it is
 chosen once, when the service starts.
 

@@ -27,7 +27,7 @@ from ebbmark.fhir.naming import ALL_ICD
 from ebbmark.fhir.problems import Ignored, Problem, ProblemKind, Reason, Source
 from ebbmark.fhir.reading.codes import code_shown
 from ebbmark.fhir.reading.condition_codes import AS_WIDE, charted_words, named_in_words
-from ebbmark.fhir.reading.request import Collected, Context, Documented, Received, left_out
+from ebbmark.fhir.reading.request import Collected, Context, DocumentedCondition, Received, left_out
 from ebbmark.fhir.times import instant, seconds
 from ebbmark.physiology.mechanics import OBESE_FROM_KG_PER_M2, body_mass_index
 
@@ -143,7 +143,7 @@ def _read(item: Received[Condition], present: Collection[Coded], context: Contex
     unsure = certainty if certainty in _UNSURE else "charted as abated and as active" if abated else ""
     text = "".join(f"condition|{slug}|{'refuted' if refuted else unsure or 'present'};" for slug in concepts)
     source = Source(item.path, item.reference, text + found.charted[item.path])
-    found.documented.append((Documented(concepts, not refuted, source, unsure), len(found.sources)))
+    found.documented.append((DocumentedCondition(concepts, not refuted, source, unsure), len(found.sources)))
     found.sources.append(source)
     return None
 
@@ -251,7 +251,7 @@ def read_body_mass(height_cm: float | None, until_s: float, collected: Collected
                 f"{charted} {height_cm:g} cm: body mass index {index:.0f} kg/m2, obesity from "
                 f"{OBESE_FROM_KG_PER_M2:g} (World Health Organization; fluid counts in it)"
             )
-            collected.documented.append((Documented((OBESITY,), True, weight.source), len(collected.sources)))
+            collected.documented.append((DocumentedCondition((OBESITY,), True, weight.source), len(collected.sources)))
             collected.sources.append(weight.source)
         else:
             why = "the body mass index, for which it is looked at, shows no obesity"

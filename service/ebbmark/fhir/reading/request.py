@@ -351,7 +351,7 @@ class Context:
     condition_codes: ConditionCodes = BUILT_IN
 
 
-class Documented(NamedTuple):
+class DocumentedCondition(NamedTuple):
     """One Condition that counts.
 
     Attributes:
@@ -418,7 +418,7 @@ class Collected:
     coded: list[Received[Observation]] = field(default_factory=list)
     rhythm_panels: list[Received[Observation]] = field(default_factory=list)
     coded_values: CodedValues = NONE_CODED
-    documented: list[tuple[Documented, int]] = field(default_factory=list)
+    documented: list[tuple[DocumentedCondition, int]] = field(default_factory=list)
     unjudged: list[Ignored] = field(default_factory=list)
     perhaps: set[str] = field(default_factory=set)
     named_pneumothorax: set[str] = field(default_factory=set)
@@ -495,7 +495,7 @@ class Request:
     age_years: float | None = None
     devices: tuple[str, ...] = ()
     doubts: tuple[UnusableReading, ...] = ()
-    conditions: tuple[tuple[Documented, int], ...] = ()
+    conditions: tuple[tuple[DocumentedCondition, int], ...] = ()
     infusions: tuple[Infusion, ...] = ()
     unjudged: tuple[Ignored, ...] = ()
     perhaps: frozenset[str] = frozenset()

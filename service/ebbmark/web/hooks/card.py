@@ -23,11 +23,11 @@ from ebbmark.physiology.patient.titration import LUNG_OR_TUBE
 from ebbmark.web.hooks.call import HookCall
 from ebbmark.web.hooks.card_rules import (
     CardFinding,
-    Obstacle,
     OrderBesidePneumothorax,
     OrderDiffers,
     StopMet,
     TrialRead,
+    TrialUnreadable,
     tolerance,
 )
 from ebbmark.web.hooks.card_text import (
@@ -186,7 +186,7 @@ def _listed(ordered: list[float]) -> str:
     return say("card.ordered-peeps", listed=" and of ".join(say("card.pressure", one=level(one)) for one in ordered))
 
 
-def said_of_obstacle(finding: Obstacle) -> Said:
+def said_of_unreadable(finding: TrialUnreadable) -> Said:
     """What stands in the way of reading a trial."""
     summary = say("card.peep-trial-charted")
     parts = (
@@ -255,8 +255,8 @@ def card_of(finding: CardFinding, called: HookCall, *, at_s: float, where: Where
             said, suggestions = said_of_differs(finding, whole=whole), _of_order(finding, called, at_s, signer, names)
         case OrderBesidePneumothorax():
             said, suggestions = said_of_pneumothorax(finding), []
-        case Obstacle():
-            said, suggestions = said_of_obstacle(finding), []
+        case TrialUnreadable():
+            said, suggestions = said_of_unreadable(finding), []
     return {
         "uuid": names.of("card"),
         "summary": _short(said.summary),

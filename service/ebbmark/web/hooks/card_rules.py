@@ -104,7 +104,7 @@ class OrderDiffers:
 
 
 @dataclass(frozen=True, slots=True)
-class Obstacle:
+class TrialUnreadable:
     """A trial is there and cannot be read, for want of something that a person can put right."""
 
     problems: tuple[Problem, ...]
@@ -119,7 +119,7 @@ class OrderBesidePneumothorax:
     said: tuple[str, ...]
 
 
-CardFinding = StopMet | TrialRead | OrderDiffers | OrderBesidePneumothorax | Obstacle
+CardFinding = StopMet | TrialRead | OrderDiffers | OrderBesidePneumothorax | TrialUnreadable
 """At most one leaves as a card."""
 
 
@@ -298,7 +298,7 @@ def _without_weight(
     trial = read_trial(request.readings, request.protocol)
     if not in_the_way or not isinstance(trial, Trial) or context.at_s - _end_s(trial) > NEWS_S:
         return None
-    return Obstacle(in_the_way, request)
+    return TrialUnreadable(in_the_way, request)
 
 
 def _beside_pneumothorax(

@@ -22,7 +22,7 @@ from ebbmark.fhir.writing.provenance import Access as Accessed
 from ebbmark.fhir.writing.provenance import AuditAction
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import CallerRecords, RecordClient
-from ebbmark.record.clinical_resources import Reading
+from ebbmark.record.clinical_resources import RecordSearch
 from ebbmark.record.fetch import Fetched
 from ebbmark.record.prefetch import Part, gather, prefetched
 from ebbmark.record.record_query import WINDOW_S, RecordQuery
@@ -34,7 +34,14 @@ from ebbmark.web.authentication import HooksAuthentication
 from ebbmark.web.body import read_body, require_fhir_json
 from ebbmark.web.hooks.call import SERVICE_ID, HookCall, discovery, read_call
 from ebbmark.web.hooks.card import Where, card_of, identity_of
-from ebbmark.web.hooks.card_rules import Obstacle, OrderBesidePneumothorax, OrderDiffers, StopMet, TrialRead, judge
+from ebbmark.web.hooks.card_rules import (
+    OrderBesidePneumothorax,
+    OrderDiffers,
+    StopMet,
+    TrialRead,
+    TrialUnreadable,
+    judge,
+)
 from ebbmark.web.hooks.documentation import CALL, DISCOVERY, FEEDBACK, JSON
 from ebbmark.web.hooks.feedback import log_feedback, read_feedback
 from ebbmark.web.hooks.orders import PeepOrder, peep_orders
@@ -51,7 +58,7 @@ _FINDINGS: dict[type, str] = {
     StopMet: "stop-criterion",
     TrialRead: "trial",
     OrderDiffers: "order-differs",
-    Obstacle: "obstacle",
+    TrialUnreadable: "obstacle",
     OrderBesidePneumothorax: "order-beside-pneumothorax",
 }
 """What a card is about, as it is counted."""
@@ -138,7 +145,7 @@ async def _gathered(
     most_s = min(limits.total_s, call_context.deadline_s)
     budget = Budget(limits.requests, limits.resources, limits.size_bytes)
     procedures = call_context.context.site.condition_codes.procedures
-    reading = None if record is None else Reading(asked, record, budget, table, procedures=procedures)
+    reading = None if record is None else RecordSearch(asked, record, budget, table, procedures=procedures)
     try:
         async with asyncio.timeout(most_s):
             return await gather(reading, asked, parts, closed=closed, table=table, read=read)

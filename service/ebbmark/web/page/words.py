@@ -41,12 +41,12 @@ def lasting(seconds: float) -> str:
     """
     for unit_s, name in ((DAY_S, "days"), (HOUR_S, "hours")):
         if seconds >= 2 * unit_s:
-            return f"{int(seconds // unit_s)} {name}"
+            return say(f"page.{name}", count=int(seconds // unit_s))
     # Rounded as the sentences of an answer do: one page must not give two ages of one reading.
     minutes = round(seconds / MINUTE_S)
     if minutes < 1:
         return say("page.less-than-minute")
-    return "1 minute" if minutes == 1 else say("page.minutes", minutes=minutes)
+    return say("page.one-minute") if minutes == 1 else say("page.minutes", minutes=minutes)
 
 
 def ago(then_s: float, now_s: float) -> str:
