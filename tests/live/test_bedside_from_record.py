@@ -8,7 +8,9 @@ import pytest
 from bedside_builders import Said, condition, row, rows_down, stamp, value_of
 from fhir_builders import Json, observation, quantity, to_bytes
 from live.record_server import problems, validate_with_server
-from live.test_titration_from_record import Ward
+from live.test_titration_from_record import Ward, door, ward
+
+__all__ = ["door", "ward"]
 
 pytestmark = pytest.mark.live
 

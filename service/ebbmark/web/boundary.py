@@ -36,6 +36,7 @@ from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.body import FHIR_JSON
 from ebbmark.web.limits import Load, Refused
 from ebbmark.web.theme import PageRefused, is_of_a_page, refusal_page
+from ebbmark.words.messages import say
 
 _METHODS = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"})
 
@@ -144,9 +145,8 @@ async def not_routed(request: Request, error: Exception) -> Response:
     """What the framework refuses before any door is reached: unknown path or method."""
     assert isinstance(error, HTTPException)  # noqa: S101 - registered for this class only
     if is_of_a_page(request.url.path):
-        sentence = "There is no such page, or it takes no request of this kind."
-        todo = ("Open Ebbmark from the patient's record.",)
-        return refusal_page(PageRefused(error.status_code, "No such page", sentence, todo=todo, headers=error.headers))
+        title, sentence, todo = (say(f"page-refused.{part}") for part in ("no-page", "no-such-page", "from-record"))
+        return refusal_page(PageRefused(error.status_code, title, sentence, todo=(todo,), headers=error.headers))
     kind = ProblemKind.METHOD_NOT_ALLOWED if error.status_code == 405 else ProblemKind.NOT_FOUND
     operations = ", ".join(f"POST /fhir/${slug}" for slug in BY_SLUG)
     accepted = f"{operations}, GET /fhir/metadata, GET /health/live, GET /health/ready"

@@ -30,6 +30,7 @@ from ebbmark.web.body import read_body
 from ebbmark.web.operations import OperationsConfig
 from ebbmark.web.page.record_source import RecordSource
 from ebbmark.web.theme import STYLE, PageRefused, printed_headers
+from ebbmark.words.messages import say
 
 _STYLE: Final = STYLE.body.decode()
 _MOST_HOURS: Final = 24.0 * 31
@@ -78,8 +79,9 @@ def launched_inspection_router(
     async def of_patient(request: Request) -> Response:
         source = await of_launch(request)
         if scope is None or scope not in source.session.scope.split():
-            needed = scope or "a scope that the site names in EBBMARK_ADMINISTRATOR_SCOPE"
-            raise PageRefused(403, "For administrators", f"The launch of this page did not grant {needed}.")
+            needed = scope or say("page-refused.a-scope")
+            sentence = say("page-refused.not-granted", needed=needed)
+            raise PageRefused(403, say("page-refused.administrators"), sentence)
         patient = f"Patient/{source.session.patient}"
         return await _of_record(request, config, patient, source.reading, source.actor, source.until_s)
 

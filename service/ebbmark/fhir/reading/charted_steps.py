@@ -106,7 +106,7 @@ def read_charted_steps(
     try:
         text = table.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        raise Rejected((_fault("the table", f"bytes that are not UTF-8 at position {error.start}", "UTF-8"),)) from None
+        raise Rejected((_fault("the text", f"bytes that are not UTF-8 at position {error.start}", "UTF-8"),)) from None
     reader = csv.DictReader(io.StringIO(text), skipinitialspace=True)
     header = [name.strip() for name in reader.fieldnames or ()]
     reader.fieldnames = header

@@ -36,6 +36,7 @@ from ebbmark.web.launch.session import CALLBACK, LAUNCH, PendingLaunch, Session,
 from ebbmark.web.shared_store import TokenUse
 from ebbmark.web.theme import PageRefused, page_response, templates
 from ebbmark.web.token_check import NEEDED_TO_READ, missing, with_launch
+from ebbmark.words.messages import say
 
 LAUNCH_S = 600.0
 """From the start of a launch to the reply: a code is good for ten minutes at most (RFC 6749 section 4.1.2) [s]."""
@@ -298,7 +299,7 @@ def launch_router(smart: SmartLaunch) -> APIRouter:
     @router.get("/app/{tab}/leave")
     async def ask_to_leave(request: Request) -> Response:
         session = smart.kept_session_of(request)
-        return _page(smart, "leave.html", title="Leave this patient's page?", csrf=session.csrf)
+        return _page(smart, "leave.html", title=say("page-leave.title"), csrf=session.csrf)
 
     @router.post("/app/{tab}/leave")
     async def leave(request: Request) -> Response:

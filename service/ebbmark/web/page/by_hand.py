@@ -76,7 +76,7 @@ def entries_of(form: Form, *, now_s: float, zone: tzinfo, rhythms: Mapping[str, 
     cells = iter(value for _, value in sent)
     if [name for name, _ in sent] != list(names) * (len(sent) // len(names)):
         todo = (say("page.open-form-again"),)
-        raise PageRefused(400, "Not the rows of this form", say("page.rows-not-whole"), todo=todo)
+        raise PageRefused(400, say("page-refused.not-rows"), say("page.rows-not-whole"), todo=todo)
     typed = [*zip(*[cells] * len(names), strict=True)][:MOST_ROWS]
     typed = [row for row in typed if any(row[1:])]
     rows, faults = [], []
@@ -239,7 +239,7 @@ async def _review(source: TrialSource, pages: Pages, entry: Entry) -> Response:
 async def _recorded(source: TrialSource, pages: Pages, entry: Entry) -> Response:
     refusal = source.cannot_enter()
     if refusal:
-        raise PageRefused(403, "Nothing can be recorded", refusal)
+        raise PageRefused(403, say("page-refused.not-recorded"), refusal)
     frame = await frame_in_use(source, pages)
     outcome = await source.record_entered(await _observations(source, entry))
     there = outcome is not None and outcome.state in (WriteState.WRITTEN, WriteState.ALREADY_THERE)

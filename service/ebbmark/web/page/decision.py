@@ -80,12 +80,12 @@ async def record_results(request: Request, source: TrialSource, pages: Pages) ->
     )
     refusal = source.cannot_write(choice)
     if refusal:
-        raise PageRefused(403, "Nothing can be recorded", refusal)
+        raise PageRefused(403, say("page-refused.not-recorded"), refusal)
     frame = await frame_in_use(source, pages)
     answer, choice = await titrated(source, choice)
     if form.one("identity") != answer.identity:
         todo = (say("page.go-back-answer"),)
-        raise PageRefused(409, "The answer has changed", say("page.answer-changed"), todo=todo)
+        raise PageRefused(409, say("page-refused.answer-changed"), say("page.answer-changed"), todo=todo)
     outcome = await source.record(answer, choice)
     title, status = _TITLES[outcome.state] if outcome is not None else ("page.nothing-written", 200)
     if outcome is not None and outcome.there and choice.peep:
@@ -117,7 +117,7 @@ async def note_reason(request: Request, source: TrialSource, pages: Pages) -> Re
     reason = reason_of(form.one("reason"))
     if reason is None:
         sentence = say("page.no-reason-list")
-        raise PageRefused(422, "No reason chosen", sentence, todo=("Go back and choose one.",))
+        raise PageRefused(422, say("page-refused.no-reason"), sentence, todo=(say("page-refused.choose-reason"),))
     frame = await frame_of(source, pages.zone)
     answer = await source.asked(TITRATE_PEEP.slug)
     _emit(

@@ -159,7 +159,7 @@ async def form_of(request: Request, source: TrialSource) -> Form:
     kind = (request.headers.get("content-type") or "").partition(";")[0].strip().lower()
     if kind != "application/x-www-form-urlencoded":
         sentence = say("page.only-forms-these")
-        raise PageRefused(415, "Not a form of this page", sentence)
+        raise PageRefused(415, say("page-refused.not-form"), sentence)
     body = await read_body(request.stream(), LONGEST_FORM)
     form = Form(tuple(parse_qsl(body.decode("ascii", "replace"), keep_blank_values=True)))
     # A request of another origin is refused even if it knew the mark.
@@ -168,9 +168,9 @@ async def form_of(request: Request, source: TrialSource) -> Form:
     if elsewhere or not marked:
         raise PageRefused(
             403,
-            "Not sent from this page",
-            "The form was not sent from a page of this session, so nothing was done.",
-            todo=("Open the page again and send the form from there.",),
+            say("page-refused.not-sent"),
+            say("page-refused.not-sent-here"),
+            todo=(say("page-refused.send-again"),),
         )
     return form
 
@@ -181,5 +181,5 @@ async def frame_in_use(source: TrialSource, pages: Pages) -> Frame:
     if frame.who.not_in_use:
         sentence = say("page.not-in-use", not_in_use=frame.who.not_in_use)
         todo = (say("page.open-ebbmark-again"),)
-        raise PageRefused(409, "Nothing can be recorded for this patient record", sentence, todo=todo)
+        raise PageRefused(409, say("page-refused.not-recorded-patient"), sentence, todo=todo)
     return frame

@@ -231,7 +231,7 @@ def source_of_tab(smart: SmartLaunch | None, config: PageConfig) -> Callable[[Re
 
     async def source(request: Request) -> RecordSource:
         if smart is None:
-            raise PageRefused(404, "No pages of a record", "No record may open pages of this service.")
+            raise PageRefused(404, say("page-refused.no-pages"), say("page-refused.no-record"))
         until_s = asyncio.get_running_loop().time() + config.deadline_s
         session = await smart.session_of(request)
         return RecordSource(

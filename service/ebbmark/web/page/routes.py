@@ -27,6 +27,7 @@ from ebbmark.web.page.running_view import Live, live_of
 from ebbmark.web.page.source import Choice, TrialSource
 from ebbmark.web.page.words import clinical_sentences, clock
 from ebbmark.web.theme import PageRefused
+from ebbmark.words.messages import say
 
 AS_OF: Final = "Ebbmark-As-Of"
 """The time of day at which a running trial was looked at, for the page that renews itself."""
@@ -67,8 +68,10 @@ def _route(page: _Page, source_of: SourceOf, pages: Pages) -> Callable[[Request]
         except Rejected as rejected:
             # What cannot be answered is refused as a page too.
             sentence = " ".join(clinical_sentences(rejected.problems))
-            status, todo = status_of(rejected.problems), ("Try it again later.",)
-            raise PageRefused(status, "This cannot be shown", sentence, todo=todo) from None
+            status = status_of(rejected.problems)
+            # Only what lies with this service or the record passes by itself.
+            todo = (say("page-refused.later"),) if status >= 500 or status == 429 else ()
+            raise PageRefused(status, say("page-refused.cannot-show"), sentence, todo=todo) from None
 
     return route
 
