@@ -539,6 +539,19 @@ def test_a_patient_whom_the_record_does_not_have_is_refused_as_a_page(
     assert page.status == 422
     assert page.headers["content-type"] == "text/html; charset=utf-8"
     assert page.heading == "This cannot be shown"
+    assert "later" not in said(page)
+
+
+def test_a_page_advises_to_try_later_where_the_record_may_answer_then(
+    site: LaunchSite, browser: Browser, record: KeepingRecord
+) -> None:
+    tab, _ = launched(browser, site)
+    record.search_status = 503
+
+    page = browser.get(f"{tab}/report")
+
+    assert page.status == 502
+    assert "Try it again later." in said(page)
 
 
 def test_every_look_and_every_write_is_noted_without_the_patient(

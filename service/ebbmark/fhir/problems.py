@@ -112,6 +112,11 @@ class MappedCode(NamedTuple):
     target_code: str
 
 
+_TRANSIENT: Final = frozenset(
+    {"transient", "lock-error", "no-store", "exception", "timeout", "incomplete", "throttled"}
+)
+
+
 class ProblemKind(Enum):
     """One row per kind: slug, FHIR issue type, HTTP status, and where it is found.
 
@@ -197,6 +202,11 @@ class ProblemKind(Enum):
         self.issue_code = issue_code
         self.status = status
         self.found_by = found_by
+
+    @property
+    def is_transient(self) -> bool:
+        """Whether the same request may succeed later: the issue types that FHIR places below `transient`."""
+        return self.issue_code in _TRANSIENT
 
 
 @dataclass(frozen=True, slots=True)

@@ -68,10 +68,10 @@ def _route(page: _Page, source_of: SourceOf, pages: Pages) -> Callable[[Request]
         except Rejected as rejected:
             # What cannot be answered is refused as a page too.
             sentence = " ".join(clinical_sentences(rejected.problems))
-            status = status_of(rejected.problems)
-            # Only what lies with this service or the record passes by itself.
-            todo = (say("page-refused.later"),) if status >= 500 or status == 429 else ()
-            raise PageRefused(status, say("page-refused.cannot-show"), sentence, todo=todo) from None
+            passes = all(problem.kind.is_transient for problem in rejected.problems)
+            todo = (say("page-refused.later"),) if passes else ()
+            status, title = status_of(rejected.problems), say("page-refused.cannot-show")
+            raise PageRefused(status, title, sentence, todo=todo) from None
 
     return route
 
